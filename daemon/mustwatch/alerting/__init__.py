@@ -1,0 +1,1 @@
+"""The life of an alert, whom to tell and when, and in what words. Pure."""

@@ -1,0 +1,1 @@
+"""Lots, vessels, sensors, readings, stages and the cellar book's entries. Pure."""

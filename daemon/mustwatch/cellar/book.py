@@ -1,0 +1,166 @@
+"""The cellar book: what people did and measured, as entries that are appended and never changed.
+
+A correction is a new entry that ``replaces`` an earlier one; an undone entry keeps its row with ``undone_ms``.
+The state of the cellar at any instant is a fold over the entries in force (see ``cellar.history``).
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+from mustwatch.cellar.profile import Stage
+
+
+class EntryKind(StrEnum):
+    """The kinds of entry; the value is what the store and JSON call it."""
+
+    START = "start"
+    MEASURE = "measure"
+    RACK = "rack"
+    ADD = "add"
+    NOTE = "note"
+    TASTE = "taste"
+    BOTTLE = "bottle"
+    MOVE = "move"
+    REANCHOR = "reanchor"
+    STAGE = "stage"
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """A lot begins in a vessel. Gravity 20/20, °C, litres; the yeast's own band if the user gave it."""
+
+    vessel: str
+    profile: str = "default"
+    gravity: float | None = None
+    temperature_c: float | None = None
+    litres: float | None = None
+    must: str | None = None
+    yeast: str | None = None
+    yeast_low_c: float | None = None
+    yeast_high_c: float | None = None
+    target_gravity: float | None = None
+    kind: Literal[EntryKind.START] = EntryKind.START
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """A hydrometer check: gravity already corrected to 20/20, as read also kept; °C of the sample."""
+
+    gravity: float | None = None
+    temperature_c: float | None = None
+    gravity_as_read: float | None = None
+    calibrated_at_c: float = 20.0
+    ph: float | None = None
+    free_so2_mg_per_l: float | None = None
+    kind: Literal[EntryKind.MEASURE] = EntryKind.MEASURE
+
+
+@dataclass(frozen=True, slots=True)
+class Racking:
+    """The lot goes from one vessel to another. ``floats`` names the floats that went along."""
+
+    to_vessel: str
+    from_vessel: str | None = None
+    gravity: float | None = None
+    temperature_c: float | None = None
+    litres: float | None = None
+    headspace_litres: float | None = None
+    lees_litres: float | None = None
+    floats: tuple[str, ...] = ()
+    kind: Literal[EntryKind.RACK] = EntryKind.RACK
+
+
+@dataclass(frozen=True, slots=True)
+class Addition:
+    """Something was added: what, how much in which unit, why. ``sugar_g`` where it adds sugar."""
+
+    what: str
+    amount: float | None = None
+    unit: str | None = None
+    why: str | None = None
+    litres: float | None = None
+    sugar_g: float | None = None
+    kind: Literal[EntryKind.ADD] = EntryKind.ADD
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Free words; ``step`` names the profile's step it fulfils, if any."""
+
+    text: str
+    step: str | None = None
+    kind: Literal[EntryKind.NOTE] = EntryKind.NOTE
+
+
+@dataclass(frozen=True, slots=True)
+class Tasting:
+    """What the wine looked, smelled and tasted like."""
+
+    text: str
+    kind: Literal[EntryKind.TASTE] = EntryKind.TASTE
+
+
+@dataclass(frozen=True, slots=True)
+class Bottling:
+    """The lot was bottled: how many bottles of which size in millilitres."""
+
+    bottles: int
+    bottle_ml: float = 750.0
+    kind: Literal[EntryKind.BOTTLE] = EntryKind.BOTTLE
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A sensor was put into another vessel (None: taken out)."""
+
+    sensor: str
+    to_vessel: str | None
+    kind: Literal[EntryKind.MOVE] = EntryKind.MOVE
+
+
+@dataclass(frozen=True, slots=True)
+class Reanchor:
+    """From here on ``offset`` is added to a float's gravity, after a hydrometer check."""
+
+    sensor: str
+    offset: float
+    kind: Literal[EntryKind.REANCHOR] = EntryKind.REANCHOR
+
+
+@dataclass(frozen=True, slots=True)
+class StageChange:
+    """The winemaker says which stage the lot is in."""
+
+    stage: Stage
+    kind: Literal[EntryKind.STAGE] = EntryKind.STAGE
+
+
+What = Start | Measurement | Racking | Addition | Note | Tasting | Bottling | Move | Reanchor | StageChange
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One line of the book.
+
+    Attributes:
+        id: stable identity, so that a record can travel to another machine.
+        at_ms: when it was done; ``recorded_ms``: when it was written down.
+        despite: the reason given when a gate had refused it.
+        replaces: id of the entry this one corrects.
+        undone_ms: when it was taken back, else None.
+    """
+
+    id: str
+    lot: str
+    at_ms: int
+    recorded_ms: int
+    what: What
+    despite: str | None = None
+    replaces: str | None = None
+    undone_ms: int | None = None
+
+    @property
+    def kind(self) -> EntryKind:
+        """Return the kind of what was done."""
+        return self.what.kind

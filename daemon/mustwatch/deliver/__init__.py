@@ -1,0 +1,1 @@
+"""The outbox worker and the notification library."""

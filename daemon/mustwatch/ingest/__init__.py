@@ -1,0 +1,1 @@
+"""MQTT client, payload decoders, and the quarantine of what cannot be read."""

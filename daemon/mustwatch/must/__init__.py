@@ -1,0 +1,1 @@
+"""The trade's science: density, sugar, alcohol, sulfite, enrichment, calibration. Pure."""

@@ -1,0 +1,1 @@
+"""Overnight review, cellar record, charts' data: queries, not drawing."""
