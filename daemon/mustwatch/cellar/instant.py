@@ -21,7 +21,9 @@ def to_ms(at: datetime) -> int:
         ValueError: the datetime is naive; an instant without an offset is ambiguous.
     """
     if at.tzinfo is None:
-        raise ValueError(f"instant without an offset: {at.isoformat()}; expected e.g. 2026-09-01T18:00:00+02:00")
+        raise ValueError(
+            f"instant without an offset: {at.isoformat()}; expected e.g. 2026-09-01T18:00:00+02:00"
+        )
     return (at - EPOCH) // timedelta(milliseconds=1)
 
 

@@ -1,0 +1,252 @@
+"""The cellar through time: a fold over the book's entries in force. Who sat where, when, and in which stage.
+
+The fold sorts by what happened (``at_ms``), never by when it was typed, so that an entry for yesterday gives
+the same history as one typed at once.
+"""
+
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from mustwatch.cellar.book import (
+    Addition,
+    Bottling,
+    Entry,
+    Measurement,
+    Move,
+    Racking,
+    Reanchor,
+    StageChange,
+    Start,
+)
+from mustwatch.cellar.profile import Stage
+
+BEGINNING_MS = -(2**62)
+"""Before every reading: a sensor's first configured place holds from here, so that a backlog is placed."""
+END_MS = 2**62
+
+
+class Stay(NamedTuple):
+    """A lot in a vessel from ``from_ms`` (included) until ``until_ms`` (excluded)."""
+
+    lot: str
+    vessel: str
+    from_ms: int
+    until_ms: int
+
+
+class SensorStay(NamedTuple):
+    """A sensor in a vessel (None: in none) from ``from_ms``; as stored, by the configuration or the book."""
+
+    sensor: str
+    vessel: str | None
+    from_ms: int
+
+
+class Placement(NamedTuple):
+    """Where a sensor's statement belongs, and for how long that answer holds (``from_ms`` <= t < ``until_ms``)."""
+
+    vessel: str | None
+    lot: str | None
+    from_ms: int
+    until_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class LotHistory:
+    """One lot: its entries in force in time order, its stays and its stages."""
+
+    lot: str
+    entries: tuple[Entry, ...]
+    stays: tuple[Stay, ...]
+    stages: tuple[tuple[int, Stage], ...]
+
+    @property
+    def start(self) -> Start:
+        """Return what the lot began with."""
+        what = self.entries[0].what
+        assert isinstance(what, Start)  # noqa: S101 - the fold admits no lot without a start
+        return what
+
+    @property
+    def started_ms(self) -> int:
+        """Return when the lot began."""
+        return self.entries[0].at_ms
+
+    @property
+    def bottled_ms(self) -> int | None:
+        """Return when the lot was (last) bottled, or None."""
+        return next((e.at_ms for e in reversed(self.entries) if isinstance(e.what, Bottling)), None)
+
+    @property
+    def vessel(self) -> str | None:
+        """Return the vessel the lot sits in now, None once bottled."""
+        return self.stays[-1].vessel if self.stays and self.stays[-1].until_ms == END_MS else None
+
+    def vessel_at(self, at_ms: int) -> str | None:
+        """Return the vessel the lot sat in at an instant, or None."""
+        return next((s.vessel for s in self.stays if s.from_ms <= at_ms < s.until_ms), None)
+
+    def stage_at(self, at_ms: int) -> Stage:
+        """Return the stage at an instant as the entries alone tell it."""
+        stage = Stage.PRIMARY
+        for from_ms, of in self.stages:
+            if from_ms > at_ms:
+                break
+            stage = of
+        return stage
+
+    @property
+    def stage(self) -> Stage:
+        """Return the stage after the last entry."""
+        return self.stages[-1][1]
+
+    @property
+    def litres(self) -> float | None:
+        """Return the lot's volume in litres as last written down, or None if never."""
+        litres: float | None = None
+        for entry in self.entries:
+            what = entry.what
+            if isinstance(what, Start | Racking) and what.litres is not None:
+                litres = what.litres
+            elif isinstance(what, Racking) and litres is not None and what.lees_litres is not None:
+                litres = max(0.0, litres - what.lees_litres)
+            elif isinstance(what, Addition) and what.litres is not None and litres is not None:
+                litres += what.litres
+        return litres
+
+    def last_measurement(self) -> tuple[int, Measurement] | None:
+        """Return the newest hydrometer check with a gravity, with its instant, or None."""
+        for entry in reversed(self.entries):
+            if isinstance(entry.what, Measurement) and entry.what.gravity is not None:
+                return entry.at_ms, entry.what
+        return None
+
+    def starting_gravity(self) -> float | None:
+        """Return the gravity written at the start, else of the first check, else None."""
+        if self.start.gravity is not None:
+            return self.start.gravity
+        first = (e.what.gravity for e in self.entries if isinstance(e.what, Measurement))
+        return next((g for g in first if g is not None), None)
+
+
+def in_force(entries: Iterable[Entry]) -> list[Entry]:
+    """Return the entries that hold: not undone and not replaced by one that holds; by ``at_ms``, then typing.
+
+    A start sorts before anything else of the same instant.
+    """
+    standing = [e for e in entries if e.undone_ms is None]
+    replaced = {e.replaces for e in standing if e.replaces is not None}
+    held = [e for e in standing if e.id not in replaced]
+    return sorted(held, key=lambda e: (e.at_ms, not isinstance(e.what, Start), e.recorded_ms, e.id))
+
+
+def _stage_after(stage: Stage, entry: Entry) -> Stage:
+    """Return the stage after an entry: racking leaves primary for secondary, then secondary for clearing."""
+    what = entry.what
+    if isinstance(what, StageChange):
+        return what.stage
+    if isinstance(what, Bottling):
+        return Stage.BOTTLED
+    if isinstance(what, Racking):
+        return {
+            Stage.PRIMARY: Stage.SECONDARY,
+            Stage.SECONDARY: Stage.CLEARING,
+            Stage.CLEARING: Stage.MATURING,
+        }.get(stage, stage)
+    return stage
+
+
+def _lot_history(lot: str, entries: Sequence[Entry]) -> LotHistory | None:
+    begins = next((i for i, e in enumerate(entries) if isinstance(e.what, Start)), None)
+    if begins is None:
+        return None
+    kept = tuple(entries[begins:])
+    first = kept[0]
+    stages = [(first.at_ms, Stage.PRIMARY)]
+    moves: list[tuple[int, str | None]] = []
+    for entry in kept:
+        what = entry.what
+        if isinstance(what, Start):
+            moves.append((entry.at_ms, what.vessel))
+        elif isinstance(what, Racking):
+            moves.append((entry.at_ms, what.to_vessel))
+        elif isinstance(what, Bottling):
+            moves.append((entry.at_ms, None))
+        stage = _stage_after(stages[-1][1], entry)
+        if stage is not stages[-1][1]:
+            stages.append((entry.at_ms, stage))
+    stays = tuple(
+        Stay(lot, vessel, at_ms, moves[i + 1][0] if i + 1 < len(moves) else END_MS)
+        for i, (at_ms, vessel) in enumerate(moves)
+        if vessel is not None
+    )
+    return LotHistory(lot, kept, stays, tuple(stages))
+
+
+@dataclass(frozen=True, slots=True)
+class CellarHistory:
+    """All lots and all sensors' places through time."""
+
+    lots: Mapping[str, LotHistory]
+    sensor_stays: Mapping[str, tuple[SensorStay, ...]] = field(default_factory=dict)
+
+    def lot_in(self, vessel: str, at_ms: int) -> Stay | None:
+        """Return the stay of the lot that sat in a vessel at an instant, or None."""
+        for history in self.lots.values():
+            for stay in history.stays:
+                if stay.vessel == vessel and stay.from_ms <= at_ms < stay.until_ms:
+                    return stay
+        return None
+
+    def place(self, sensor: str, at_ms: int) -> Placement:
+        """Return where a sensor's statement of an instant belongs, and for how long that holds."""
+        stays = self.sensor_stays.get(sensor, ())
+        position = bisect_right(stays, at_ms, key=lambda s: s.from_ms) - 1
+        if position < 0:
+            return Placement(None, None, BEGINNING_MS, stays[0].from_ms if stays else END_MS)
+        vessel = stays[position].vessel
+        from_ms = stays[position].from_ms
+        until_ms = stays[position + 1].from_ms if position + 1 < len(stays) else END_MS
+        if vessel is None:
+            return Placement(None, None, from_ms, until_ms)
+        stay = self.lot_in(vessel, at_ms)
+        if stay is not None:
+            return Placement(vessel, stay.lot, max(from_ms, stay.from_ms), min(until_ms, stay.until_ms))
+        others = [s for history in self.lots.values() for s in history.stays if s.vessel == vessel]
+        before = [s.until_ms for s in others if s.until_ms <= at_ms]
+        after = [s.from_ms for s in others if s.from_ms > at_ms]
+        return Placement(vessel, None, max([from_ms, *before]), min([until_ms, *after]))
+
+
+def fold(entries: Iterable[Entry], configured: Iterable[SensorStay] = ()) -> CellarHistory:
+    """Return the cellar's history from the book's entries and the sensors' configured places.
+
+    A float named in a racking goes with the wine; a ``Move`` puts a sensor elsewhere. The newest statement
+    about a sensor's place holds, whether it came from the configuration or from the book.
+    """
+    by_lot: dict[str, list[Entry]] = {}
+    places: dict[str, list[SensorStay]] = {}
+    for stay in configured:
+        places.setdefault(stay.sensor, []).append(stay)
+    for entry in in_force(entries):
+        by_lot.setdefault(entry.lot, []).append(entry)
+        what = entry.what
+        if isinstance(what, Move):
+            places.setdefault(what.sensor, []).append(SensorStay(what.sensor, what.to_vessel, entry.at_ms))
+        elif isinstance(what, Racking):
+            for sensor in what.floats:
+                places.setdefault(sensor, []).append(SensorStay(sensor, what.to_vessel, entry.at_ms))
+    lots = {lot: history for lot, of in by_lot.items() if (history := _lot_history(lot, of)) is not None}
+    ordered = {sensor: tuple(sorted(of, key=lambda s: s.from_ms)) for sensor, of in places.items()}
+    return CellarHistory(lots, ordered)
+
+
+def offsets(entries: Iterable[Entry], sensor: str) -> list[tuple[int, float]]:
+    """Return a float's re-anchorings as (from when, offset of gravity), in time order."""
+    return [
+        (e.at_ms, e.what.offset)
+        for e in in_force(entries)
+        if isinstance(e.what, Reanchor) and e.what.sensor == sensor
+    ]
