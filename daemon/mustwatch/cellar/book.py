@@ -73,7 +73,10 @@ class Racking:
 
 @dataclass(frozen=True, slots=True)
 class Addition:
-    """Something was added: what, how much in which unit, why. ``sugar_g`` where it adds sugar."""
+    """Something was added: what, how much in which unit, why. ``sugar_g`` where it adds sugar.
+
+    ``purpose`` is a ``cellar.additions.Purpose`` where the winemaker said it; else it is told from the words.
+    """
 
     what: str
     amount: float | None = None
@@ -81,6 +84,7 @@ class Addition:
     why: str | None = None
     litres: float | None = None
     sugar_g: float | None = None
+    purpose: str | None = None
     kind: Literal[EntryKind.ADD] = EntryKind.ADD
 
 

@@ -1,0 +1,62 @@
+"""What an addition is for, told from its words when the winemaker did not say it outright."""
+
+from enum import StrEnum
+
+from mustwatch.cellar.book import Addition
+
+
+class Purpose(StrEnum):
+    """What an addition does to the wine, as far as the book's rules care."""
+
+    ENRICH = "enrich"
+    """Sugar that is meant to ferment."""
+    SWEETEN = "sweeten"
+    """Sugar that is meant to stay."""
+    STABILISE = "stabilise"
+    """Sorbate or the like: keeps yeast from starting again."""
+    SULFITE = "sulfite"
+    NUTRIENT = "nutrient"
+    YEAST = "yeast"
+    FINE = "fine"
+    """Fining: clears the wine."""
+    TOP_UP = "top-up"
+    ACID = "acid"
+    OTHER = "other"
+
+
+# Looked for in this order in "what" and "why", lower case. Trade words, no products.
+_WORDS: tuple[tuple[Purpose, tuple[str, ...]], ...] = (
+    (Purpose.STABILISE, ("sorbate", "stabilis", "stabiliz")),
+    (Purpose.SULFITE, ("sulfite", "sulphite", "bisulf", "bisulph", "so2", "sulfur", "sulphur", "campden")),
+    (Purpose.SWEETEN, ("sweet", "priming")),
+    (Purpose.NUTRIENT, ("nutrient", "diammonium", "nitrogen", "vitamin")),
+    (Purpose.YEAST, ("yeast", "restart", "starter culture")),
+    (
+        Purpose.FINE,
+        ("fining", "finings", "bentonite", "gelatin", "gelatine", "isinglass", "chitosan", "kieselsol"),
+    ),
+    (Purpose.TOP_UP, ("top up", "topping", "top-up", "topped")),
+    (Purpose.ACID, ("acid", "tartaric", "citric", "malic")),
+)
+
+
+def purpose_of(addition: Addition) -> Purpose:
+    """Return what an addition is for: as said, else from its words, else from the sugar it brings.
+
+    Sugar without a word of its purpose counts as enrichment; whether it may go in now is for the rules.
+    """
+    if addition.purpose is not None:
+        return Purpose(addition.purpose)
+    words = f"{addition.what} {addition.why or ''}".casefold()
+    for purpose, marks in _WORDS:
+        if any(mark in words for mark in marks):
+            return purpose
+    return Purpose.ENRICH if brings_sugar(addition) else Purpose.OTHER
+
+
+def brings_sugar(addition: Addition) -> bool:
+    """Return whether an addition brings sugar that yeast can ferment."""
+    if addition.sugar_g is not None:
+        return addition.sugar_g > 0
+    words = addition.what.casefold()
+    return any(mark in words for mark in ("sugar", "honey", "sucrose", "dextrose", "glucose", "concentrate", "juice"))
