@@ -1,0 +1,421 @@
+"""Configuration: a TOML file, every key of which the environment can override as ``MUSTWATCH_SECTION__KEY``.
+
+Nothing secret (passwords, tokens, notification URLs) is ever shown: not in errors, logs, ``repr`` or JSON.
+"""
+
+import os
+import re
+import tomllib
+from datetime import time
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+from zoneinfo import ZoneInfo
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    SecretStr,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from mustwatch.cellar import sensor as cellar_sensor
+from mustwatch.cellar.vessel import Vessel, VesselKind
+from mustwatch.watch.finding import Severity
+
+SYSTEM_CONFIG = Path("/etc/mustwatch/mustwatch.toml")
+NAME_PATTERN = r"^[^\x00-\x1f/#+]{1,64}$"
+"""Names of vessels, sensors and lots: any letters of any language, but nothing that breaks a topic."""
+
+Name = Annotated[str, Field(pattern=NAME_PATTERN)]
+
+DEFAULT_UNITS = {
+    "gravity": "SG",
+    "inclination": "deg",
+    "temperature": "C",
+    "battery": "V",
+    "signal": "dBm",
+    "time": "iso",
+}
+UNITS = {
+    "gravity": ("SG", "Bx", "kg/m3"),
+    "inclination": ("deg", "rad"),
+    "temperature": ("C", "F", "K"),
+    "battery": ("V", "mV"),
+    "signal": ("dBm", "dBW"),
+    "time": ("iso", "epoch_s", "epoch_ms"),
+}
+
+
+class Section(BaseModel):
+    """Base of every section: unknown keys are faults, values are never changed after loading."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=False)
+
+
+class CellarSettings(Section):
+    """``[cellar]``: what the cellar is called, where it is, and how its owner likes numbers shown."""
+
+    name: str = "cellar"
+    timezone: str = "UTC"
+    night_begins: time = time(18, 0)
+    night_ends: time = time(9, 0)
+    gravity_unit: Literal["SG", "Bx"] = "SG"
+    temperature_unit: Literal["C", "F"] = "C"
+    profiles_dir: Path | None = None
+    morning_review: time | None = None
+
+    @field_validator("timezone")
+    @classmethod
+    def _known_timezone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (KeyError, ValueError, OSError):
+            raise ValueError("an IANA time zone such as Europe/Vienna") from None
+        return value
+
+
+class MqttSettings(Section):
+    """``[mqtt]``: the broker."""
+
+    host: str = "127.0.0.1"
+    port: int = Field(1883, ge=1, le=65535)
+    client_id: str = Field("mustwatch", min_length=1, max_length=65)
+    username: str | None = None
+    password: SecretStr | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+    protocol: Literal["5", "3.1.1"] = "5"
+    session_expiry_days: float = Field(14.0, gt=0, le=365)
+    keepalive_seconds: int = Field(60, ge=5, le=3600)
+
+
+class StoreSettings(Section):
+    """``[store]``: the embedded store, its commits, retention and backups."""
+
+    path: Path = Path("~/.local/share/mustwatch/cellar.db")
+    keep_raw_days: int = Field(730, ge=14)
+    commit_seconds: float = Field(5.0, ge=0.0, le=600.0)
+    commit_readings: int = Field(500, ge=1, le=5000)
+    backup_dir: Path | None = None
+    backup_keep: int = Field(7, ge=1, le=365)
+
+
+class InfluxSettings(Section):
+    """``[influx]``: the InfluxDB 2 mirror. Absent: no mirror."""
+
+    url: str
+    org: str
+    bucket: str
+    token: SecretStr
+    site: str = "home"
+    spool_mb: int = Field(512, ge=1)
+
+
+class WebSettings(Section):
+    """``[web]``: the pages. Bound to loopback unless told otherwise."""
+
+    enabled: bool = True
+    bind: str = "127.0.0.1"
+    port: int = Field(8714, ge=0, le=65535)
+    token: SecretStr | None = None
+    base_url: str | None = None
+
+    @model_validator(mode="after")
+    def _token_beyond_loopback(self) -> Self:
+        if self.bind not in ("127.0.0.1", "::1", "localhost") and self.token is None:
+            raise ValueError(
+                "a web.token whenever web.bind is not a loopback address (set MUSTWATCH_WEB__TOKEN)"
+            )
+        if self.token is not None and len(self.token.get_secret_value()) < 12:
+            raise ValueError("a web.token of at least 12 characters")
+        return self
+
+
+class TellSettings(Section):
+    """``[[tell]]``: somebody to tell, by a notification-library URL."""
+
+    url: SecretStr
+    name: str | None = None
+    severities: tuple[Severity, ...] = (Severity.NOTICE, Severity.WARNING, Severity.URGENT)
+    quiet_hours: str | None = "22:00-07:00"
+
+    @field_validator("quiet_hours")
+    @classmethod
+    def _two_times(cls, value: str | None) -> str | None:
+        if value in (None, ""):
+            return None
+        quiet_hours(value)
+        return value
+
+
+def quiet_hours(text: str) -> tuple[time, time]:
+    """Return the begin and end of quiet hours written as ``22:00-07:00``.
+
+    Raises:
+        ValueError: it is not two times of day.
+    """
+    match = re.fullmatch(r"\s*(\d{1,2}:\d{2})\s*[-–]\s*(\d{1,2}:\d{2})\s*", text)
+    if match is None:
+        raise ValueError('two local times such as "22:00-07:00", or "" for none')
+    begin, end = (time.fromisoformat(part.zfill(5)) for part in match.groups())
+    return begin, end
+
+
+class VesselSettings(Section):
+    """``[[vessel]]``."""
+
+    name: Name
+    kind: VesselKind
+    litres: float = Field(gt=0, le=100_000)
+
+    def vessel(self) -> Vessel:
+        """Return it as the core knows it."""
+        return Vessel(self.name, self.kind, self.litres)
+
+
+class FieldSettings(Section):
+    """One entry of a sensor's ``fields``: ``{path, unit}`` for json, ``{topic, unit}`` for number."""
+
+    path: str | None = None
+    topic: str | None = None
+    unit: str | None = None
+
+
+class SensorSettings(Section):
+    """``[[sensor]]``."""
+
+    id: Name
+    kind: cellar_sensor.SensorKind
+    topic: str = ""
+    decoder: Literal["senml", "json", "number"]
+    vessel: Name | None = None
+    room: bool = False
+    fields: dict[
+        Literal["gravity", "inclination", "temperature", "battery", "signal", "time"], FieldSettings
+    ] = {}
+    calibration: tuple[tuple[float, float], ...] = ()
+    compensated: bool = False
+    calibrated_at_c: float = Field(20.0, ge=0, le=40)
+    expansion_per_k: float = Field(0.0, ge=0, le=1e-3)
+    gravity_sd: float | None = Field(None, gt=0, le=0.05)
+    temperature_offset_c: float = Field(0.0, ge=-10, le=10)
+    battery_low_v: float | None = Field(None, gt=0)
+    silent_after: float = Field(3 * 3600.0, ge=60, description="seconds")
+
+    @field_validator("topic")
+    @classmethod
+    def _no_wildcards(cls, value: str) -> str:
+        if "+" in value or "#" in value or "\x00" in value:
+            raise ValueError("an exact topic without + or #")
+        return value
+
+    @field_validator("fields", mode="before")
+    @classmethod
+    def _short_forms(cls, value: Any, info: Any) -> Any:
+        """Accept ``gravity = "sg"`` (json: the path) and ``temperature = "C"`` (number: the unit)."""
+        if not isinstance(value, dict):
+            return value
+        key = "unit" if info.data.get("decoder") == "number" else "path"
+        return {name: {key: spec} if isinstance(spec, str) else spec for name, spec in value.items()}
+
+    @model_validator(mode="after")
+    def _fits_its_decoder(self) -> Self:
+        if self.room == (self.vessel is not None):
+            raise ValueError("either vessel = NAME or room = true")
+        for name, spec in self.fields.items():
+            if spec.unit is not None and spec.unit not in UNITS[name]:
+                raise ValueError(f"fields.{name}.unit to be one of {', '.join(UNITS[name])}")
+        if self.decoder == "json":
+            self._json_complete()
+        elif self.decoder == "number":
+            self._number_complete()
+        elif not self.topic:
+            raise ValueError("a topic")
+        if len(self.calibration) == 1:
+            raise ValueError("calibration with at least two [inclination, gravity] points")
+        return self
+
+    def _json_complete(self) -> None:
+        if not self.topic:
+            raise ValueError("a topic")
+        if not any(name in self.fields for name in ("gravity", "inclination", "temperature")):
+            raise ValueError("fields naming where gravity, inclination or temperature stands in the payload")
+        for name, spec in self.fields.items():
+            if not spec.path:
+                raise ValueError(f"fields.{name}.path (where it stands in the payload)")
+
+    def _number_complete(self) -> None:
+        if not self.fields:
+            raise ValueError('fields, e.g. { temperature = { topic = "cellar/room/temp", unit = "C" } }')
+        bare = [name for name, spec in self.fields.items() if not (spec.topic or self.topic)]
+        if bare:
+            raise ValueError(f"fields.{bare[0]}.topic")
+        if "time" in self.fields:
+            raise ValueError("no time among fields: a bare number has none, it is stamped on arrival")
+        topics = [spec.topic or self.topic for spec in self.fields.values()]
+        if len(set(topics)) != len(topics):
+            raise ValueError("one topic per quantity: a bare number says only one thing")
+
+    def sensor(self) -> cellar_sensor.Sensor:
+        """Return it as the core knows it."""
+        fields = {
+            name: cellar_sensor.Field(
+                cellar_sensor.Quantity(name), spec.path or "", spec.unit or DEFAULT_UNITS[name]
+            )
+            for name, spec in self.fields.items()
+        }
+        by_topic = (
+            {spec.topic or self.topic: fields[name] for name, spec in self.fields.items()}
+            if self.decoder == "number"
+            else {}
+        )
+        return cellar_sensor.Sensor(
+            id=self.id,
+            kind=self.kind,
+            decoder=self.decoder,
+            vessel=self.vessel,
+            room=self.room,
+            topic=self.topic,
+            topics=by_topic,
+            fields=tuple(fields.values()),
+            calibration=self.calibration,
+            compensated=self.compensated,
+            calibrated_at_c=self.calibrated_at_c,
+            expansion_per_k=self.expansion_per_k,
+            gravity_sd=self.gravity_sd,
+            temperature_offset_c=self.temperature_offset_c,
+            battery_low_v=self.battery_low_v,
+            silent_after_s=self.silent_after,
+        )
+
+
+class Settings(BaseSettings):
+    """The whole configuration."""
+
+    model_config = SettingsConfigDict(
+        env_prefix="MUSTWATCH_", env_nested_delimiter="__", extra="forbid", frozen=True, env_ignore_empty=True
+    )
+
+    cellar: CellarSettings = CellarSettings()
+    mqtt: MqttSettings = MqttSettings()
+    store: StoreSettings = StoreSettings()
+    influx: InfluxSettings | None = None
+    web: WebSettings = WebSettings()
+    tell: tuple[TellSettings, ...] = ()
+    vessel: tuple[VesselSettings, ...] = ()
+    sensor: tuple[SensorSettings, ...] = ()
+    lot: dict[str, dict[str, Any]] = {}
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Let the environment take precedence over the file, which arrives as init values."""
+        return env_settings, init_settings
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        vessels = [v.name for v in self.vessel]
+        _refuse_twice("vessel names", vessels)
+        _refuse_twice("sensor ids", [s.id for s in self.sensor])
+        for sensor in self.sensor:
+            if sensor.vessel is not None and sensor.vessel not in vessels:
+                known = ", ".join(vessels) or "none yet"
+                raise ValueError(
+                    f"sensor {sensor.id}: vessel {sensor.vessel!r} to be a [[vessel]] (known: {known})"
+                )
+        topics: dict[str, str] = {}
+        for described in (s.sensor() for s in self.sensor):
+            for topic in described.topics or (described.topic,):
+                other = topics.setdefault(topic, described.id)
+                if other != described.id:
+                    raise ValueError(
+                        f"one sensor per topic: {topic!r} is claimed by {other} and {described.id}"
+                    )
+        return self
+
+
+def _refuse_twice(what: str, names: list[str]) -> None:
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise ValueError(f"{what} to be unique: {', '.join(twice)} is used more than once")
+
+
+class SettingsError(Exception):
+    """The configuration has faults; ``faults`` has one line for each: key, value, what was expected."""
+
+    def __init__(self, faults: list[str], path: Path | None) -> None:
+        """Keep the faults and the file they are in."""
+        self.faults = faults
+        self.path = path
+        super().__init__("; ".join(faults))
+
+
+_SECRET_KEYS = {"password", "token", "url"}
+
+
+def _fault(error: Any) -> str:
+    loc = [str(part) for part in error["loc"]]
+    key = ".".join(f"{part}" for part in loc) or "configuration"
+    expected = str(error["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
+    if error["type"] == "extra_forbidden":
+        return f"{key}: unknown key; expected one of the keys in the example configuration (spelling?)"
+    if error["type"] == "missing":
+        return f"{key}: missing; expected a value"
+    value = error["input"]
+    if isinstance(value, dict | list | tuple | BaseModel):
+        return f"{key}: expected {expected}"
+    shown = "(hidden)" if _SECRET_KEYS & set(loc) else repr(value)[:80]
+    return f"{key}: {shown}; expected {expected}"
+
+
+def find_config(given: Path | None) -> Path | None:
+    """Return the configuration file to use: given, ``MUSTWATCH_CONFIG``, ./mustwatch.toml, /etc; or None.
+
+    Raises:
+        SettingsError: a file was named but is not there.
+    """
+    named = given or (Path(os.environ["MUSTWATCH_CONFIG"]) if os.environ.get("MUSTWATCH_CONFIG") else None)
+    if named is not None:
+        if not named.is_file():
+            raise SettingsError(
+                [f"{named}: no such file; expected a TOML configuration (see mustwatch check)"], named
+            )
+        return named
+    return next((p for p in (Path("mustwatch.toml"), SYSTEM_CONFIG) if p.is_file()), None)
+
+
+def load(given: Path | None = None) -> Settings:
+    """Read the configuration.
+
+    Raises:
+        SettingsError: with every fault found, each by key, value and what was expected.
+    """
+    path = find_config(given)
+    values: dict[str, Any] = {}
+    if path is not None:
+        try:
+            values = tomllib.loads(path.read_text(encoding="utf-8"))
+        except tomllib.TOMLDecodeError as error:
+            raise SettingsError([f"{path}: not TOML: {error}"], path) from None
+        except UnicodeDecodeError:
+            raise SettingsError([f"{path}: not UTF-8 text; save the file as UTF-8"], path) from None
+        except OSError as error:
+            raise SettingsError(
+                [f"{path}: cannot be read ({error.strerror}); check its owner and mode"], path
+            ) from None
+    try:
+        return Settings(**values)
+    except ValidationError as error:
+        raise SettingsError([_fault(e) for e in error.errors()], path) from None
+    except ValueError as error:  # pydantic-settings raises SettingsError(ValueError) on unreadable env JSON
+        raise SettingsError([f"environment: {error}"], path) from None

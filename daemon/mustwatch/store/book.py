@@ -1,0 +1,182 @@
+"""The cellar book on disk: entries are appended; a correction or an undoing never loses the first version."""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, fields
+from typing import Any, NamedTuple
+
+from mustwatch.cellar.book import (
+    Addition,
+    Bottling,
+    Entry,
+    EntryKind,
+    Measurement,
+    Move,
+    Note,
+    Racking,
+    Reanchor,
+    StageChange,
+    Start,
+    Tasting,
+    What,
+)
+from mustwatch.cellar.history import CellarHistory, SensorStay, fold
+from mustwatch.cellar.profile import Stage
+from mustwatch.store.database import Database
+
+_KINDS: Mapping[EntryKind, type[Any]] = {
+    EntryKind.START: Start,
+    EntryKind.MEASURE: Measurement,
+    EntryKind.RACK: Racking,
+    EntryKind.ADD: Addition,
+    EntryKind.NOTE: Note,
+    EntryKind.TASTE: Tasting,
+    EntryKind.BOTTLE: Bottling,
+    EntryKind.MOVE: Move,
+    EntryKind.REANCHOR: Reanchor,
+    EntryKind.STAGE: StageChange,
+}
+
+
+class BookChange(NamedTuple):
+    """Something was written in the book: the lot concerned and from which instant its story may differ."""
+
+    seq: int
+    lot: str
+    from_ms: int
+
+
+class CalibrationPoints(NamedTuple):
+    """A float's calibration points (inclination in degrees, gravity 20/20) and from when they hold."""
+
+    sensor: str
+    from_ms: int
+    points: tuple[tuple[float, float], ...]
+
+
+def body_of(what: What) -> dict[str, Any]:
+    """Return what was done as a JSON object, without what was not said."""
+    return {k: v for k, v in asdict(what).items() if k != "kind" and v is not None and v != ()}
+
+
+def what_of(kind: EntryKind, body: Mapping[str, Any]) -> What:
+    """Return what was done from its kind and JSON object.
+
+    Raises:
+        ValueError: a key is unknown or a required one is missing.
+    """
+    cls = _KINDS[kind]
+    known = {f.name for f in fields(cls)} - {"kind"}
+    unknown = set(body) - known
+    if unknown:
+        raise ValueError(
+            f"entry of kind {kind}: unknown key {sorted(unknown)[0]!r}; expected some of {sorted(known)}"
+        )
+    values = dict(body)
+    if "floats" in values:
+        values["floats"] = tuple(values["floats"])
+    if "stage" in values:
+        values["stage"] = Stage(values["stage"])
+    try:
+        what: What = cls(**values)
+    except TypeError as error:
+        raise ValueError(f"entry of kind {kind}: {error}") from None
+    return what
+
+
+class Book:
+    """The book's tables."""
+
+    def __init__(self, database: Database) -> None:
+        """Use a database."""
+        self._db = database
+
+    def append(self, entry: Entry) -> None:
+        """Write an entry and note that its lot is to be looked at again from then on."""
+        with self._db.transaction():
+            self._db.execute(
+                "INSERT INTO entry (id, lot, at_ms, recorded_ms, kind, body, despite, replaces, undone_ms)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    entry.id,
+                    entry.lot,
+                    entry.at_ms,
+                    entry.recorded_ms,
+                    entry.kind.value,
+                    json.dumps(body_of(entry.what), ensure_ascii=False),
+                    entry.despite,
+                    entry.replaces,
+                    entry.undone_ms,
+                ),
+            )
+            from_ms = entry.at_ms
+            if entry.replaces is not None:
+                rows = self._db.query("SELECT at_ms FROM entry WHERE id=?", (entry.replaces,))
+                from_ms = min([from_ms, *(row[0] for row in rows)])
+            self.note_change(entry.lot, from_ms)
+
+    def undo(self, entry: Entry, at_ms: int) -> None:
+        """Take an entry back; its row stays."""
+        with self._db.transaction():
+            self._db.execute(
+                "UPDATE entry SET undone_ms=? WHERE id=? AND undone_ms IS NULL", (at_ms, entry.id)
+            )
+            self.note_change(entry.lot, entry.at_ms)
+
+    def note_change(self, lot: str, from_ms: int) -> None:
+        """Ask for a lot to be evaluated again from an instant, by whoever keeps watch."""
+        self._db.execute("INSERT INTO book_change (lot, from_ms) VALUES (?, ?)", (lot, from_ms))
+
+    def changes_after(self, seq: int) -> list[BookChange]:
+        """Return the changes after a sequence number, in order."""
+        rows = self._db.query("SELECT seq, lot, from_ms FROM book_change WHERE seq>? ORDER BY seq", (seq,))
+        return [BookChange(*row) for row in rows]
+
+    def entries(self, lot: str | None = None) -> list[Entry]:
+        """Return every entry ever written (undone and replaced ones too), of one or all lots, as typed."""
+        where, parameters = ("WHERE lot=?", (lot,)) if lot is not None else ("", ())
+        rows = self._db.query(
+            "SELECT id, lot, at_ms, recorded_ms, kind, body, despite, replaces, undone_ms FROM entry"  # noqa: S608
+            f" {where} ORDER BY seq",
+            parameters,
+        )
+        return [
+            Entry(row[0], row[1], row[2], row[3], what_of(EntryKind(row[4]), json.loads(row[5])), *row[6:9])
+            for row in rows
+        ]
+
+    def history(self) -> CellarHistory:
+        """Return the cellar's history as the book and the configured places tell it."""
+        rows = self._db.query("SELECT sensor, vessel, from_ms FROM sensor_stay")
+        return fold(self.entries(), [SensorStay(*row) for row in rows])
+
+    def configured_places(self) -> Mapping[str, str | None]:
+        """Return where the configuration last put each sensor."""
+        rows = self._db.query("SELECT sensor, vessel FROM sensor_stay ORDER BY from_ms")
+        return {str(sensor): vessel for sensor, vessel in rows}
+
+    def configure_place(self, stay: SensorStay) -> None:
+        """Write that the configuration puts a sensor into a vessel from an instant on."""
+        self._db.execute(
+            "INSERT OR REPLACE INTO sensor_stay (sensor, vessel, from_ms) VALUES (?, ?, ?)",
+            (stay.sensor, stay.vessel, stay.from_ms),
+        )
+
+    def save_calibration(self, calibration: CalibrationPoints, affected: Sequence[str] = ()) -> None:
+        """Keep a calibration that holds from an instant on; the named lots are evaluated again from there."""
+        with self._db.transaction():
+            self._db.execute(
+                "INSERT OR REPLACE INTO calibration (sensor, from_ms, points) VALUES (?, ?, ?)",
+                (calibration.sensor, calibration.from_ms, json.dumps(calibration.points)),
+            )
+            for lot in affected:
+                self.note_change(lot, calibration.from_ms)
+
+    def calibrations(self, sensor: str) -> list[CalibrationPoints]:
+        """Return a sensor's stored calibrations in time order."""
+        rows = self._db.query(
+            "SELECT sensor, from_ms, points FROM calibration WHERE sensor=? ORDER BY from_ms", (sensor,)
+        )
+        return [
+            CalibrationPoints(row[0], row[1], tuple((p[0], p[1]) for p in json.loads(row[2]))) for row in rows
+        ]

@@ -1,0 +1,122 @@
+"""One SQLite file: one writing connection behind a lock, a few reading ones, short transactions.
+
+Write-ahead log, ``synchronous=FULL``: when a commit returns, it is on the card, and only then is a message
+acknowledged to the broker. Readers fetch everything and let go, so that they never hold the log back.
+"""
+
+import sqlite3
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from queue import LifoQueue
+from typing import Any
+
+from mustwatch.store.schema import migrate
+
+BUSY_TIMEOUT_S = 15.0
+"""How long to wait for another process's transaction (a command typed while the daemon commits)."""
+READERS = 3
+"""Reading connections kept open: pages, checks and commands at once; more would only cost memory."""
+WAL_LIMIT_BYTES = 8 * 1024 * 1024
+"""The log file is cut back to this after a checkpoint."""
+CACHE_KIB = 2048
+"""SQLite's page cache per connection; a Pi has little memory and the hot pages are few."""
+
+
+class Database:
+    """A SQLite file opened for reading and writing by this process.
+
+    Raises on opening:
+        sqlite3.DatabaseError: the file is not a database or is damaged.
+        store.schema.SchemaTooNewError: it was written by a newer version.
+    """
+
+    def __init__(self, path: Path, now_ms: int) -> None:
+        """Open (and create or migrate) the file."""
+        self.path = path
+        path.parent.mkdir(parents=True, exist_ok=True)
+        self._lock = threading.RLock()
+        self._depth = 0
+        self._writer = self._connect()
+        self._readers: LifoQueue[sqlite3.Connection | None] = LifoQueue()
+        for _ in range(READERS):
+            self._readers.put(None)
+        self._writer.execute("PRAGMA journal_mode=WAL")
+        self.applied = migrate(self._writer, now_ms)
+
+    def _connect(self) -> sqlite3.Connection:
+        connection = sqlite3.connect(
+            self.path, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False
+        )
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute(f"PRAGMA cache_size=-{CACHE_KIB}")
+        connection.execute(f"PRAGMA journal_size_limit={WAL_LIMIT_BYTES}")
+        connection.execute("PRAGMA temp_store=MEMORY")
+        return connection
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Hold the write lock for a block: committed at its end, rolled back if it raises. May be nested."""
+        with self._lock:
+            outermost = self._depth == 0
+            if outermost:
+                self._writer.execute("BEGIN IMMEDIATE")
+            self._depth += 1
+            try:
+                yield
+                if outermost:
+                    self._writer.execute("COMMIT")
+            except BaseException:
+                if outermost and self._writer.in_transaction:
+                    self._writer.execute("ROLLBACK")
+                raise
+            finally:
+                self._depth -= 1
+
+    def execute(self, sql: str, parameters: Sequence[Any] = ()) -> int:
+        """Run one writing statement (in the open transaction, else in its own) and return the rows it changed."""
+        with self.transaction():
+            return self._writer.execute(sql, parameters).rowcount
+
+    def executemany(self, sql: str, rows: Sequence[Sequence[Any]]) -> int:
+        """Run one writing statement for many rows and return how many rows it changed."""
+        if not rows:
+            return 0
+        with self.transaction():
+            return self._writer.executemany(sql, rows).rowcount
+
+    def query(self, sql: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        """Return all rows of a query. Inside this thread's transaction it sees what that has written."""
+        if self._depth and self._lock.acquire(blocking=False):
+            try:
+                if self._depth:
+                    return self._writer.execute(sql, parameters).fetchall()
+            finally:
+                self._lock.release()
+        connection = self._readers.get()
+        try:
+            connection = connection or self._connect()
+            return connection.execute(sql, parameters).fetchall()
+        finally:
+            self._readers.put(connection)
+
+    def data_version(self) -> int:
+        """Return a number that changes when another connection has committed (as the writer sees it)."""
+        with self._lock:
+            row = self._writer.execute("PRAGMA data_version").fetchone()
+        return int(row[0])
+
+    def checkpoint(self, *, truncate: bool = False) -> None:
+        """Move the log into the file; ``truncate`` when idle. Never the kinds that block every writer."""
+        with self._lock:
+            self._writer.execute(f"PRAGMA wal_checkpoint({'TRUNCATE' if truncate else 'PASSIVE'})")
+
+    def close(self) -> None:
+        """Close every connection."""
+        for _ in range(READERS):
+            connection = self._readers.get()
+            if connection is not None:
+                connection.close()
+        with self._lock:
+            self._writer.close()

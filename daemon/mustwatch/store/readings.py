@@ -1,0 +1,170 @@
+"""Readings and the quarantine, on disk."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, NamedTuple
+
+from mustwatch.cellar.reading import Reading, Stamp
+from mustwatch.store.database import Database
+
+QUARANTINE_KEPT = 5_000
+"""Rows kept in quarantine; the oldest go first, so that a babbling topic cannot fill the card."""
+
+_COLUMNS = (
+    "observed_ms, sensor, delay_ms, gravity, inclination_deg, temperature_c, battery_v, signal_dbm, stamp"
+)
+_INSERT = f"INSERT OR IGNORE INTO reading ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"  # noqa: S608
+
+
+class Unreadable(NamedTuple):
+    """A payload that could not be read, as kept."""
+
+    received_ms: int
+    topic: str
+    payload: bytes
+    reason: str
+    detail: str
+
+
+class Readings:
+    """The readings table: one row per sensor and instant, never changed once written, only completed."""
+
+    def __init__(self, database: Database) -> None:
+        """Use a database."""
+        self._db = database
+        self._keys: dict[str, int] = {}
+        self._ids: dict[int, str] = {}
+
+    def _key(self, sensor: str) -> int:
+        key = self._keys.get(sensor)
+        if key is None:
+            self._db.execute("INSERT OR IGNORE INTO sensor (id) VALUES (?)", (sensor,))
+            key = self._load(sensor)
+        return key
+
+    def _load(self, sensor: str) -> int:
+        for key, known in self._db.query("SELECT key, id FROM sensor"):
+            self._keys[known] = key
+            self._ids[key] = known
+        return self._keys[sensor]
+
+    def add(self, readings: Sequence[Reading]) -> None:
+        """Write readings; one whose sensor and instant are already there leaves what is there as it is."""
+        key = self._key
+        self._db.executemany(
+            _INSERT,
+            [
+                (
+                    r[1],
+                    self._keys.get(r[0]) or key(r[0]),
+                    r[2] - r[1],
+                    r[3],
+                    r[4],
+                    r[5],
+                    r[6],
+                    r[7],
+                    int(r[8]),
+                )
+                for r in readings
+            ],
+        )
+
+    def complete(self, reading: Reading) -> None:
+        """Fill in quantities that the stored reading of the same sensor and instant lacks; change none it has."""
+        self._db.execute(
+            "UPDATE reading SET gravity=COALESCE(gravity, ?), inclination_deg=COALESCE(inclination_deg, ?),"
+            " temperature_c=COALESCE(temperature_c, ?), battery_v=COALESCE(battery_v, ?),"
+            " signal_dbm=COALESCE(signal_dbm, ?) WHERE observed_ms=? AND sensor=?",
+            (*reading[3:8], reading.observed_ms, self._key(reading.sensor)),
+        )
+
+    def get(self, sensor: str, observed_ms: int) -> Reading | None:
+        """Return the stored reading of a sensor at an instant, or None."""
+        rows = self._db.query(
+            f"SELECT {_COLUMNS} FROM reading WHERE observed_ms=? AND sensor=?",  # noqa: S608
+            (observed_ms, self._key(sensor)),
+        )
+        return self._reading(rows[0]) if rows else None
+
+    def _reading(self, row: tuple[Any, ...]) -> Reading:
+        if row[1] not in self._ids:
+            for key, known in self._db.query("SELECT key, id FROM sensor"):
+                self._ids[key] = known
+        at_ms, key, delay_ms, gravity, inclination, temperature, battery, signal, stamp = row
+        return Reading(
+            self._ids[key],
+            at_ms,
+            at_ms + delay_ms,
+            gravity,
+            inclination,
+            temperature,
+            battery,
+            signal,
+            Stamp(stamp),
+        )
+
+    def between(self, from_ms: int, until_ms: int, sensors: Iterable[str] | None = None) -> list[Reading]:
+        """Return the readings with ``from_ms`` <= observed < ``until_ms``, of some or all sensors, in time order."""
+        where, parameters = "", []
+        if sensors is not None:
+            wanted = [key for key in (self._known(s) for s in sensors) if key is not None]
+            if not wanted:
+                return []
+            where = f" AND sensor IN ({','.join('?' * len(wanted))})"
+            parameters = wanted
+        rows = self._db.query(
+            f"SELECT {_COLUMNS} FROM reading WHERE observed_ms>=? AND observed_ms<?{where}"  # noqa: S608
+            " ORDER BY observed_ms, sensor",
+            (from_ms, until_ms, *parameters),
+        )
+        return [self._reading(row) for row in rows]
+
+    def _known(self, sensor: str) -> int | None:
+        if sensor not in self._keys:
+            try:
+                return self._load(sensor)
+            except KeyError:
+                return None
+        return self._keys[sensor]
+
+    def latest(self, sensor: str, since_ms: int = -(2**62), before_ms: int = 2**62) -> Reading | None:
+        """Return a sensor's newest reading observed in [since, before), or None.
+
+        The search goes back in time through all sensors' readings: give ``since_ms`` to bound it.
+        """
+        key = self._known(sensor)
+        if key is None:
+            return None
+        rows = self._db.query(
+            f"SELECT {_COLUMNS} FROM reading WHERE sensor=? AND observed_ms>=? AND observed_ms<?"  # noqa: S608
+            " ORDER BY observed_ms DESC LIMIT 1",
+            (key, since_ms, before_ms),
+        )
+        return self._reading(rows[0]) if rows else None
+
+    def count(self) -> int:
+        """Return how many readings there are."""
+        return int(self._db.query("SELECT count(*) FROM reading")[0][0])
+
+    def quarantine(self, rows: Sequence[Unreadable]) -> None:
+        """Keep payloads that could not be read, with their reason; the oldest beyond the bound are let go."""
+        self._db.executemany(
+            "INSERT INTO quarantine (received_ms, topic, payload, reason, detail) VALUES (?, ?, ?, ?, ?)",
+            rows,
+        )
+        if rows:
+            self._db.execute(
+                "DELETE FROM quarantine WHERE id <= (SELECT max(id) FROM quarantine) - ?", (QUARANTINE_KEPT,)
+            )
+
+    def quarantined(self, limit: int = 100) -> list[Unreadable]:
+        """Return the newest quarantined payloads first."""
+        rows = self._db.query(
+            "SELECT received_ms, topic, payload, reason, detail FROM quarantine ORDER BY id DESC LIMIT ?",
+            (limit,),
+        )
+        return [Unreadable(*row) for row in rows]
+
+    def quarantine_counts(self) -> Mapping[str, int]:
+        """Return how many payloads are in quarantine, by reason."""
+        rows = self._db.query("SELECT reason, count(*) FROM quarantine GROUP BY reason")
+        return {str(reason): int(n) for reason, n in rows}

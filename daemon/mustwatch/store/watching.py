@@ -1,0 +1,147 @@
+"""What the watch knows, on disk: snapshots, estimates and the log of findings."""
+
+import json
+from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple
+
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS
+from mustwatch.store.database import Database
+from mustwatch.watch.estimate import Estimate
+from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+
+CHECKPOINT_EVERY_MS = 6 * HOUR_MS
+"""Spacing of the snapshots kept to start again from: a late reading costs at most this much re-evaluation."""
+CHECKPOINTS_KEPT_MS = 7 * DAY_MS
+"""Older checkpoints are let go but for one a week."""
+
+
+class Checkpoint(NamedTuple):
+    """A lot's watch as of a horizon: everything before it is accounted for, nothing after."""
+
+    lot: str
+    horizon_ms: int
+    snapshot: str
+
+
+class Watching:
+    """Tables ``watch_state``, ``lot_now``, ``estimate``, ``finding``, ``kept``."""
+
+    def __init__(self, database: Database) -> None:
+        """Use a database."""
+        self._db = database
+
+    def save_checkpoint(self, checkpoint: Checkpoint) -> None:
+        """Keep a lot's newest snapshot; between checkpoints the former newest is replaced."""
+        lot, horizon_ms, snapshot = checkpoint
+        slot_ms = horizon_ms // CHECKPOINT_EVERY_MS * CHECKPOINT_EVERY_MS
+        self._db.execute(
+            "DELETE FROM watch_state WHERE lot=? AND horizon_ms>? AND horizon_ms<?",
+            (lot, slot_ms, horizon_ms),
+        )
+        self._db.execute(
+            "INSERT OR REPLACE INTO watch_state (lot, horizon_ms, snapshot) VALUES (?, ?, ?)",
+            (lot, horizon_ms, snapshot),
+        )
+
+    def thin_checkpoints(self, now_ms: int) -> None:
+        """Let old checkpoints go: six-hourly for a week, then one a week."""
+        week_ms = 7 * DAY_MS
+        self._db.execute(
+            "DELETE FROM watch_state WHERE horizon_ms<? AND horizon_ms NOT IN"
+            " (SELECT min(horizon_ms) FROM watch_state GROUP BY lot, horizon_ms/?)"
+            " AND horizon_ms < (SELECT max(horizon_ms) FROM watch_state AS w WHERE w.lot=watch_state.lot)",
+            (now_ms - CHECKPOINTS_KEPT_MS, week_ms),
+        )
+
+    def checkpoint_before(self, lot: str, at_ms: int) -> Checkpoint | None:
+        """Return a lot's newest snapshot whose horizon is at or before an instant, or None."""
+        rows = self._db.query(
+            "SELECT lot, horizon_ms, snapshot FROM watch_state WHERE lot=? AND horizon_ms<=?"
+            " ORDER BY horizon_ms DESC LIMIT 1",
+            (lot, at_ms),
+        )
+        return Checkpoint(*rows[0]) if rows else None
+
+    def forget_after(self, lot: str, horizon_ms: int) -> None:
+        """Drop what was concluded of a lot after a horizon, to be concluded again."""
+        for table, column in (("watch_state", "horizon_ms"), ("estimate", "at_ms"), ("finding", "at_ms")):
+            self._db.execute(f"DELETE FROM {table} WHERE lot=? AND {column}>?", (lot, horizon_ms))  # noqa: S608
+
+    def forget(self, lot: str) -> None:
+        """Drop everything concluded of a lot."""
+        self.forget_after(lot, -(2**62))
+        self._db.execute("DELETE FROM lot_now WHERE lot=?", (lot,))
+
+    def add_estimates(self, lot: str, estimates: Iterable[Estimate]) -> None:
+        """Write a lot's estimates."""
+        self._db.executemany(
+            "INSERT OR REPLACE INTO estimate VALUES (?, ?, ?, ?, ?, ?, ?)", [(lot, *e) for e in estimates]
+        )
+
+    def estimates(self, lot: str, from_ms: int = -(2**62), until_ms: int = 2**62) -> list[Estimate]:
+        """Return a lot's estimates with ``from_ms`` <= at < ``until_ms`` in time order."""
+        rows = self._db.query(
+            "SELECT at_ms, gravity, gravity_sd, rate_per_day, rate_sd, temperature_c FROM estimate"
+            " WHERE lot=? AND at_ms>=? AND at_ms<? ORDER BY at_ms",
+            (lot, from_ms, until_ms),
+        )
+        return [Estimate(*row) for row in rows]
+
+    def save_now(self, lot: str, body: dict[str, Any]) -> None:
+        """Keep a lot's present state (estimate, forecast) for the commands and pages."""
+        self._db.execute("INSERT OR REPLACE INTO lot_now (lot, body) VALUES (?, ?)", (lot, json.dumps(body)))
+
+    def now(self) -> dict[str, dict[str, Any]]:
+        """Return the present state of every lot, by lot."""
+        return {str(lot): json.loads(body) for lot, body in self._db.query("SELECT lot, body FROM lot_now")}
+
+    def log(self, transitions: Sequence[Transition]) -> None:
+        """Write what began and ceased to hold."""
+        self._db.executemany(
+            "INSERT INTO finding (at_ms, kind, change, severity, lot, vessel, sensor, evidence)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (
+                    t.at_ms,
+                    t.kind.value,
+                    t.change.value,
+                    t.severity.value,
+                    t.subject.lot,
+                    t.subject.vessel,
+                    t.subject.sensor,
+                    json.dumps(dict(t.evidence)),
+                )
+                for t in transitions
+            ],
+        )
+
+    def findings(
+        self, lot: str | None = None, from_ms: int = -(2**62), until_ms: int = 2**62
+    ) -> list[Transition]:
+        """Return the log of findings of one or all lots in [from, until), in time order."""
+        where, parameters = (" AND lot=?", [lot]) if lot is not None else ("", [])
+        rows = self._db.query(
+            "SELECT kind, change, at_ms, severity, lot, vessel, sensor, evidence FROM finding"  # noqa: S608
+            f" WHERE at_ms>=? AND at_ms<?{where} ORDER BY at_ms, id",
+            [from_ms, until_ms, *parameters],
+        )
+        return [
+            Transition(
+                FindingKind(r[0]),
+                Change(r[1]),
+                r[2],
+                Severity(r[3]),
+                Subject(r[4], r[5], r[6]),
+                json.loads(r[7]),
+            )
+            for r in rows
+        ]
+
+    def keep(self, name: str, value: str) -> None:
+        """Keep a small piece of state by name (due times, sequence numbers, memory of duplicates)."""
+        self._db.execute("INSERT OR REPLACE INTO kept (name, value) VALUES (?, ?)", (name, value))
+
+    def kept(self, name: str) -> str | None:
+        """Return a kept piece of state, or None."""
+        rows = self._db.query("SELECT value FROM kept WHERE name=?", (name,))
+        return str(rows[0][0]) if rows else None
