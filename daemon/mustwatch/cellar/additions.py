@@ -59,4 +59,6 @@ def brings_sugar(addition: Addition) -> bool:
     if addition.sugar_g is not None:
         return addition.sugar_g > 0
     words = addition.what.casefold()
-    return any(mark in words for mark in ("sugar", "honey", "sucrose", "dextrose", "glucose", "concentrate", "juice"))
+    return any(
+        mark in words for mark in ("sugar", "honey", "sucrose", "dextrose", "glucose", "concentrate", "juice")
+    )

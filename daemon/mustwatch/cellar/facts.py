@@ -1,12 +1,12 @@
-"""What the watch says of a lot at an instant, as plain values: the cellar may not import the watch above it."""
+"""What the watch says of a lot at an instant, as plain values (the cellar may not import the watch)."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 HYDROMETER_SD = 0.001
-"""Standard error of one hydrometer check, gravity. Source: common practice (half a division of a 0.002 scale);
-NIST SP 250-78 gives 0.00037 as the least a user can hope for."""
+"""Standard error of one hydrometer check, gravity. Source: common practice (half a division of a 0.002
+scale); NIST SP 250-78 gives 0.00037 as the least a user can hope for."""
 FLOAT_SD = 0.002
 """Standard error of a float's gravity where none is stated. Source: common practice."""
 
