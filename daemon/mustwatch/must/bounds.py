@@ -4,31 +4,34 @@ from typing import Final
 
 GRAVITY_LOW: Final = 0.95
 GRAVITY_HIGH: Final = 1.20
-"""What must and wine can show. A dry wine of 16 % vol is about 0.98; 45 °Bx is 1.20 (ICUMSA). Common practice."""
+"""What must and wine can show. A dry wine of 16 % vol is about 0.98; 45 °Bx is 1.20 (ICUMSA). Common
+practice."""
 
 
-class OutOfRange(ValueError):
-    """A value lies where the formula does not hold. The message is one line: what, the value, what was expected."""
+class OutOfRangeError(ValueError):
+    """A value lies where the formula does not hold. The message is one line: what, the value, what was
+    expected."""
 
 
 def require_within(name: str, value: float, low: float, high: float, unit: str = "") -> None:
-    """Raise OutOfRange unless low <= value <= high; a NaN is never within.
+    """Raise OutOfRangeError unless low <= value <= high; a NaN is never within.
 
     Args:
         name: what the value is, as the user calls it (``"temperature"``).
         unit: written after the numbers, as ``" °C"``.
     """
     if not low <= value <= high:
-        raise OutOfRange(f"{name} {value:g}{unit} is out of range; expected {low:g} to {high:g}{unit}")
+        raise OutOfRangeError(f"{name} {value:g}{unit} is out of range; expected {low:g} to {high:g}{unit}")
 
 
 def require_gravity(name: str, gravity: float, low: float = GRAVITY_LOW, high: float = GRAVITY_HIGH) -> None:
-    """Raise OutOfRange unless the gravity can be one of must or wine, guessing at a lost decimal point."""
+    """Raise OutOfRangeError unless the gravity can be one of must or wine, guessing at a lost decimal
+    point."""
     if low <= gravity <= high:
         return
     meant = meant_gravity(gravity, low, high)
     hint = f"; did you mean {meant:.3f}?" if meant is not None else ""
-    raise OutOfRange(f"{name} {gravity:g} is out of range; expected {low:.3f} to {high:.3f}{hint}")
+    raise OutOfRangeError(f"{name} {gravity:g} is out of range; expected {low:.3f} to {high:.3f}{hint}")
 
 
 def meant_gravity(gravity: float, low: float = GRAVITY_LOW, high: float = GRAVITY_HIGH) -> float | None:

@@ -2,41 +2,48 @@
 
 from typing import Final
 
-from mustwatch.must.bounds import OutOfRange, require_gravity
+from mustwatch.must.bounds import OutOfRangeError, require_gravity
 
 COLDEST_C: Final = 0.0
 HOTTEST_C: Final = 60.0
-"""Where ``water_density_kg_per_m3`` holds. Liquid water at atmospheric pressure; a must above 60 °C is a fire."""
+"""Where ``water_density_kg_per_m3`` holds. Liquid water at atmospheric pressure; a must above 60 °C is a
+fire."""
 
 READING_LOW: Final = 0.90
 READING_HIGH: Final = 1.30
 """What a scale can show before correction: wider than must and wine, since a hot must reads low."""
 
 GLASS_EXPANSION_PER_K: Final = 25e-6
-"""Volumetric expansion of a glass hydrometer, 1/K. Source: ISO 1768:1975, conventional value 0.000 025 per °C."""
+"""Volumetric expansion of a glass hydrometer, 1/K. Source: ISO 1768:1975, conventional value 0.000 025 per
+°C."""
 
 
 def water_density_kg_per_m3(temperature_c: float) -> float:
     """Return the density of air-free water at atmospheric pressure, kg/m³, for 0 to 60 °C.
 
-    Up to 40 °C the CIPM formula (uncertainty below 0.001 kg/m³); above it Kell's, scaled by less than one part in
-    a million so that the two meet at 40 °C.
+    Up to 40 °C the CIPM formula (uncertainty below 0.001 kg/m³); above it Kell's, scaled by less than one
+    part in a million so that the two meet at 40 °C.
 
     Raises:
-        OutOfRange: the temperature is outside 0..60 °C, or is not a number.
+        OutOfRangeError: the temperature is outside 0..60 °C, or is not a number.
 
-    Source: Tanaka et al. 2001, Metrologia 38:301, doi 10.1088/0026-1394/38/4/3 (0-40 °C, the formula recommended by
+    Source: Tanaka et al. 2001, Metrologia 38:301, doi 10.1088/0026-1394/38/4/3 (0-40 °C, the formula
+        recommended by
     the CIPM); Kell 1975, J. Chem. Eng. Data 20:97, doi 10.1021/je60064a005 (0-150 °C).
     """
     if 0.0 <= temperature_c <= 40.0:
         from_maximum = temperature_c - 3.983035
         return 999.974950 * (
-            1.0 - from_maximum * from_maximum * (temperature_c + 301.797) / (522528.9 * (temperature_c + 69.34881))
+            1.0
+            - from_maximum
+            * from_maximum
+            * (temperature_c + 301.797)
+            / (522528.9 * (temperature_c + 69.34881))
         )
     if 40.0 < temperature_c <= HOTTEST_C:
         return water_density_kell_kg_per_m3(temperature_c) * _KELL_TO_CIPM
-    raise OutOfRange(
-        f"temperature {temperature_c:g} °C is out of range; expected {COLDEST_C:g} to {HOTTEST_C:g} °C (liquid water)"
+    raise OutOfRangeError(
+        f"temperature {temperature_c:g} °C is out of range; expected {COLDEST_C:g} to {HOTTEST_C:g} °C"
     )
 
 
@@ -63,19 +70,21 @@ def gravity_20_from_reading(
 ) -> float:
     """Return the gravity 20/20 °C of a liquid whose scale showed ``gravity`` at ``temperature_c``.
 
-    The instrument's scale is against water at ``calibrated_at_c``; the liquid is taken to expand as water does
-    (the "water ratio"). Both the must's stronger expansion and the instrument's are left out by default, because
-    they nearly cancel: the plain ratio is within 0.0008 for 10-35 °C and 0-22 °Bx, and adding the glass term
-    alone makes must and wine worse. ``mustwatch.must.expansion`` has the exact correction for a known liquid.
+    The instrument's scale is against water at ``calibrated_at_c``; the liquid is taken to expand as water
+    does (the "water ratio"). Both the must's stronger expansion and the instrument's are left out by default,
+    because they nearly cancel: the plain ratio is within 0.0008 for 10-35 °C and 0-22 °Bx, and adding the
+    glass term alone makes must and wine worse. ``mustwatch.must.expansion`` has the exact correction for a
+    known liquid.
 
     Args:
         gravity: as read, 0.90 to 1.30.
         temperature_c: of the liquid at the reading, 0 to 60 °C.
         calibrated_at_c: of the water at which the scale shows 1.000, °C (usual: 15, 15.56 or 20).
-        expansion_per_k: volumetric expansion of the instrument, 1/K (glass 25e-6; a plastic float many times that).
+        expansion_per_k: volumetric expansion of the instrument, 1/K (glass 25e-6; a plastic float many times
+            that).
 
     Raises:
-        OutOfRange: a gravity or temperature outside of the above.
+        OutOfRangeError: a gravity or temperature outside of the above.
 
     Source: Archimedes; the water densities above; the term for the instrument as in ISO 1768:1975.
     """
@@ -91,10 +100,11 @@ def gravity_20_from_reading(
 def reading_from_gravity_20(
     gravity: float, temperature_c: float, *, calibrated_at_c: float = 20.0, expansion_per_k: float = 0.0
 ) -> float:
-    """Return what a scale shows at ``temperature_c`` in a liquid of ``gravity`` 20/20: the inverse of the above.
+    """Return what a scale shows at ``temperature_c`` in a liquid of ``gravity`` 20/20: the inverse of the
+    above.
 
     Raises:
-        OutOfRange: as ``gravity_20_from_reading``.
+        OutOfRangeError: as ``gravity_20_from_reading``.
     """
     require_gravity("gravity", gravity, READING_LOW, READING_HIGH)
     shown = gravity * water_density_kg_per_m3(temperature_c) / water_density_kg_per_m3(calibrated_at_c)
