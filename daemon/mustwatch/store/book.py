@@ -2,40 +2,12 @@
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, fields
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from mustwatch.cellar.book import (
-    Addition,
-    Bottling,
-    Entry,
-    EntryKind,
-    Measurement,
-    Move,
-    Note,
-    Racking,
-    Reanchor,
-    StageChange,
-    Start,
-    Tasting,
-    What,
-)
+from mustwatch.cellar.book import Entry
+from mustwatch.cellar.entry_json import what_from_json, what_to_json
 from mustwatch.cellar.history import CellarHistory, SensorStay, fold
-from mustwatch.cellar.profile import Stage
 from mustwatch.store.database import Database
-
-_KINDS: Mapping[EntryKind, type[Any]] = {
-    EntryKind.START: Start,
-    EntryKind.MEASURE: Measurement,
-    EntryKind.RACK: Racking,
-    EntryKind.ADD: Addition,
-    EntryKind.NOTE: Note,
-    EntryKind.TASTE: Tasting,
-    EntryKind.BOTTLE: Bottling,
-    EntryKind.MOVE: Move,
-    EntryKind.REANCHOR: Reanchor,
-    EntryKind.STAGE: StageChange,
-}
 
 
 class BookChange(NamedTuple):
@@ -52,36 +24,6 @@ class CalibrationPoints(NamedTuple):
     sensor: str
     from_ms: int
     points: tuple[tuple[float, float], ...]
-
-
-def body_of(what: What) -> dict[str, Any]:
-    """Return what was done as a JSON object, without what was not said."""
-    return {k: v for k, v in asdict(what).items() if k != "kind" and v is not None and v != ()}
-
-
-def what_of(kind: EntryKind, body: Mapping[str, Any]) -> What:
-    """Return what was done from its kind and JSON object.
-
-    Raises:
-        ValueError: a key is unknown or a required one is missing.
-    """
-    cls = _KINDS[kind]
-    known = {f.name for f in fields(cls)} - {"kind"}
-    unknown = set(body) - known
-    if unknown:
-        raise ValueError(
-            f"entry of kind {kind}: unknown key {sorted(unknown)[0]!r}; expected some of {sorted(known)}"
-        )
-    values = dict(body)
-    if "floats" in values:
-        values["floats"] = tuple(values["floats"])
-    if "stage" in values:
-        values["stage"] = Stage(values["stage"])
-    try:
-        what: What = cls(**values)
-    except TypeError as error:
-        raise ValueError(f"entry of kind {kind}: {error}") from None
-    return what
 
 
 class Book:
@@ -103,7 +45,7 @@ class Book:
                     entry.at_ms,
                     entry.recorded_ms,
                     entry.kind.value,
-                    json.dumps(body_of(entry.what), ensure_ascii=False),
+                    json.dumps(what_to_json(entry.what), ensure_ascii=False),
                     entry.despite,
                     entry.replaces,
                     entry.undone_ms,
@@ -141,7 +83,7 @@ class Book:
             parameters,
         )
         return [
-            Entry(row[0], row[1], row[2], row[3], what_of(EntryKind(row[4]), json.loads(row[5])), *row[6:9])
+            Entry(row[0], row[1], row[2], row[3], what_from_json(row[4], json.loads(row[5])), *row[6:9])
             for row in rows
         ]
 

@@ -57,7 +57,7 @@ class Database:
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
-        """Hold the write lock for a block: committed at its end, rolled back if it raises. May be nested."""
+        """Hold the write lock for a block: committed at its end, rolled back if it raises. Nests."""
         with self._lock:
             outermost = self._depth == 0
             if outermost:

@@ -48,7 +48,7 @@ class Readings:
         return self._keys[sensor]
 
     def add(self, readings: Sequence[Reading]) -> None:
-        """Write readings; one whose sensor and instant are already there leaves what is there as it is."""
+        """Write readings; one whose sensor and instant are already there changes nothing."""
         key = self._key
         self._db.executemany(
             _INSERT,
@@ -103,7 +103,7 @@ class Readings:
         )
 
     def between(self, from_ms: int, until_ms: int, sensors: Iterable[str] | None = None) -> list[Reading]:
-        """Return the readings with ``from_ms`` <= observed < ``until_ms``, of some or all sensors, in time order."""
+        """Return the readings observed in [from, until), of some or all sensors, in time order."""
         where, parameters = "", []
         if sensors is not None:
             wanted = [key for key in (self._known(s) for s in sensors) if key is not None]

@@ -1,0 +1,97 @@
+"""From what a sensor said to gravity 20/20: calibration, temperature and re-anchoring of that instant."""
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from mustwatch.cellar.instant import MINUTE_MS
+from mustwatch.cellar.reading import GRAVITY_RANGE, Reading
+from mustwatch.cellar.sensor import Sensor
+from mustwatch.must.calibration import Calibration
+from mustwatch.must.density import READING_HIGH, READING_LOW, gravity_20_from_reading
+
+TEMPERATURE_HOLDS_MS = 30 * MINUTE_MS
+"""A float that sends gravity and temperature on separate topics: how long its last temperature
+serves. Own choice: a carboy changes by a few tenths of a degree in it, 0.00005 of gravity."""
+WATER_RANGE_C = (0.0, 45.0)
+"""A must outside of this is not fermenting; the correction is held at its nearest bound."""
+
+
+GRAVITY_LOW, GRAVITY_HIGH = GRAVITY_RANGE
+
+
+class Corrected(NamedTuple):
+    """Gravity 20/20 with its standard error if the calibration states one, and temperature in °C."""
+
+    gravity: float | None
+    gravity_sd: float | None
+    temperature_c: float | None
+
+
+class Corrector:
+    """Corrects one sensor's readings, given in time order.
+
+    Args:
+        sensor: as configured.
+        calibrations: (from when, calibration), rising; the configured one from the beginning.
+        offsets: (from when, offset of gravity), rising: the re-anchorings of the book.
+    """
+
+    def __init__(
+        self,
+        sensor: Sensor,
+        calibrations: Sequence[tuple[int, Calibration]] = (),
+        offsets: Sequence[tuple[int, float]] = (),
+    ) -> None:
+        """Set up for one sensor."""
+        self._sensor = sensor
+        self._calibrations = tuple(calibrations)
+        self._offsets = tuple(offsets)
+        self._temperature: tuple[int, float] | None = None
+
+    def correct(self, reading: Reading) -> Corrected:
+        """Return the reading's gravity at 20/20 °C and its temperature.
+
+        A float's gravity without any temperature is taken as it is; one that no wine can have (a float in
+        the air, an inclination far beyond the calibration) is none.
+        """
+        temperature_c = reading.temperature_c
+        if temperature_c is not None:
+            temperature_c += self._sensor.temperature_offset_c
+            self._temperature = (reading.observed_ms, temperature_c)
+        shown, sd = self._shown(reading)
+        if shown is None:
+            return Corrected(None, None, temperature_c)
+        if not self._sensor.compensated:
+            at_c = temperature_c if temperature_c is not None else self._held(reading.observed_ms)
+            if at_c is not None:
+                low, high = WATER_RANGE_C
+                if not READING_LOW < shown < READING_HIGH:
+                    return Corrected(None, None, temperature_c)
+                shown = gravity_20_from_reading(
+                    shown,
+                    min(max(at_c, low), high),
+                    calibrated_at_c=self._sensor.calibrated_at_c,
+                    expansion_per_k=self._sensor.expansion_per_k,
+                )
+        shown += self._offset(reading.observed_ms)
+        if not GRAVITY_LOW <= shown <= GRAVITY_HIGH:
+            return Corrected(None, None, temperature_c)
+        return Corrected(shown, sd, temperature_c)
+
+    def _shown(self, reading: Reading) -> tuple[float | None, float | None]:
+        """Return the gravity the float shows, and its standard error if known."""
+        if reading.inclination_deg is not None and self._calibrations:
+            position = bisect_right(self._calibrations, reading.observed_ms, key=lambda c: c[0]) - 1
+            if position >= 0:
+                return self._calibrations[position][1].gravity(reading.inclination_deg)
+        return reading.gravity, self._sensor.gravity_sd
+
+    def _held(self, at_ms: int) -> float | None:
+        if self._temperature is None or not 0 <= at_ms - self._temperature[0] <= TEMPERATURE_HOLDS_MS:
+            return None
+        return self._temperature[1]
+
+    def _offset(self, at_ms: int) -> float:
+        position = bisect_right(self._offsets, at_ms, key=lambda o: o[0]) - 1
+        return self._offsets[position][1] if position >= 0 else 0.0
