@@ -191,6 +191,8 @@ class CellarHistory:
 
     lots: Mapping[str, LotHistory]
     sensor_stays: Mapping[str, tuple[SensorStay, ...]] = field(default_factory=dict)
+    offsets: Mapping[str, tuple[tuple[int, float], ...]] = field(default_factory=dict)
+    """A float's re-anchorings as (from when, offset of gravity), in time order."""
 
     def lot_in(self, vessel: str, at_ms: int) -> Stay | None:
         """Return the stay of the lot that sat in a vessel at an instant, or None."""
@@ -228,6 +230,7 @@ def fold(entries: Iterable[Entry], configured: Iterable[SensorStay] = ()) -> Cel
     """
     by_lot: dict[str, list[Entry]] = {}
     places: dict[str, list[SensorStay]] = {}
+    offsets: dict[str, list[tuple[int, float]]] = {}
     for stay in configured:
         places.setdefault(stay.sensor, []).append(stay)
     for entry in in_force(entries):
@@ -238,15 +241,8 @@ def fold(entries: Iterable[Entry], configured: Iterable[SensorStay] = ()) -> Cel
         elif isinstance(what, Racking):
             for sensor in what.floats:
                 places.setdefault(sensor, []).append(SensorStay(sensor, what.to_vessel, entry.at_ms))
+        elif isinstance(what, Reanchor):
+            offsets.setdefault(what.sensor, []).append((entry.at_ms, what.offset))
     lots = {lot: history for lot, of in by_lot.items() if (history := _lot_history(lot, of)) is not None}
     ordered = {sensor: tuple(sorted(of, key=lambda s: s.from_ms)) for sensor, of in places.items()}
-    return CellarHistory(lots, ordered)
-
-
-def offsets(entries: Iterable[Entry], sensor: str) -> list[tuple[int, float]]:
-    """Return a float's re-anchorings as (from when, offset of gravity), in time order."""
-    return [
-        (e.at_ms, e.what.offset)
-        for e in in_force(entries)
-        if isinstance(e.what, Reanchor) and e.what.sensor == sensor
-    ]
+    return CellarHistory(lots, ordered, {sensor: tuple(of) for sensor, of in offsets.items()})
