@@ -142,7 +142,7 @@ def in_force(entries: Iterable[Entry]) -> list[Entry]:
     return sorted(held, key=lambda e: (e.at_ms, not isinstance(e.what, Start), e.recorded_ms, e.id))
 
 
-def _stage_after(stage: Stage, entry: Entry) -> Stage:
+def stage_after(stage: Stage, entry: Entry) -> Stage:
     """Return the stage after an entry: racking leaves primary for secondary, then secondary for clearing."""
     what = entry.what
     if isinstance(what, StageChange):
@@ -174,7 +174,7 @@ def _lot_history(lot: str, entries: Sequence[Entry]) -> LotHistory | None:
             moves.append((entry.at_ms, what.to_vessel))
         elif isinstance(what, Bottling):
             moves.append((entry.at_ms, None))
-        stage = _stage_after(stages[-1][1], entry)
+        stage = stage_after(stages[-1][1], entry)
         if stage is not stages[-1][1]:
             stages.append((entry.at_ms, stage))
     stays = tuple(
