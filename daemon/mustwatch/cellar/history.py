@@ -80,6 +80,11 @@ class LotHistory:
         return next((e.at_ms for e in reversed(self.entries) if isinstance(e.what, Bottling)), None)
 
     @property
+    def ended_ms(self) -> int | None:
+        """Return when the wine first left its last vessel for bottles (or was said to be gone), or None."""
+        return next((e.at_ms for e in self.entries if _leaves_the_vessel(e)), None)
+
+    @property
     def vessel(self) -> str | None:
         """Return the vessel the lot sits in now, None once bottled."""
         return self.stays[-1].vessel if self.stays and self.stays[-1].until_ms == END_MS else None
@@ -158,6 +163,12 @@ def stage_after(stage: Stage, entry: Entry) -> Stage:
     return stage
 
 
+def _leaves_the_vessel(entry: Entry) -> bool:
+    """Return whether the vessel is empty afterwards: bottled, or said to be (given away, poured away)."""
+    what = entry.what
+    return isinstance(what, Bottling) or (isinstance(what, StageChange) and what.stage is Stage.BOTTLED)
+
+
 def _lot_history(lot: str, entries: Sequence[Entry]) -> LotHistory | None:
     begins = next((i for i, e in enumerate(entries) if isinstance(e.what, Start)), None)
     if begins is None:
@@ -172,7 +183,7 @@ def _lot_history(lot: str, entries: Sequence[Entry]) -> LotHistory | None:
             moves.append((entry.at_ms, what.vessel))
         elif isinstance(what, Racking):
             moves.append((entry.at_ms, what.to_vessel))
-        elif isinstance(what, Bottling):
+        elif _leaves_the_vessel(entry):
             moves.append((entry.at_ms, None))
         stage = stage_after(stages[-1][1], entry)
         if stage is not stages[-1][1]:

@@ -1,0 +1,63 @@
+"""Whether the book as a whole still makes sense after an entry was taken back or corrected.
+
+A new entry is judged by ``cellar.rules``. Taking one back can break what came later: a start undone leaves
+its checks without a lot, a racking undone leaves the wine in a vessel that has been used again since.
+"""
+
+from collections.abc import Iterable, Iterator
+from datetime import UTC, tzinfo
+from itertools import combinations
+
+from mustwatch.cellar.book import Addition, Entry, Racking, Start
+from mustwatch.cellar.history import CellarHistory, LotHistory, Stay, fold, in_force
+from mustwatch.cellar.refusal import Reason, Refusal, day_and_time, wrong
+
+
+def broken_by(before: Iterable[Entry], after: Iterable[Entry], zone: tzinfo = UTC) -> list[Refusal]:
+    """Return what does not fit together in the book ``after`` a change that did fit ``before`` it."""
+    known = set(_faults(list(before), zone))
+    return [wrong(Reason.BREAKS_THE_BOOK, line) for line in _faults(list(after), zone) if line not in known]
+
+
+def _faults(entries: list[Entry], zone: tzinfo) -> Iterator[str]:
+    held = in_force(entries)
+    history = fold(entries)
+    yield from _without_a_start(held, history, zone)
+    for lot in history.lots.values():
+        yield from _out_of_order(lot, zone)
+    yield from _sharing(history, zone)
+
+
+def _without_a_start(held: list[Entry], history: CellarHistory, zone: tzinfo) -> Iterator[str]:
+    for entry in held:
+        when = day_and_time(entry.at_ms, zone)
+        lot = history.lots.get(entry.lot)
+        if lot is None:
+            line = f"lot {entry.lot!r} would have no start, but a {entry.kind} of {when}"
+            yield f"{line}: take that back first"
+        elif entry.at_ms < lot.started_ms:
+            yield f"lot {entry.lot!r} would begin after its {entry.kind} of {when}: correct that first"
+
+
+def _out_of_order(lot: LotHistory, zone: tzinfo) -> Iterator[str]:
+    starts = [e for e in lot.entries if isinstance(e.what, Start)]
+    if len(starts) > 1:
+        yield f"lot {lot.lot!r} would begin twice, again on {day_and_time(starts[1].at_ms, zone)}"
+    ended_ms = lot.ended_ms
+    for entry in lot.entries:
+        if ended_ms is not None and entry.at_ms > ended_ms and isinstance(entry.what, Racking | Addition):
+            when = day_and_time(entry.at_ms, zone)
+            yield f"lot {lot.lot!r} would be bottled before its {entry.kind} of {when}: correct that first"
+
+
+def _sharing(history: CellarHistory, zone: tzinfo) -> Iterator[str]:
+    by_vessel: dict[str, list[Stay]] = {}
+    for lot in history.lots.values():
+        for stay in lot.stays:
+            by_vessel.setdefault(stay.vessel, []).append(stay)
+    for vessel, stays in by_vessel.items():
+        for one, other in combinations(stays, 2):
+            if one.lot != other.lot and one.from_ms < other.until_ms and other.from_ms < one.until_ms:
+                when = day_and_time(max(one.from_ms, other.from_ms), zone)
+                both = f"{one.lot!r} and {other.lot!r}"
+                yield f"{vessel} would hold {both} at once from {when}: correct the other first"

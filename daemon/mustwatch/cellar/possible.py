@@ -1,0 +1,106 @@
+"""Values that no wine, vessel or hand could have: slips of the finger, caught before they reach the book."""
+
+import math
+from collections.abc import Iterator
+
+from mustwatch.cellar.additions import Purpose
+from mustwatch.cellar.book import (
+    Addition,
+    Bottling,
+    Entry,
+    Measurement,
+    Note,
+    Racking,
+    Reanchor,
+    Start,
+    Tasting,
+)
+from mustwatch.cellar.reading import GRAVITY_RANGE, TEMPERATURE_RANGE_C
+from mustwatch.cellar.refusal import Reason, Refusal, wrong
+
+TEXT_LIMIT = 4000
+PH_RANGE = (2.0, 5.0)
+"""Wine and must lie at 2.8 to 4.2; anything outside this is a slip of the hand. Common practice."""
+
+
+def _numbers(entry: Entry) -> Iterator[tuple[str, float | None, float, float, str]]:
+    """Yield every number of an entry with the range it must lie in, and what to say of one that does not."""
+    what, many = entry.what, 1_000_000.0
+    gravity = "a specific gravity such as 1.050"
+    celsius = "a temperature in °C such as 19"
+    if isinstance(what, Start | Measurement | Racking):
+        yield "gravity", what.gravity, *GRAVITY_RANGE, gravity
+        yield "temperature", what.temperature_c, *TEMPERATURE_RANGE_C, celsius
+    if isinstance(what, Measurement):
+        yield "gravity as read", what.gravity_as_read, *GRAVITY_RANGE, gravity
+        yield "calibration temperature", what.calibrated_at_c, 0.0, 40.0, "15, 15.56 or 20 °C"
+        yield "pH", what.ph, *PH_RANGE, "a pH such as 3.4"
+        yield "free SO2", what.free_so2_mg_per_l, 0.0, 1000.0, "mg/L such as 30"
+    if isinstance(what, Start):
+        yield "target gravity", what.target_gravity, *GRAVITY_RANGE, gravity
+        yield "yeast's lowest temperature", what.yeast_low_c, *TEMPERATURE_RANGE_C, celsius
+        yield "yeast's highest temperature", what.yeast_high_c, *TEMPERATURE_RANGE_C, celsius
+    if isinstance(what, Start | Racking | Addition):
+        yield "volume", what.litres, 0.0, many, "litres such as 23"
+    if isinstance(what, Racking):
+        yield "headspace", what.headspace_litres, 0.0, many, "litres such as 0.5"
+        yield "lees", what.lees_litres, 0.0, many, "litres such as 1.5"
+    if isinstance(what, Addition):
+        yield "amount", what.amount, 0.0, many, "an amount of 0 or more"
+        yield "sugar", what.sugar_g, 0.0, many, "grams of 0 or more"
+    if isinstance(what, Bottling):
+        yield "bottles", what.bottles, 1, 100_000, "a count such as 28"
+        yield "bottle size", what.bottle_ml, 50.0, 30_000.0, "millilitres such as 750"
+    if isinstance(what, Reanchor):
+        yield "offset", what.offset, -0.1, 0.1, "a difference of gravity such as -0.003"
+
+
+def _texts(entry: Entry) -> Iterator[tuple[str, str | None]]:
+    what = entry.what
+    yield "reason", entry.despite
+    if isinstance(what, Start):
+        yield from (("must", what.must), ("yeast", what.yeast))
+    if isinstance(what, Addition):
+        yield from (("what", what.what), ("unit", what.unit), ("why", what.why))
+    if isinstance(what, Note | Tasting):
+        yield "text", what.text
+
+
+def _hint(name: str, value: float) -> str:
+    """Return what a gravity of 105 or 1050 was meant to be, as a question, or nothing."""
+    if "gravity" in name and 950 <= value <= 1200:
+        return f"; did you mean {value / 1000:.3f}?"
+    if "gravity" in name and 95 <= value <= 120:
+        return f"; did you mean {value / 100:.3f}?"
+    return ""
+
+
+def bad_values(entry: Entry) -> Iterator[Refusal]:
+    for name, value, low, high, expected in _numbers(entry):
+        if value is not None and not (math.isfinite(value) and low <= value <= high):
+            line = f"{name} {value:g}: expected {expected}, between {low:g} and {high:g}{_hint(name, value)}"
+            yield wrong(Reason.BAD_VALUE, line)
+    for name, text in _texts(entry):
+        if text is None:
+            continue
+        if not text.strip() or len(text) > TEXT_LIMIT:
+            line = f"{name}: expected some words, at most {TEXT_LIMIT} characters, got {len(text)}"
+            yield wrong(Reason.BAD_VALUE, line)
+        elif any(not c.isprintable() and c not in "\n\t" for c in text):
+            yield wrong(Reason.BAD_VALUE, f"{name}: contains a control character; type it anew")
+    what = entry.what
+    if isinstance(what, Measurement) and not any(
+        value is not None for value in (what.gravity, what.temperature_c, what.ph, what.free_so2_mg_per_l)
+    ):
+        yield wrong(
+            Reason.BAD_VALUE, "nothing measured: give at least --gravity, --celsius, --ph or --free-so2"
+        )
+    if isinstance(what, Start):
+        low_c, high_c = what.yeast_low_c, what.yeast_high_c
+        if low_c is not None and high_c is not None and low_c >= high_c:
+            yield wrong(
+                Reason.BAD_VALUE, f"the yeast's band {low_c:g} to {high_c:g} °C is upside down: low first"
+            )
+    if isinstance(what, Addition) and what.purpose is not None and what.purpose not in list(Purpose):
+        line = f"purpose {what.purpose!r}: expected one of {', '.join(Purpose)}"
+        yield wrong(Reason.BAD_VALUE, line)

@@ -1,0 +1,287 @@
+"""The book's rules: which entries are refused, and why. A function of the entry, the history and the facts.
+
+The order of the checks is the order in which a person would ask: are the words known, are the numbers
+possible, was the wine there then, does it fit, does the gravity make sense, and is it safe.
+"""
+
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, tzinfo
+
+from mustwatch.cellar.book import (
+    Addition,
+    Bottling,
+    Entry,
+    Measurement,
+    Move,
+    Racking,
+    Reanchor,
+    StageChange,
+    Start,
+)
+from mustwatch.cellar.facts import FLOAT_SD, NOTHING_KNOWN, Facts, allowance
+from mustwatch.cellar.gates import gates
+from mustwatch.cellar.history import END_MS, CellarHistory, LotHistory
+from mustwatch.cellar.instant import MINUTE_MS
+from mustwatch.cellar.possible import bad_values
+from mustwatch.cellar.profile import Profile
+from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, day_and_time, wrong
+from mustwatch.cellar.requirements import Case
+from mustwatch.cellar.vessel import Vessel
+
+FUTURE_ALLOWED_MS = 5 * MINUTE_MS
+"""An entry may be this far ahead of the clock that takes it: two clocks, a hasty hand."""
+BOTTLES_SLACK = 1.05
+"""Bottles may hold this much more than the book says the lot has: volumes are read off a bucket's scale."""
+NAME_LIMIT = 80
+
+
+@dataclass(frozen=True, slots=True)
+class Cellar:
+    """What the rules look things up in.
+
+    ``profiles`` and ``sensors`` are the known names (None: not asked). ``zone`` is for instants in messages.
+    """
+
+    history: CellarHistory
+    vessels: Mapping[str, Vessel]
+    profile: Profile = field(default_factory=Profile)
+    facts: Facts = NOTHING_KNOWN
+    profiles: Collection[str] | None = None
+    sensors: Collection[str] | None = None
+    zone: tzinfo = UTC
+
+
+def refusals(entry: Entry, cellar: Cellar) -> list[Refusal]:
+    """Return why an entry is refused, most basic reason first; empty if it may be written.
+
+    For an entry that replaces another, fold the history without the replaced one first.
+    """
+    found = [*bad_values(entry), *_unknown_words(entry, cellar)]
+    if found:
+        return found
+    if entry.at_ms > entry.recorded_ms + FUTURE_ALLOWED_MS:
+        when = day_and_time(entry.at_ms, cellar.zone)
+        return [wrong(Reason.IN_THE_FUTURE, f"{when} is still to come: give --at the time it was done")]
+    if isinstance(entry.what, Start):
+        return _start_refusals(entry, entry.what, cellar)
+    lot = cellar.history.lots[entry.lot]
+    found = [*_out_of_time(entry, lot, cellar.zone)]
+    if not found and isinstance(entry.what, Racking):
+        found = [*_racking_refusals(entry, entry.what, lot, cellar)]
+    if not found and isinstance(entry.what, Bottling):
+        found = [*_bottle_volume(entry.what, lot)]
+    if not found and isinstance(entry.what, Addition):
+        found = [*_addition_volume(entry, entry.what, lot, cellar)]
+    if not found:
+        found = [*_gravity_rose(entry, lot, cellar)]
+    return found or gates(entry, Case(lot, cellar.profile, cellar.facts, entry.at_ms))
+
+
+def _unknown_words(entry: Entry, cellar: Cellar) -> Iterator[Refusal]:
+    what = entry.what
+    name = entry.lot
+    if not name.strip() or name != name.strip() or len(name) > NAME_LIMIT or not name.isprintable():
+        line = (
+            f"lot name {name!r}: expected 1 to {NAME_LIMIT} printable characters without blanks around them"
+        )
+        yield wrong(Reason.BAD_VALUE, line)
+    elif not isinstance(what, Start) and name not in cellar.history.lots:
+        known = ", ".join(sorted(cellar.history.lots)) or "none yet"
+        line = (
+            f"lot {name!r} is not in the book (known: {known}): mustwatch record start {name!r} --vessel "
+            "VESSEL"
+        )
+        yield wrong(Reason.UNKNOWN_LOT, line)
+    for vessel in _vessels_named(entry):
+        if vessel not in cellar.vessels:
+            known = ", ".join(sorted(cellar.vessels)) or "none yet"
+            line = (
+                f"vessel {vessel!r} is not in the configuration (known: {known}): add a [[vessel]] with "
+                "its name, kind and litres"
+            )
+            yield wrong(Reason.UNKNOWN_VESSEL, line)
+    for sensor in _sensors_named(entry):
+        if cellar.sensors is not None and sensor not in cellar.sensors:
+            known = ", ".join(sorted(cellar.sensors)) or "none yet"
+            line = (
+                f"sensor {sensor!r} is not in the configuration (known: {known}): add a [[sensor]] with "
+                "its id, kind and topic"
+            )
+            yield wrong(Reason.UNKNOWN_SENSOR, line)
+    if isinstance(what, Start) and cellar.profiles is not None and what.profile not in cellar.profiles:
+        line = f"profile {what.profile!r} is unknown: expected one of {', '.join(sorted(cellar.profiles))}"
+        yield wrong(Reason.UNKNOWN_PROFILE, line)
+
+
+def _vessels_named(entry: Entry) -> Iterator[str]:
+    what = entry.what
+    if isinstance(what, Start):
+        yield what.vessel
+    if isinstance(what, Racking):
+        yield what.to_vessel
+        if what.from_vessel is not None:
+            yield what.from_vessel
+    if isinstance(what, Move) and what.to_vessel is not None:
+        yield what.to_vessel
+
+
+def _sensors_named(entry: Entry) -> Iterator[str]:
+    if isinstance(entry.what, Move | Reanchor):
+        yield entry.what.sensor
+    if isinstance(entry.what, Racking):
+        yield from entry.what.floats
+
+
+def _start_refusals(entry: Entry, start: Start, cellar: Cellar) -> list[Refusal]:
+    used = cellar.history.lots.get(entry.lot)
+    if used is not None:
+        since_when = day_and_time(used.started_ms, cellar.zone)
+        line = (
+            f"lot {entry.lot!r} has been in the book since {since_when}: choose another name, such as "
+            f"{entry.lot + '-2'!r}"
+        )
+        return [wrong(Reason.NAME_USED, line)]
+    vessel = cellar.vessels[start.vessel]
+    found = [*_occupied(entry, start.vessel, END_MS, cellar)]
+    if start.litres is not None and start.litres > vessel.litres:
+        found.append(
+            _too_small(vessel, start.litres, "use a larger vessel, or give the volume that is in it")
+        )
+    return found
+
+
+def _too_small(vessel: Vessel, litres: float, advice: str) -> Refusal:
+    line = f"{vessel.name} holds {vessel.litres:g} L, too small for {litres:g} L: {advice}"
+    return wrong(Reason.TOO_SMALL, line)
+
+
+def _occupied(entry: Entry, vessel: str, until_ms: int, cellar: Cellar) -> Iterator[Refusal]:
+    """Yield a refusal for each other lot in a vessel at any time from the entry until ``until_ms``."""
+    for other in cellar.history.lots.values():
+        for stay in other.stays:
+            if stay.vessel != vessel or stay.lot == entry.lot:
+                continue
+            if stay.from_ms < until_ms and entry.at_ms < stay.until_ms:
+                from_when = day_and_time(stay.from_ms, cellar.zone)
+                end = "" if stay.until_ms == END_MS else f" until {day_and_time(stay.until_ms, cellar.zone)}"
+                line = (
+                    f"{vessel} holds lot {stay.lot!r} from {from_when}{end}: rack or bottle that first, or "
+                    "choose another vessel"
+                )
+                yield wrong(Reason.OCCUPIED, line)
+
+
+def _out_of_time(entry: Entry, lot: LotHistory, zone: tzinfo) -> Iterator[Refusal]:
+    when = day_and_time(entry.at_ms, zone)
+    if entry.at_ms < lot.started_ms:
+        line = (
+            f"{when} is before lot {entry.lot!r} began ({day_and_time(lot.started_ms, zone)}): give a "
+            "later --at, or correct the start"
+        )
+        yield wrong(Reason.BEFORE_THE_START, line)
+    ended_ms = lot.ended_ms
+    # A second size of bottles, a check of a bottle, a tasting and a note still make sense after bottling.
+    needs_wine = isinstance(entry.what, Racking | Addition | StageChange | Reanchor)
+    if ended_ms is not None and entry.at_ms >= ended_ms and needs_wine:
+        line = (
+            f"lot {entry.lot!r} was bottled {day_and_time(ended_ms, zone)}: nothing is left in a vessel "
+            "(record undo takes the last entry back)"
+        )
+        yield wrong(Reason.AFTER_BOTTLING, line)
+    if isinstance(entry.what, Bottling) and ended_ms is None:
+        later = [e for e in lot.entries if e.at_ms > entry.at_ms and isinstance(e.what, Racking | Addition)]
+        if later:
+            line = (
+                f"lot {entry.lot!r} was still worked on {day_and_time(later[-1].at_ms, zone)} "
+                f"({later[-1].kind}): bottling {when} would be before that; give a later --at"
+            )
+            yield wrong(Reason.AFTER_BOTTLING, line)
+
+
+def _racking_refusals(entry: Entry, rack: Racking, lot: LotHistory, cellar: Cellar) -> Iterator[Refusal]:
+    sits_in = lot.vessel_at(entry.at_ms)
+    when = day_and_time(entry.at_ms, cellar.zone)
+    if rack.from_vessel is not None and rack.from_vessel != sits_in:
+        holder = cellar.history.lot_in(rack.from_vessel, entry.at_ms)
+        state = "is empty" if holder is None else f"holds lot {holder.lot!r}"
+        line = f"{rack.from_vessel} {state} at {when}: lot {entry.lot!r} sits in {sits_in}; rack from there"
+        yield wrong(Reason.EMPTY_VESSEL, line)
+        return
+    if sits_in == rack.to_vessel:
+        line = f"lot {entry.lot!r} is already in {rack.to_vessel} at {when}: name the vessel it goes to"
+        yield wrong(Reason.SAME_VESSEL, line)
+        return
+    next_move = [s.from_ms for s in lot.stays if s.from_ms > entry.at_ms]
+    ends_ms = min([*next_move, lot.ended_ms if lot.ended_ms is not None else END_MS])
+    yield from _occupied(entry, rack.to_vessel, ends_ms, cellar)
+    vessel = cellar.vessels[rack.to_vessel]
+    litres = rack.litres
+    if litres is None and (known := litres_at(lot, entry.at_ms)) is not None:
+        litres = max(0.0, known - (rack.lees_litres or 0.0))
+    if litres is not None and litres > vessel.litres:
+        yield _too_small(
+            vessel, litres, "choose a larger one, or give the volume that went over with --litres"
+        )
+
+
+def litres_at(lot: LotHistory, at_ms: int) -> float | None:
+    """Return a lot's volume in litres just before an instant, as far as the book tells it, or None."""
+    before = tuple(e for e in lot.entries if e.at_ms <= at_ms)
+    return LotHistory(lot.lot, before, lot.stays, lot.stages).litres if before else None
+
+
+def _bottle_volume(bottling: Bottling, lot: LotHistory) -> Iterator[Refusal]:
+    earlier = sum(e.what.bottles * e.what.bottle_ml for e in lot.entries if isinstance(e.what, Bottling))
+    bottled_litres = (earlier + bottling.bottles * bottling.bottle_ml) / 1000.0
+    if lot.litres is not None and bottled_litres > lot.litres * BOTTLES_SLACK:
+        line = (
+            f"{bottled_litres:g} L of bottles are more than the {lot.litres:g} L the lot has: check the "
+            "count and the size (--bottle-ml)"
+        )
+        yield wrong(Reason.TOO_MANY_BOTTLES, line)
+
+
+def _addition_volume(entry: Entry, addition: Addition, lot: LotHistory, cellar: Cellar) -> Iterator[Refusal]:
+    vessel = cellar.vessels.get(lot.vessel_at(entry.at_ms) or "")
+    before = litres_at(lot, entry.at_ms)
+    if addition.litres is None or vessel is None or before is None:
+        return
+    if before + addition.litres > vessel.litres:
+        yield _too_small(vessel, before + addition.litres, "add less, or rack into a larger one first")
+
+
+def _book_gravities(lot: LotHistory) -> list[tuple[int, float]]:
+    return [
+        (e.at_ms, e.what.gravity)
+        for e in lot.entries
+        if isinstance(e.what, Start | Measurement | Racking) and e.what.gravity is not None
+    ]
+
+
+def _gravity_rose(entry: Entry, lot: LotHistory, cellar: Cellar) -> Iterator[Refusal]:
+    """Yield a refusal for a gravity above an earlier (or below a later) one with nothing added between."""
+    what = entry.what
+    if not isinstance(what, Measurement | Racking) or what.gravity is None:
+        return
+    added = [e.at_ms for e in lot.entries if isinstance(e.what, Addition)]
+    allowed = allowance(FLOAT_SD)
+    gravities = _book_gravities(lot)
+    before = [g for g in gravities if g[0] <= entry.at_ms]
+    after = [g for g in gravities if g[0] > entry.at_ms]
+    pairs = []
+    if before:
+        pairs.append((before[-1][0], before[-1][1], entry.at_ms, what.gravity))
+    if after:
+        pairs.append((entry.at_ms, what.gravity, after[0][0], after[0][1]))
+    for from_ms, from_gravity, to_ms, to_gravity in pairs:
+        if to_gravity - from_gravity <= allowed or any(from_ms <= at_ms <= to_ms for at_ms in added):
+            continue
+        first, second = day_and_time(from_ms, cellar.zone), day_and_time(to_ms, cellar.zone)
+        line = (
+            f"gravity would rise from {from_gravity:.3f} ({first}) to {to_gravity:.3f} ({second}), more "
+            "than the "
+            f"{allowed:.3f} a float may err, with nothing added: look at the number again, or record the "
+            'addition first, or take it with --despite "reason"'
+        )
+        yield Refusal(RefusalKind.DOUBTFUL, Reason.GRAVITY_ROSE, line)
