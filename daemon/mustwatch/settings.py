@@ -4,7 +4,6 @@ Nothing secret (passwords, tokens, notification URLs) is ever shown: not in erro
 """
 
 import os
-import re
 import tomllib
 from datetime import time
 from pathlib import Path
@@ -22,6 +21,7 @@ from pydantic import (
 )
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from mustwatch.alerting.rules import QuietHours
 from mustwatch.cellar import sensor as cellar_sensor
 from mustwatch.cellar.vessel import Vessel, VesselKind
 from mustwatch.watch.finding import Severity
@@ -148,21 +148,8 @@ class TellSettings(Section):
     def _two_times(cls, value: str | None) -> str | None:
         if value in (None, ""):
             return None
-        quiet_hours(value)
+        QuietHours.parse(str(value))
         return value
-
-
-def quiet_hours(text: str) -> tuple[time, time]:
-    """Return the begin and end of quiet hours written as ``22:00-07:00``.
-
-    Raises:
-        ValueError: it is not two times of day.
-    """
-    match = re.fullmatch(r"\s*(\d{1,2}:\d{2})\s*[-–]\s*(\d{1,2}:\d{2})\s*", text)
-    if match is None:
-        raise ValueError('two local times such as "22:00-07:00", or "" for none')
-    begin, end = (time.fromisoformat(part.zfill(5)) for part in match.groups())
-    return begin, end
 
 
 class VesselSettings(Section):

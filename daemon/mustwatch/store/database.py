@@ -75,7 +75,7 @@ class Database:
                 self._depth -= 1
 
     def execute(self, sql: str, parameters: Sequence[Any] = ()) -> int:
-        """Run one writing statement (in the open transaction, else in its own) and return the rows it changed."""
+        """Run one writing statement in the open transaction, else its own; return the rows changed."""
         with self.transaction():
             return self._writer.execute(sql, parameters).rowcount
 

@@ -48,7 +48,7 @@ class Readings:
         return self._keys[sensor]
 
     def add(self, readings: Sequence[Reading]) -> None:
-        """Write readings; one whose sensor and instant are already there changes nothing."""
+        """Write readings; one already there changes nothing."""
         key = self._key
         self._db.executemany(
             _INSERT,

@@ -48,14 +48,15 @@ CREATE TABLE finding (
   severity TEXT NOT NULL, lot TEXT, vessel TEXT, sensor TEXT, evidence TEXT NOT NULL);
 CREATE INDEX finding_lot ON finding (lot, at_ms);
 CREATE TABLE alert (
-  id TEXT PRIMARY KEY, key TEXT NOT NULL, lot TEXT, opened_ms INTEGER NOT NULL, cleared_ms INTEGER,
-  body TEXT NOT NULL) WITHOUT ROWID;
-CREATE INDEX alert_open ON alert (cleared_ms);
+  id TEXT PRIMARY KEY, lot TEXT, sensor TEXT, opened_ms INTEGER NOT NULL, cleared_ms INTEGER,
+  filed INTEGER NOT NULL, body TEXT NOT NULL) WITHOUT ROWID;
+CREATE INDEX alert_live ON alert (filed) WHERE filed = 0;
 CREATE INDEX alert_opened ON alert (opened_ms);
 CREATE TABLE outbox (
   id TEXT PRIMARY KEY, target TEXT NOT NULL, created_ms INTEGER NOT NULL, due_ms INTEGER NOT NULL,
   expires_ms INTEGER NOT NULL, next_try_ms INTEGER NOT NULL, attempts INTEGER NOT NULL DEFAULT 0,
-  attempt_ms INTEGER, told_ms INTEGER, expired_ms INTEGER, error TEXT, body TEXT NOT NULL) WITHOUT ROWID;
+  attempt_ms INTEGER, unfinished INTEGER NOT NULL DEFAULT 0, told_ms INTEGER, expired_ms INTEGER,
+  error TEXT, body TEXT NOT NULL) WITHOUT ROWID;
 CREATE INDEX outbox_waiting ON outbox (next_try_ms) WHERE told_ms IS NULL AND expired_ms IS NULL;
 CREATE TABLE kept (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 """
