@@ -1,0 +1,109 @@
+"""The ``json`` decoder: a field map says where in the payload each quantity stands, and in which unit."""
+
+from collections.abc import Callable
+from typing import Any, Final
+
+from mustwatch.cellar.reading import Reading, Stamp
+from mustwatch.cellar.sensor import Field, Quantity, Sensor
+from mustwatch.ingest.decoders.json_text import json_of
+from mustwatch.ingest.decoders.outcome import Decode, Outcome, Refusal, Rejected, RejectReason
+from mustwatch.ingest.decoders.units import EMPTY, TIMES, Scale, checked_time, read, scale_for
+
+_SENSOR: Final = Stamp.SENSOR
+_ARRIVAL: Final = Stamp.ARRIVAL
+_ARRIVAL_UNSURE: Final = Stamp.ARRIVAL_UNSURE
+
+Find = Callable[[Any], Any]
+
+
+def compile_json_map(sensor: Sensor) -> Decode:
+    """Return the decoder of a sensor's field map, the map compiled once.
+
+    A quantity that is absent or ``null`` is not read; one that is there and wrong refuses the whole payload,
+    since a sensor that errs in one thing is not to be believed in another. Without a time (absent, ``null`` or
+    not mapped) the reading is stamped on arrival.
+
+    Raises:
+        ValueError: the field map is empty, or names a path or unit that cannot be.
+    """
+    sensor_id = sensor.id
+    time_of, slots = _compiled(sensor)
+    expected = ", ".join(field.path for field in sensor.fields if field.quantity is not Quantity.TIME)
+
+    def decode(payload: bytes, topic: str, received_ms: int, clock_is_sure: bool = True, /) -> Outcome:
+        try:
+            document = json_of(payload)
+            values = list(EMPTY)
+            nothing = True
+            for find, scale in slots:
+                value = find(document)
+                if value is not None:
+                    values[scale.position] = read(scale, value)
+                    nothing = False
+            if nothing:
+                return Rejected(RejectReason.NOTHING_KNOWN, f"none of the mapped fields is there: {expected}")
+            observed_ms = time_of(document) if time_of is not None else None
+            if observed_ms is not None:
+                checked_time(observed_ms, received_ms, clock_is_sure)
+                return [Reading._make((sensor_id, observed_ms, received_ms, *values, _SENSOR))]
+            stamp = _ARRIVAL if clock_is_sure else _ARRIVAL_UNSURE
+            return [Reading._make((sensor_id, received_ms, received_ms, *values, stamp))]
+        except Refusal as refusal:
+            return refusal.rejected
+
+    return decode
+
+
+def _compiled(sensor: Sensor) -> tuple[Callable[[Any], int | None] | None, tuple[tuple[Find, Scale], ...]]:
+    time_of: Callable[[Any], int | None] | None = None
+    slots: list[tuple[Find, Scale]] = []
+    for field in sensor.fields:
+        find = finder(field.path)
+        if field.quantity is Quantity.TIME:
+            time_of = _time_reader(find, field)
+        else:
+            slots.append((find, scale_for(field.quantity, field.unit)))
+    if not slots:
+        raise ValueError(f"sensor {sensor.id}: no fields; expected where in the payload a quantity stands")
+    return time_of, tuple(slots)
+
+
+def _time_reader(find: Find, field: Field) -> Callable[[Any], int | None]:
+    try:
+        read_time = TIMES[field.unit]
+    except KeyError:
+        raise ValueError(f"time in {field.unit!r}; expected one of {', '.join(TIMES)}") from None
+
+    def time_of(document: Any) -> int | None:
+        value = find(document)
+        return None if value is None else read_time(value)
+
+    return time_of
+
+
+def finder(path: str) -> Find:
+    """Return a function that finds what stands at a dotted path, or None; list positions are numbers.
+
+    Raises:
+        ValueError: the path is empty or has an empty step.
+    """
+    steps = path.split(".")
+    if not all(steps):
+        raise ValueError(f"path {path!r}; expected names joined by dots, e.g. data.0.temp")
+    if len(steps) == 1 and not steps[0].isdecimal():
+        name = steps[0]
+        return lambda document: document.get(name) if type(document) is dict else None
+    keyed = tuple((step, int(step) if step.isascii() and step.isdecimal() else None) for step in steps)
+
+    def find(document: Any) -> Any:
+        found = document
+        for name, index in keyed:
+            if type(found) is dict:
+                found = found.get(name)
+            elif type(found) is list and index is not None and index < len(found):
+                found = found[index]
+            else:
+                return None
+        return found
+
+    return find
