@@ -42,6 +42,8 @@ class Step:
         requires: what must be true first: names from ``cellar.rules`` (``finished``, ``checked``, ``dry`` …).
         done_by: the entry kind (or note tag) that fulfils the step.
         repeat_days: repeated at this interval while the stage lasts, or None.
+        until: the last stage in which the step still applies (default: ``stage`` alone).
+        lasts_days: an advice rather than a task: told from when it is due for so many days, then past by itself.
         source: where the rule comes from (``common practice`` unless a source is known).
     """
 
@@ -58,6 +60,8 @@ class Step:
     requires: tuple[str, ...] = ()
     done_by: str | None = None
     repeat_days: float | None = None
+    until: Stage | None = None
+    lasts_days: float | None = None
     source: str = "common practice"
 
 

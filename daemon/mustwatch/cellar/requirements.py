@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from mustwatch.cellar.additions import Purpose, brings_sugar, purpose_of
-from mustwatch.cellar.book import Addition, Measurement, Racking
+from mustwatch.cellar.book import Addition, Measurement, Racking, Start
 from mustwatch.cellar.facts import Facts, allowance
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
@@ -104,12 +104,17 @@ class Case:
         return next(found, None)
 
     def newest_gravity(self) -> float | None:
-        """Return the gravity known last, from a check or from the estimate, 20/20."""
-        checks = self.checks()
-        estimate_ms = self.facts.estimated_ms
-        if checks and (self.facts.gravity is None or estimate_ms is None or estimate_ms <= checks[-1][0]):
-            return checks[-1][1]
-        return self.facts.gravity
+        """Return the gravity known last, from the book or from the estimate, 20/20."""
+        known = [
+            (e.at_ms, e.what.gravity)
+            for e in self.lot.entries
+            if isinstance(e.what, Start | Measurement | Racking) and e.at_ms <= self.at_ms
+        ]
+        book = [(at_ms, gravity) for at_ms, gravity in known if gravity is not None]
+        estimate, estimate_ms = self.facts.gravity, self.facts.estimated_ms
+        if estimate is not None and (not book or estimate_ms is None or estimate_ms > book[-1][0]):
+            return estimate
+        return book[-1][1] if book else None
 
 
 def _settled_by_checks(case: Case) -> int | None:

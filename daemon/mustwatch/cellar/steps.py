@@ -1,0 +1,292 @@
+"""What comes next for a lot: its profile's steps, held against its book, its findings and the clock that is given.
+
+A step is *due* when every condition it names has come: a finding, a gravity, so many days after something. A
+condition that has not come yet may be forecast; the step's instant is then the latest of them. A task is *done*
+when the book shows it (the k-th step done by a racking by the k-th racking, a check by a check that agrees, any
+step by a note that names it), and *passed* when the lot is beyond its stage.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from mustwatch.cellar.additions import purpose_of
+from mustwatch.cellar.book import Addition, Entry, EntryKind, Note, StageChange
+from mustwatch.cellar.facts import NOTHING_KNOWN, Facts, Foreseen
+from mustwatch.cellar.history import LotHistory
+from mustwatch.cellar.instant import DAY_MS
+from mustwatch.cellar.profile import Profile, Stage, Step
+from mustwatch.cellar.requirements import WORDS, Case, Requirement, since
+
+ORDER: dict[Stage, int] = {stage: position for position, stage in enumerate(Stage)}
+"""The stages' order from pitch to bottle."""
+OVERDUE_MS = DAY_MS
+"""A step that has been due for longer than this is overdue; before, it is simply due."""
+START = "start"
+"""What ``after`` calls the lot's beginning."""
+
+
+class Due(StrEnum):
+    """How a step stands to the present."""
+
+    NOW = "now"
+    OVERDUE = "overdue"
+    LATER = "later"
+    """Its instant is known or forecast."""
+    WAITING = "waiting"
+    """It waits for something whose instant is not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class NextStep:
+    """A step that comes next.
+
+    Attributes:
+        step: the profile's step; ``do`` and ``ready`` are its words with the lot's volume and vessel filled in.
+        due: how it stands to the present.
+        due_ms: when it is (or was) due, or None if unknown; ``earliest_ms`` and ``latest_ms`` if forecast.
+        waiting_for: what must happen before it is due, in words, where no instant is known.
+        first: what must be true before it may be done and is not, in words.
+    """
+
+    step: Step
+    do: str
+    ready: tuple[str, ...]
+    due: Due
+    due_ms: int | None = None
+    earliest_ms: int | None = None
+    latest_ms: int | None = None
+    waiting_for: str | None = None
+    first: tuple[str, ...] = ()
+
+
+def _matches(entry: Entry, step: Step) -> bool:
+    """Return whether an entry is of the kind that fulfils a step (a note by its tag is looked at elsewhere)."""
+    kind, _, purpose = (step.done_by or "").partition(":")
+    if kind not in list(EntryKind) or entry.kind != kind:
+        return False
+    if isinstance(entry.what, Addition):
+        return not purpose or purpose_of(entry.what) == purpose
+    return not isinstance(entry.what, Note)
+
+
+def _said_done(lot: LotHistory, step: Step, at_ms: int) -> list[int]:
+    return [
+        e.at_ms
+        for e in lot.entries
+        if isinstance(e.what, Note) and e.what.step == step.id and e.at_ms <= at_ms
+    ]
+
+
+def _reference_ms(step: Step, profile: Profile, case: Case, seen: tuple[str, ...] = ()) -> int | None:
+    """Return the instant from which a step's days count, or None while it has not come."""
+    after = step.after
+    if after is None:
+        return case.facts.findings.get(step.finding) if step.finding else case.lot.started_ms
+    if after == START:
+        return case.lot.started_ms
+    other = next((s for s in profile.steps if s.id == after), None)
+    if other is not None:
+        return None if other.id in seen else done_ms(other, profile, case, (*seen, other.id))
+    of_kind = [e.at_ms for e in case.lot.entries if e.kind == after and e.at_ms <= case.at_ms]
+    return of_kind[-1] if of_kind else None
+
+
+def done_ms(step: Step, profile: Profile, case: Case, seen: tuple[str, ...] = ()) -> int | None:
+    """Return when a step that is not repeated was done, or None if the book does not show it."""
+    said = _said_done(case.lot, step, case.at_ms)
+    if said:
+        return said[0]
+    if step.done_by in list(Requirement):
+        return since(Requirement(step.done_by), case)
+    done = [e.at_ms for e in case.lot.entries if e.at_ms <= case.at_ms and _matches(e, step)]
+    if step.done_by == EntryKind.MEASURE:
+        from_ms = _reference_ms(step, profile, case, seen)
+        return next((at_ms for at_ms in done if from_ms is not None and at_ms >= from_ms), None)
+    alike = [s for s in profile.steps if s.done_by == step.done_by and s.repeat_days is None]
+    place = alike.index(step)
+    return done[place] if place < len(done) else None
+
+
+def stage_now(profile: Profile, case: Case) -> Stage:
+    """Return the stage a lot is in: as its entries tell, moved on by ``finished`` and by steps that lead on.
+
+    What the winemaker said last (``record stage``) holds until something happens after it.
+    """
+    lot, facts = case.lot, case.facts
+    stage = lot.stage_at(case.at_ms)
+    said = [e.at_ms for e in lot.entries if isinstance(e.what, StageChange) and e.at_ms <= case.at_ms]
+    said_ms = said[-1] if said else None
+    finished_ms = facts.findings.get("finished")
+    if stage is Stage.SECONDARY and finished_ms is not None and (said_ms is None or finished_ms > said_ms):
+        stage = Stage.CLEARING
+    for step in profile.steps:
+        if step.leads_to is None or step.done_by in list(Requirement) or step.repeat_days is not None:
+            continue
+        at_ms = done_ms(step, profile, case)
+        if at_ms is None or (said_ms is not None and at_ms <= said_ms):
+            continue
+        if ORDER[step.leads_to] > ORDER[stage]:
+            stage = step.leads_to
+    return stage
+
+
+def applies_in(step: Step, stage: Stage) -> bool:
+    """Return whether a step belongs to a stage."""
+    return ORDER[step.stage] <= ORDER[stage] <= ORDER[step.until or step.stage]
+
+
+@dataclass(frozen=True, slots=True)
+class _When:
+    """When a step is due: an instant with its interval, or the words of what it waits for."""
+
+    at: Foreseen | None
+    waiting_for: str | None = None
+
+
+def _exactly(at_ms: float) -> Foreseen:
+    return Foreseen(int(at_ms), int(at_ms), int(at_ms))
+
+
+def _by_finding(step: Step, facts: Facts) -> _When:
+    kind = step.finding or ""
+    if kind in facts.findings:
+        return _When(_exactly(facts.findings[kind]))
+    forecast = {"rack-due": facts.rack, "finished": facts.finish}.get(kind)
+    return _When(forecast, None if forecast else f"waits for `{kind}`")
+
+
+def _by_gravity(step: Step, profile: Profile, case: Case) -> _When:
+    limit = step.gravity or 0.0
+    gravity = case.newest_gravity()
+    if gravity is not None and gravity <= limit:
+        return _When(_exactly(case.facts.estimated_ms or case.at_ms))
+    forecast = case.facts.rack if limit == profile.racking_gravity else None
+    return _When(forecast, None if forecast else f"waits until the gravity has come down to {limit:.3f}")
+
+
+def _by_days(step: Step, profile: Profile, case: Case) -> _When:
+    from_ms = _reference_ms(step, profile, case)
+    if from_ms is not None:
+        return _When(_exactly(from_ms + (step.days or 0.0) * DAY_MS))
+    what = step.after or step.finding or START
+    words = next((f"“{s.do.rstrip('.')}”" for s in profile.steps if s.id == what), f"`{what}`")
+    days = f"{step.days:g} days after " if step.days else "comes after "
+    return _When(None, f"{days}{words}")
+
+
+def _when(step: Step, profile: Profile, case: Case) -> _When:
+    """Return when every condition of a step has come: the latest instant, or what is waited for."""
+    conditions: list[_When] = []
+    if step.finding is not None:
+        conditions.append(_by_finding(step, case.facts))
+    if step.gravity is not None:
+        conditions.append(_by_gravity(step, profile, case))
+    if step.days is not None or step.after is not None:
+        conditions.append(_by_days(step, profile, case))
+    waiting = next((c.waiting_for for c in conditions if c.at is None), None)
+    if waiting is not None:
+        return _When(None, waiting)
+    instants = [c.at for c in conditions if c.at is not None]
+    return _When(max(instants, default=_exactly(case.lot.started_ms)))
+
+
+def _due(when: _When, now_ms: int) -> Due:
+    if when.at is None:
+        return Due.WAITING
+    if when.at.at_ms > now_ms:
+        return Due.LATER
+    return Due.OVERDUE if now_ms - when.at.at_ms > OVERDUE_MS else Due.NOW
+
+
+def fill(text: str, lot: LotHistory) -> str:
+    """Return a step's words with ``{litres}`` and ``{vessel}`` filled in."""
+    litres = lot.litres
+    size = "the lot's volume" if litres is None else f"{litres:.3g} L"
+    return text.replace("{litres}", size).replace("{vessel}", lot.vessel or "the vessel")
+
+
+def _next_step(step: Step, profile: Profile, case: Case) -> NextStep:
+    when = _when(step, profile, case)
+    unmet = [Requirement(name) for name in step.requires if since(Requirement(name), case) is None]
+    at = when.at
+    forecast = at is not None and at.earliest_ms != at.latest_ms
+    return NextStep(
+        step=step,
+        do=fill(step.do, case.lot),
+        ready=tuple(fill(item, case.lot) for item in step.ready),
+        due=_due(when, case.at_ms),
+        due_ms=at.at_ms if at is not None else None,
+        earliest_ms=at.earliest_ms if at is not None and forecast else None,
+        latest_ms=at.latest_ms if at is not None and forecast else None,
+        waiting_for=when.waiting_for,
+        first=tuple(WORDS[requirement] for requirement in unmet),
+    )
+
+
+def next_steps(
+    lot: LotHistory, profile: Profile, now_ms: int, facts: Facts = NOTHING_KNOWN, at_most: int = 2
+) -> list[NextStep]:
+    """Return the next tasks of a lot, in the profile's order; none once it is bottled.
+
+    Repeated steps and pieces of advice are not tasks; see ``cellar.guidance.reminders``.
+    """
+    case = Case(lot, profile, facts, now_ms)
+    stage = stage_now(profile, case)
+    if stage is Stage.BOTTLED or lot.ended_ms is not None:
+        return []
+    tasks = [s for s in profile.steps if s.repeat_days is None and s.lasts_days is None]
+    ahead = [s for s in tasks if ORDER[s.until or s.stage] >= ORDER[stage]]
+    open_tasks = [s for s in ahead if done_ms(s, profile, case) is None]
+    return [_next_step(step, profile, case) for step in open_tasks[:at_most]]
+
+
+def holding(lot: LotHistory, profile: Profile, now_ms: int, facts: Facts = NOTHING_KNOWN) -> list[NextStep]:
+    """Return the repeated steps that are due and the pieces of advice that hold at an instant."""
+    case = Case(lot, profile, facts, now_ms)
+    stage = stage_now(profile, case)
+    if stage is Stage.BOTTLED or lot.ended_ms is not None:
+        return []
+    found: list[NextStep] = []
+    for step in profile.steps:
+        if not applies_in(step, stage):
+            continue
+        if step.lasts_days is not None:
+            told = _next_step(step, profile, case)
+            ends_ms = None if told.due_ms is None else told.due_ms + step.lasts_days * DAY_MS
+            if ends_ms is not None and told.due in (Due.NOW, Due.OVERDUE) and now_ms < ends_ms:
+                found.append(told)
+        elif step.repeat_days is not None and (repeated := _repeated(step, profile, case)) is not None:
+            found.append(repeated)
+    return found
+
+
+def _repeated(step: Step, profile: Profile, case: Case) -> NextStep | None:
+    """Return a repeated step if it is due: so long after it was done last, or after it first applied."""
+    first = _when(step, profile, case).at
+    entered_ms = _entered_ms(case.lot, step.stage)
+    done = _last_done(case, step)
+    begins_ms = max([m for m in (first.at_ms if first else None, entered_ms) if m is not None], default=None)
+    if first is None or begins_ms is None:
+        return None
+    interval_ms = (step.repeat_days or 0.0) * DAY_MS
+    # With days of its own the step is due first after those; without, one interval after the stage began.
+    first_ms = begins_ms if step.days is not None else begins_ms + interval_ms
+    due_ms = first_ms if done is None else max(first_ms, done + interval_ms)
+    if due_ms > case.at_ms:
+        return None
+    told = _next_step(step, profile, case)
+    due = Due.OVERDUE if case.at_ms - due_ms > OVERDUE_MS else Due.NOW
+    return NextStep(step, told.do, told.ready, due, int(due_ms), first=told.first)
+
+
+def _entered_ms(lot: LotHistory, stage: Stage) -> int | None:
+    """Return when a lot's entries first brought it to a stage or beyond, or None (reached by a finding)."""
+    reached: Sequence[int] = [at_ms for at_ms, of in lot.stages if ORDER[of] >= ORDER[stage]]
+    return reached[0] if reached else None
+
+
+def _last_done(case: Case, step: Step) -> int | None:
+    done = _said_done(case.lot, step, case.at_ms)
+    done += [e.at_ms for e in case.lot.entries if e.at_ms <= case.at_ms and _matches(e, step)]
+    return max(done, default=None)
