@@ -1,0 +1,154 @@
+"""Whom to tell and by which rules: targets, quiet hours, repeats, digests. Data; the decisions are in ``policy``."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, time, timedelta, tzinfo
+from typing import Literal, Self
+
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, from_ms, to_ms
+from mustwatch.watch.finding import Severity
+
+ALL_SEVERITIES = frozenset(Severity)
+
+
+@dataclass(frozen=True, slots=True)
+class QuietHours:
+    """Local times of day from ``begin`` (included) to ``end`` (excluded), across midnight if ``end`` is earlier.
+
+    Wall-clock times: on the night the clocks change, 07:00 is still when the clock on the wall says seven.
+    """
+
+    begin: time
+    end: time
+
+    @classmethod
+    def parse(cls, text: str) -> Self:
+        """Read ``22:00-07:00``.
+
+        Raises:
+            ValueError: it is not two different times of day.
+        """
+        match = re.fullmatch(r"\s*(\d{1,2}:\d{2})\s*[-–]\s*(\d{1,2}:\d{2})\s*", text)
+        try:
+            if match is None:
+                raise ValueError
+            begin, end = (time.fromisoformat(part.zfill(5)) for part in match.groups())
+        except ValueError:
+            raise ValueError(
+                f'quiet hours {text!r}: expected two local times such as "22:00-07:00"'
+            ) from None
+        if begin == end:
+            raise ValueError(f"quiet hours {text!r}: expected two different times (leave them out for none)")
+        return cls(begin, end)
+
+    def __str__(self) -> str:
+        """Return it as ``parse`` reads it."""
+        return f"{self.begin:%H:%M}-{self.end:%H:%M}"
+
+    def covers(self, at_ms: int, zone: tzinfo) -> bool:
+        """Say whether it is quiet at an instant, by the clock on the wall in a zone."""
+        local = from_ms(at_ms).astimezone(zone).time()
+        if self.begin < self.end:
+            return self.begin <= local < self.end
+        return local >= self.begin or local < self.end
+
+    def over_ms(self, at_ms: int, zone: tzinfo) -> int:
+        """Return the first instant from ``at_ms`` on at which it is not quiet (``at_ms`` if it is not quiet then).
+
+        Where the clock jumps over the end (spring), that is the instant of the jump.
+        """
+        if not self.covers(at_ms, zone):
+            return at_ms
+        today = from_ms(at_ms).astimezone(zone).date()
+        candidates = sorted(
+            to_ms(
+                datetime.combine(today + timedelta(days=days), self.end, zone)
+                .replace(fold=fold)
+                .astimezone(UTC)
+            )
+            for days in (0, 1)
+            for fold in (0, 1)
+        )
+        found = next(ms for ms in candidates if ms > at_ms and not self.covers(ms, zone))
+        for ms in range(found - found % MINUTE_MS, max(at_ms, found - 2 * HOUR_MS), -MINUTE_MS):
+            if self.covers(ms, zone):
+                break
+            found = ms
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class TellTarget:
+    """Somebody to tell, without the address: the core knows no secret.
+
+    Attributes:
+        name: unique and stable over restarts: what was told is remembered under it.
+        severities: what it wants to hear of.
+        quiet_hours: when all but ``urgent`` is held back, or None.
+    """
+
+    name: str
+    severities: frozenset[Severity] = ALL_SEVERITIES
+    quiet_hours: QuietHours | None = None
+
+    def wants(self, severity: Severity) -> bool:
+        """Say whether it wants to hear of a severity."""
+        return severity in self.severities
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """How the cellar's people like their numbers, dates and links.
+
+    ``base_address`` is where the pages are reached from a phone (``http://cellar.lan:8714``), or None for no link.
+    """
+
+    gravity: Literal["SG", "Bx"] = "SG"
+    temperature: Literal["C", "F"] = "C"
+    zone: tzinfo = UTC
+    base_address: str | None = None
+
+
+# An urgent finding costs the wine within hours; a warning is for the next visit; a notice is said once.
+REPEAT_AFTER_MS: Mapping[Severity, int | None] = {
+    Severity.URGENT: 4 * HOUR_MS,
+    Severity.WARNING: DAY_MS,
+    Severity.NOTICE: None,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class TellRules:
+    """The rules of telling. All spans are milliseconds of the daemon's clock.
+
+    Attributes:
+        targets: whom to tell; empty: nobody (alerts live all the same).
+        units: for the wording, and the zone of quiet hours.
+        repeat_after_ms: by severity, after how long an open, unacknowledged alert is told again; None: never.
+        backlog_age_ms: what happened longer ago than this before the daemon learnt of it is told in a digest.
+        backlog_gather_ms: how long nothing new of that kind must come before the digest goes out…
+        backlog_gather_most_ms: …and how long it waits at most.
+        flap_messages: messages of news about one thing within ``flap_window_ms`` after which one says that it
+            comes and goes, and no more are sent until it has been calm for as long.
+        together_from: this many messages (none urgent) due for a target at one instant go as one digest.
+        keep_trying_ms: how long the outbox tries to deliver before it gives a message up.
+    """
+
+    targets: tuple[TellTarget, ...] = ()
+    units: Units = field(default_factory=Units)
+    repeat_after_ms: Mapping[Severity, int | None] = field(default_factory=lambda: dict(REPEAT_AFTER_MS))
+    backlog_age_ms: int = 6 * HOUR_MS
+    backlog_gather_ms: int = 2 * MINUTE_MS
+    backlog_gather_most_ms: int = 10 * MINUTE_MS
+    flap_messages: int = 4
+    flap_window_ms: int = HOUR_MS
+    together_from: int = 4
+    keep_trying_ms: int = 7 * DAY_MS
+
+    def __post_init__(self) -> None:
+        """Refuse two targets of one name: what one was told would count for the other."""
+        names = [target.name for target in self.targets]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"targets' names to be unique: {', '.join(twice)} is used more than once")

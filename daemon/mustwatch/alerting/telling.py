@@ -1,0 +1,238 @@
+"""From decisions to messages: one message each, or one digest, and what the alerts remember of it."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from mustwatch.alerting import wording
+from mustwatch.alerting.alert import RANK, Alert, Held, Key
+from mustwatch.alerting.message import Message, MessageKind, message_id
+from mustwatch.alerting.policy import WAITS, Decision, Heard, Reason, decide
+from mustwatch.alerting.rules import TellRules, TellTarget
+from mustwatch.watch.finding import Severity
+
+KIND_OF_NEWS = {
+    Reason.FIRST_TELLING: MessageKind.FIRST,
+    Reason.SEVERITY_ROSE: MessageKind.FIRST,
+    Reason.REPEAT_DUE: MessageKind.REPEAT,
+    Reason.CLEARED: MessageKind.OVER,
+    Reason.CAME_AND_WENT: MessageKind.OVER,
+    Reason.WITHDRAWN: MessageKind.WITHDRAWN,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """The alerts that remember more than before, the messages to send, and when to ask again at the latest."""
+
+    changed: tuple[Alert, ...]
+    messages: tuple[Message, ...]
+    next_due_ms: int | None
+
+
+def tell(alerts: Iterable[Alert], now_ms: int, rules: TellRules) -> Told:
+    """Decide for every alert and target, write the messages, and file what is over and done with.
+
+    ``alerts`` are those not filed, at most one of a key open.
+    """
+    before = {alert.id: alert for alert in alerts}
+    now = dict(before)
+    messages: list[Message] = []
+    due: list[int] = []
+    for target in rules.targets:
+        messages += _tell_one(target, now, now_ms, rules, due)
+    for alert in now.values():
+        if _is_done(alert, now_ms, rules):
+            now[alert.id] = replace(alert, is_filed=True)
+        elif alert.is_over:
+            due.append(now_ms + rules.flap_window_ms)
+    changed = tuple(alert for id_, alert in now.items() if alert != before[id_])
+    return Told(changed, tuple(messages), min(due, default=None))
+
+
+def _tell_one(
+    target: TellTarget, alerts: dict[str, Alert], now_ms: int, rules: TellRules, due: list[int]
+) -> list[Message]:
+    decisions = _decisions(target, alerts.values(), now_ms, rules)
+    ripe = _is_backlog_ripe(
+        [alert for alert, d in decisions if d.reason is Reason.OLD_BACKLOG], now_ms, rules
+    )
+    own: list[tuple[Alert, Decision]] = []
+    together: list[tuple[Alert, Decision]] = []
+    for alert, decision in decisions:
+        if decision.reason is Reason.RELEASED or (decision.reason is Reason.OLD_BACKLOG and ripe):
+            together.append((alert, decision))
+        elif decision.tells:
+            own.append((alert, decision))
+        else:
+            _remember_wait(alerts, alert, target, WAITS.get(decision.reason))
+            if decision.due_ms is not None:
+                due.append(max(decision.due_ms, now_ms + 1))
+    urgent = [pair for pair in own if _is_urgent(pair[0])]
+    others = [pair for pair in own if not _is_urgent(pair[0])]
+    if len(others) >= rules.together_from:
+        together, others = others + together, []
+    messages = [
+        _one(target, alert, decision, alerts, now_ms, rules) for alert, decision in (*urgent, *others)
+    ]
+    if len(together) == 1:
+        messages.append(_one(target, *together[0], alerts, now_ms, rules))
+    elif together:
+        messages.append(_digest(target, together, alerts, now_ms, rules))
+    return messages
+
+
+def _is_urgent(alert: Alert) -> bool:
+    return alert.severity is Severity.URGENT and not alert.is_over
+
+
+def _decisions(
+    target: TellTarget, alerts: Iterable[Alert], now_ms: int, rules: TellRules
+) -> list[tuple[Alert, Decision]]:
+    """Return a decision for each alert, in order of event time."""
+    by_key: defaultdict[Key, list[Alert]] = defaultdict(list)
+    for alert in alerts:
+        by_key[alert.key].append(alert)
+    decisions = []
+    for same_key in by_key.values():
+        heard = Heard.of(target.name, same_key)
+        newest_last = sorted(same_key, key=lambda alert: alert.opened_ms)
+        for alert in newest_last:
+            decision = decide(alert, target, rules, now_ms, heard)
+            if decision.tells and decision.news is not Reason.REPEAT_DUE:
+                heard = replace(heard, news_ms=(*heard.news_ms, now_ms))
+            if decision.reason is Reason.FLAPPING:
+                heard = replace(heard, flapping_ms=now_ms)
+            decisions.append((alert, decision))
+    return sorted(decisions, key=lambda pair: (pair[0].changed_ms, pair[0].id))
+
+
+def _is_backlog_ripe(old: Sequence[Alert], now_ms: int, rules: TellRules) -> bool:
+    """Say whether the backlog has been read in: nothing old came for a while, or it has waited long enough.
+
+    An instant in the future comes of a clock that was set back; it counts as long past.
+    """
+    waits = [now_ms - alert.noticed_ms for alert in old]
+    if not waits:
+        return False
+    is_calm = all(wait >= rules.backlog_gather_ms or wait < 0 for wait in waits)
+    return is_calm or max(waits) >= rules.backlog_gather_most_ms
+
+
+def _remember_wait(alerts: dict[str, Alert], alert: Alert, target: TellTarget, held: Held | None) -> None:
+    telling = alert.told(target.name)
+    if telling.held is not held:
+        current = alerts[alert.id]
+        tellings = {**current.tellings, target.name: replace(telling, held=held)}
+        alerts[alert.id] = replace(current, tellings=tellings)
+
+
+def _one(
+    target: TellTarget,
+    alert: Alert,
+    decision: Decision,
+    alerts: dict[str, Alert],
+    now_ms: int,
+    rules: TellRules,
+) -> Message:
+    """Write one alert's own message and remember it."""
+    news = decision.news or decision.reason
+    times = alert.told(target.name).times
+    if decision.reason is Reason.FLAPPING:
+        kind = MessageKind.FLAPPING
+        written = wording.flapping(alert, rules.units, rules.flap_window_ms)
+    else:
+        kind = KIND_OF_NEWS[news]
+        written = wording.message(alert, kind, rules.units)
+    _remember_told(alerts, alert, target, decision, now_ms, rules)
+    return Message(
+        id=message_id(target.name, kind, [f"{alert.id}#{times}"]),
+        target=target.name,
+        kind=kind,
+        alert_ids=(alert.id,),
+        severity=alert.severity,
+        title=written.title,
+        body=written.body,
+        created_ms=now_ms,
+        due_ms=now_ms,
+        expires_ms=now_ms + _life_ms(kind, alert.severity, rules),
+    )
+
+
+def _digest(
+    target: TellTarget,
+    told: Sequence[tuple[Alert, Decision]],
+    alerts: dict[str, Alert],
+    now_ms: int,
+    rules: TellRules,
+) -> Message:
+    """Write one message of several alerts and remember it in each."""
+    parts = [f"{alert.id}#{alert.told(target.name).times}" for alert, _ in told]
+    written = wording.digest(
+        [(alert, KIND_OF_NEWS[decision.news or decision.reason]) for alert, decision in told], rules.units
+    )
+    for alert, decision in told:
+        _remember_told(alerts, alert, target, decision, now_ms, rules)
+    return Message(
+        id=message_id(target.name, MessageKind.DIGEST, parts),
+        target=target.name,
+        kind=MessageKind.DIGEST,
+        alert_ids=tuple(alert.id for alert, _ in told),
+        severity=max((alert.severity for alert, _ in told), key=RANK.__getitem__),
+        title=written.title,
+        body=written.body,
+        created_ms=now_ms,
+        due_ms=now_ms,
+        expires_ms=now_ms + rules.keep_trying_ms,
+    )
+
+
+def _life_ms(kind: MessageKind, severity: Severity, rules: TellRules) -> int:
+    """Return for how long a message is worth delivering: a repeat until the next one would be due."""
+    repeat_after_ms = rules.repeat_after_ms.get(severity)
+    if kind is MessageKind.REPEAT and repeat_after_ms is not None:
+        return min(repeat_after_ms, rules.keep_trying_ms)
+    return rules.keep_trying_ms
+
+
+def _remember_told(
+    alerts: dict[str, Alert],
+    alert: Alert,
+    target: TellTarget,
+    decision: Decision,
+    now_ms: int,
+    rules: TellRules,
+) -> None:
+    telling = alert.told(target.name)
+    news = decision.news or decision.reason
+    if decision.reason is Reason.FLAPPING:
+        # The news itself waits until this is calm; the message only said that it comes and goes.
+        telling = replace(telling, held=Held.FLAPPING, flapping_ms=now_ms)
+    else:
+        severities = [alert.severity] if telling.severity is None else [alert.severity, telling.severity]
+        telling = replace(
+            telling,
+            severity=max(severities, key=RANK.__getitem__),
+            is_end_told=alert.is_over,
+            held=None,
+        )
+    news_ms = telling.news_ms
+    if news is not Reason.REPEAT_DUE:
+        recent = [ms for ms in news_ms if now_ms - rules.flap_window_ms < ms <= now_ms]
+        news_ms = (*recent[-rules.flap_messages :], now_ms)
+    telling = replace(telling, told_ms=now_ms, times=telling.times + 1, news_ms=news_ms)
+    current = alerts[alert.id]
+    alerts[alert.id] = replace(current, tellings={**current.tellings, target.name: telling})
+
+
+def _is_done(alert: Alert, now_ms: int, rules: TellRules) -> bool:
+    """Say whether an alert is over, nothing of it waits, and it no longer counts for flapping."""
+    if not alert.is_over:
+        return False
+    for target in rules.targets:
+        telling = alert.told(target.name)
+        if telling.held is not None:
+            return False
+        if telling.told_ms is not None and now_ms - telling.told_ms < rules.flap_window_ms:
+            return False
+    return True
