@@ -7,7 +7,6 @@ itself.
 """
 
 import math
-from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -160,40 +159,6 @@ class Calibration:
         return value(derivative(self._curve), u)
 
 
-@dataclass(frozen=True, slots=True)
-class DatedCalibrations:
-    """Every calibration a float has had, each from an instant on; readings keep the one of their own instant.
-
-    Attributes:
-        since: instants in milliseconds since the epoch, rising, each with the calibration that holds from it.
-    """
-
-    since: tuple[tuple[int, Calibration], ...] = ()
-
-    def at(self, at_ms: int) -> Calibration | None:
-        """Return the calibration that holds at an instant, or None before the first."""
-        place = bisect_right(self.since, at_ms, key=lambda dated: dated[0])
-        return self.since[place - 1][1] if place else None
-
-    def calibrated(self, from_ms: int, calibration: Calibration) -> "DatedCalibrations":
-        """Return the history with a calibration that holds from ``from_ms`` until the next one."""
-        kept = [dated for dated in self.since if dated[0] != from_ms]
-        return DatedCalibrations(tuple(sorted([*kept, (from_ms, calibration)], key=lambda dated: dated[0])))
-
-    def reanchored(self, from_ms: int, offset: float) -> "DatedCalibrations":
-        """Return the history with the curve that holds at ``from_ms`` moved to ``offset`` from then on.
-
-        Raises:
-            CalibrationError: no calibration holds at that instant, or the offset is no drift.
-        """
-        holding = self.at(from_ms)
-        if holding is None:
-            raise CalibrationError(
-                "no calibration holds at that instant; calibrate the float before re-anchoring it"
-            )
-        return self.calibrated(from_ms, holding.reanchored(offset))
-
-
 def fit(points: Iterable[Point], *, point_sd: float = POINT_SD) -> Calibration:
     """Fit a calibration to two or more points.
 
@@ -213,6 +178,8 @@ def fit(points: Iterable[Point], *, point_sd: float = POINT_SD) -> Calibration:
     """
     ordered = _checked(points)
     candidates = [c for c in _of_every_order(ordered, point_sd) if _is_monotone(c)]
+    if not candidates:
+        raise CalibrationError("no curve that only rises or only falls fits the points; measure them again")
     for candidate in candidates:
         if candidate.explained:
             return candidate

@@ -8,7 +8,6 @@ afterwards.
 import math
 from dataclasses import dataclass
 from enum import StrEnum
-
 from typing import Final
 
 from mustwatch.must.bounds import OutOfRangeError, require_within
