@@ -1,0 +1,69 @@
+"""Is a sensor alive? A run of identical values is judged against the longest run that sensor has shown before."""
+
+from typing import Any
+
+SLOWEST_FIRST_MS = 12 * 3_600_000
+"""A run shorter than half a day never counts: a still cellar and a coarse scale can hold a value that long."""
+
+LONGER_THAN_BEFORE = 4
+"""A run must outlast the longest run seen before by this factor: what a coarse sensor did once it may do again."""
+
+SUSPECT_MS = 2 * 3_600_000
+"""A run of two hours, twice the longest before, is not believed meanwhile: the estimate coasts."""
+
+SUSPECT_FACTOR = 2
+
+FEWEST = 24
+"""A run must hold at least this many readings: two readings twelve hours apart prove nothing."""
+
+
+class Constancy:
+    """Follows the run of identical values of one quantity of one sensor.
+
+    ``is_frozen`` holds from the moment the run is longer than ``SLOWEST_FIRST_MS`` and ``LONGER_THAN_BEFORE`` times
+    the longest run before it, until the value changes.
+    """
+
+    __slots__ = ("count", "is_frozen", "longest_ms", "since_ms", "value")
+
+    def __init__(self) -> None:
+        self.value: float | None = None
+        self.since_ms = 0
+        self.count = 0
+        self.longest_ms = 0
+        self.is_frozen = False
+
+    def take(self, value: float, at_ms: int) -> None:
+        """Take the next value in time order."""
+        if value == self.value:
+            self.count += 1
+            if not self.is_frozen:
+                run = at_ms - self.since_ms
+                if (
+                    run >= SLOWEST_FIRST_MS
+                    and run > LONGER_THAN_BEFORE * self.longest_ms
+                    and self.count >= FEWEST
+                ):
+                    self.is_frozen = True
+            return
+        if self.value is not None and not self.is_frozen:
+            run = at_ms - self.since_ms
+            if run > self.longest_ms and self.count > 1:
+                self.longest_ms = run
+        self.value = value
+        self.since_ms = at_ms
+        self.count = 1
+        self.is_frozen = False
+
+    def is_suspect(self, at_ms: int) -> bool:
+        """Return whether the run is already too long to be believed, though not yet long enough to be told."""
+        run = at_ms - self.since_ms
+        return run >= SUSPECT_MS and run > SUSPECT_FACTOR * self.longest_ms and self.count >= FEWEST // 3
+
+    def snapshot(self) -> list[Any]:
+        """Return the state as a JSON-able list."""
+        return [self.value, self.since_ms, self.count, self.longest_ms, self.is_frozen]
+
+    def load(self, state: list[Any]) -> None:
+        """Take over the state a snapshot described."""
+        self.value, self.since_ms, self.count, self.longest_ms, self.is_frozen = state

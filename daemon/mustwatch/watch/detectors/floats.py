@@ -1,0 +1,100 @@
+"""What is wrong with a float: it repeats one value, or it disagrees with the hydrometer."""
+
+from collections.abc import Iterable
+from typing import Any, ClassVar
+
+from mustwatch.cellar.facts import allowance
+from mustwatch.watch.detectors.detector import Latch
+from mustwatch.watch.detectors.slot_view import SlotView
+from mustwatch.watch.finding import FindingKind, Severity, Subject, Transition
+
+HOUR_MS = 3_600_000
+
+
+class _PerFloat:
+    """A detector with one latch for each float."""
+
+    kinds: ClassVar[tuple[FindingKind, ...]]
+
+    def __init__(self) -> None:
+        self.latches: dict[str, Latch] = {}
+
+    def _latch(self, sensor: str) -> Latch:
+        latch = self.latches.get(sensor)
+        if latch is None:
+            latch = self.latches[sensor] = Latch(self.kinds[0])
+        return latch
+
+    def open_findings(self) -> Iterable[tuple[FindingKind, str | None, int]]:
+        """Return what holds."""
+        for sensor, latch in self.latches.items():
+            if latch.severity is not None:
+                yield latch.kind, sensor, latch.since_ms
+
+    def snapshot(self) -> list[Any]:
+        """Return the state as a JSON-able list."""
+        return [{sensor: latch.snapshot() for sensor, latch in self.latches.items()}]
+
+    def load(self, state: list[Any]) -> None:
+        """Take over the state a snapshot described."""
+        for sensor, kept in state[0].items():
+            self._latch(sensor).load(kept)
+
+
+def _subject(view: SlotView, sensor: str) -> Subject:
+    return Subject(view.subject.lot, view.subject.vessel, sensor)
+
+
+class FloatFrozen(_PerFloat):
+    """A float repeats one and the same gravity far longer than it ever did before.
+
+    Judged against the float's own longest run, so that a coarse scale is not taken for a fault; cleared by the first
+    other value. While it holds, and from a sixth of that time on, the float's gravity is not believed.
+    """
+
+    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.FLOAT_FROZEN,)
+
+    def step(self, view: SlotView) -> Iterable[Transition]:
+        """Judge one closed slot."""
+        told: list[Transition] = []
+        for sensor, track in view.floats.items():
+            alive = track.constancy
+            latch = self.latches.get(sensor)
+            if alive.is_frozen:
+                hours = round((view.at_ms - alive.since_ms) / HOUR_MS, 1)
+                evidence = {"gravity": alive.value, "hours_constant": hours, "readings_constant": alive.count}
+                told += self._latch(sensor).set(
+                    view.at_ms, _subject(view, sensor), Severity.WARNING, evidence
+                )
+            elif latch is not None and latch.severity is not None:
+                told += latch.clear(view.at_ms, _subject(view, sensor), {"gravity": alive.value})
+        return told
+
+
+class FloatAdrift(_PerFloat):
+    """A float disagrees with the hydrometer by more than both their errors allow.
+
+    Judged at each hydrometer check, against what the float was believed to be off by before; cleared by a later check
+    that agrees, or by a re-anchoring. The estimate follows the hydrometer either way.
+    """
+
+    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.FLOAT_ADRIFT,)
+
+    def step(self, view: SlotView) -> Iterable[Transition]:
+        """Judge one closed slot."""
+        if not view.checks:
+            return ()
+        told: list[Transition] = []
+        for sensor, (apart, sd, checked) in view.checks.items():
+            evidence = {
+                "gravity_float": round(checked + apart, 4),
+                "gravity_hydrometer": round(checked, 4),
+                "gravity_apart": round(apart, 4),
+            }
+            if abs(apart) > allowance(sd, 0.0) + 0.001:
+                told += self._latch(sensor).set(
+                    view.at_ms, _subject(view, sensor), Severity.WARNING, evidence
+                )
+            else:
+                told += self._latch(sensor).clear(view.at_ms, _subject(view, sensor), evidence)
+        return told

@@ -1,0 +1,105 @@
+"""The pace of a ferment: an onset that does not come, a fall that has become slow."""
+
+from collections.abc import Iterable
+from typing import ClassVar
+
+from mustwatch.cellar.profile import Stage
+from mustwatch.watch.detectors.detector import NOTHING, OneLatch
+from mustwatch.watch.detectors.slot_view import NEVER, SlotView
+from mustwatch.watch.finding import FindingKind, Severity, Transition
+
+HOUR_MS = 3_600_000
+
+SLOW_HIGH = 0.005
+"""Sluggish above ``SLOW_LEVEL``: less than this a day. Source: Pambianchi, Modern Home Winemaking."""
+
+SLOW_LOW = 0.002
+"""Sluggish below it: less than this a day. Source: Pambianchi, Modern Home Winemaking."""
+
+SLOW_LEVEL = 1.005
+
+SLOW_FOR_MS = 24 * HOUR_MS
+"""A day and a night of it: what one cold night did is gone by the next evening (common practice)."""
+
+FAR_FROM_END = 0.006
+"""What is nearly done may be slow: nothing is said within this of the expected end (common practice)."""
+
+
+class LateOnset(OneLatch):
+    """No fermentation within the profile's onset hours after the lot began.
+
+    Raised when the hours are over, gravity is observed and no fall has been seen; cleared by the onset.
+    """
+
+    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.LATE_ONSET,)
+
+    def step(self, view: SlotView) -> Iterable[Transition]:
+        """Judge one closed slot."""
+        if view.onset_ms != NEVER:
+            if self.latch.severity is None:
+                return NOTHING
+            return self.latch.clear(view.at_ms, view.subject, {"rate_per_day": round(view.rate, 5)})
+        if self.latch.severity is not None or not view.heard or view.gravity is None:
+            return NOTHING
+        hours = (view.at_ms - view.started_ms) / HOUR_MS
+        if hours < view.profile.onset_hours or view.stage is not Stage.PRIMARY:
+            return NOTHING
+        if view.gravity <= view.profile.racking_gravity:
+            return NOTHING
+        if view.rate_sd > 0.002 or view.rate < -0.002:
+            return NOTHING
+        evidence: dict[str, float | int | str | None] = {
+            "gravity": round(view.gravity, 4),
+            "rate_per_day": round(view.rate, 5),
+            "hours_since_start": round(hours, 1),
+            "celsius": None if view.celsius is None else round(view.celsius, 1),
+        }
+        return self.latch.set(view.at_ms, view.subject, Severity.WARNING, evidence)
+
+
+class Sluggish(OneLatch):
+    """The ferment goes on, but slowly: under 0.005 a day above 1.005, under 0.002 a day below it, for a day.
+
+    Judged after the steepest fall only and away from the expected end, with the rate's standard error against it;
+    cleared when the rate is clearly above again, or when the ferment ends one way or the other.
+    """
+
+    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.SLUGGISH,)
+    memory = ("slow_ms",)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.slow_ms = NEVER
+
+    def step(self, view: SlotView) -> Iterable[Transition]:
+        """Judge one closed slot."""
+        gravity = view.gravity
+        if gravity is None or not view.heard or view.onset_ms == NEVER:
+            return NOTHING
+        limit = SLOW_HIGH if gravity > SLOW_LEVEL else SLOW_LOW
+        fall, sd = -view.rate, view.rate_sd
+        end = view.end_gravity if view.end_gravity is not None else view.profile.dry_gravity
+        near_end = gravity - end < FAR_FROM_END
+        if self.latch.severity is not None:
+            if fall - 2.0 * sd > limit or gravity <= view.profile.dry_gravity:
+                self.slow_ms = NEVER
+                cleared = {"gravity": round(gravity, 4), "rate_per_day": round(view.rate, 5)}
+                return self.latch.clear(view.at_ms, view.subject, cleared)
+            return NOTHING
+        if fall + sd > limit or near_end or view.stage not in (Stage.PRIMARY, Stage.SECONDARY):
+            self.slow_ms = NEVER
+            return NOTHING
+        # Before it has gathered way a ferment is slow by nature; the onset hours give it that time.
+        if -view.lowest_rate < limit and view.at_ms - view.onset_ms < view.profile.onset_hours * HOUR_MS:
+            return NOTHING
+        if self.slow_ms == NEVER:
+            self.slow_ms = view.at_ms
+        if view.at_ms - self.slow_ms < SLOW_FOR_MS:
+            return NOTHING
+        evidence: dict[str, float | int | str | None] = {
+            "gravity": round(gravity, 4),
+            "rate_per_day": round(view.rate, 5),
+            "hours_slow": round((view.at_ms - self.slow_ms) / HOUR_MS, 1),
+            "celsius": None if view.celsius is None else round(view.celsius, 1),
+        }
+        return self.latch.set(view.at_ms, view.subject, Severity.NOTICE, evidence)

@@ -1,0 +1,63 @@
+"""Rack due: the wine has come down to the gravity at which the profile racks it."""
+
+from collections.abc import Iterable
+from typing import ClassVar
+
+from mustwatch.cellar.profile import Stage
+from mustwatch.watch.detectors.detector import NOTHING, OneLatch
+from mustwatch.watch.detectors.slot_view import SlotView
+from mustwatch.watch.finding import FindingKind, Severity, Transition
+
+BACK_ABOVE = 0.004
+"""The finding is withdrawn when gravity is this far above the racking gravity again: sugar was added."""
+
+KNOWN_WELL_ENOUGH = 0.004
+"""Nothing is said while the estimate's standard error is larger than this."""
+
+HOUR_MS = 3_600_000
+
+
+class RackDue(OneLatch):
+    """The estimate has reached the profile's racking gravity while the lot is in its primary.
+
+    Raised at the first slot whose estimate is at or below it, or as many hours ahead as the profile asks notice for,
+    by the forecast; cleared when the lot is racked or its stage is changed, or gravity is well above again.
+    """
+
+    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.RACK_DUE,)
+
+    def step(self, view: SlotView) -> Iterable[Transition]:
+        """Judge one closed slot."""
+        latch = self.latch
+        if view.stage is not Stage.PRIMARY:
+            if latch.severity is None:
+                return NOTHING
+            return latch.clear(view.at_ms, view.subject, {"gravity": _rounded(view.gravity)})
+        gravity = view.gravity
+        if gravity is None or not view.heard:
+            return NOTHING
+        due = view.profile.racking_gravity
+        if latch.severity is not None:
+            if gravity - 2.0 * view.gravity_sd > due + BACK_ABOVE and not self._foreseen(view):
+                return latch.clear(view.at_ms, view.subject, {"gravity": _rounded(gravity)})
+            return NOTHING
+        if view.gravity_sd > KNOWN_WELL_ENOUGH or not (gravity <= due or self._foreseen(view)):
+            return NOTHING
+        evidence = {
+            "gravity": _rounded(gravity),
+            "gravity_sd": round(view.gravity_sd, 5),
+            "racking_gravity": due,
+            "rate_per_day": round(view.rate, 5),
+            "celsius": None if view.celsius is None else round(view.celsius, 1),
+        }
+        if gravity > due and view.rack is not None:
+            evidence["hours_ahead"] = round((view.rack.at_ms - view.at_ms) / HOUR_MS, 1)
+        return latch.set(view.at_ms, view.subject, Severity.NOTICE, evidence)
+
+    def _foreseen(self, view: SlotView) -> bool:
+        notice_h = view.profile.racking_notice_hours
+        return notice_h > 0.0 and view.rack is not None and view.rack.at_ms - view.at_ms <= notice_h * HOUR_MS
+
+
+def _rounded(gravity: float | None) -> float | None:
+    return None if gravity is None else round(gravity, 4)

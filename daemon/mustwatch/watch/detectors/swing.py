@@ -1,0 +1,121 @@
+"""Temperature that moves: too fast within an hour, too far within a night."""
+
+from collections.abc import Iterable
+from typing import ClassVar
+
+from mustwatch.watch.detectors.detector import NOTHING, OneLatch
+from mustwatch.watch.detectors.slot_view import NEVER, SlotView
+from mustwatch.watch.finding import FindingKind, Severity, Transition
+
+CALM_SHARE = 0.6
+"""A fast change is over when the change per hour stays under this share of the limit ..."""
+
+CALM_MS = 3_600_000
+"""... for an hour."""
+
+HANDLED_MS = 2 * 3_600_000
+"""After a racking or an addition the change of temperature is what was done, not what happened."""
+
+NIGHT_BEGINS_MINUTE = 18 * 60
+NIGHT_ENDS_MINUTE = 9 * 60
+
+
+class FastChange(OneLatch):
+    """The must's temperature changes by more than the profile allows within an hour.
+
+    Raised when two slots in a row show it, so that a single odd slot does not; cleared after a calm hour. Within two
+    hours of a racking or an addition nothing is raised.
+    """
+
+    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.FAST_CHANGE,)
+    memory = ("seen", "calm_ms")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.seen = 0
+        self.calm_ms = NEVER
+
+    def step(self, view: SlotView) -> Iterable[Transition]:
+        """Judge one closed slot."""
+        change = view.change_per_hour
+        if change is None:
+            return NOTHING
+        limit = view.profile.fast_change_c_per_hour
+        size = abs(change)
+        if size >= limit:
+            self.calm_ms = NEVER
+            if self.latch.severity is not None or view.at_ms - view.disturbed_ms < HANDLED_MS:
+                return NOTHING
+            self.seen += 1
+            if self.seen < 2:
+                return NOTHING
+            evidence = {"celsius": round(view.celsius or 0.0, 2), "celsius_per_hour": round(change, 2)}
+            return self.latch.set(view.at_ms, view.subject, Severity.NOTICE, evidence)
+        self.seen = 0
+        if self.latch.severity is None:
+            return NOTHING
+        if size > CALM_SHARE * limit:
+            self.calm_ms = NEVER
+            return NOTHING
+        if self.calm_ms == NEVER:
+            self.calm_ms = view.at_ms
+        if view.at_ms - self.calm_ms < CALM_MS:
+            return NOTHING
+        return self.latch.clear(view.at_ms, view.subject, {"celsius_per_hour": round(change, 2)})
+
+
+class NightSwing(OneLatch):
+    """Between evening and morning the must's temperature swings further than the profile allows.
+
+    Raised in the night in which it happens, as soon as it has; cleared at the end of the first night that stays under
+    the limit. The night is 18:00 to 09:00 by the cellar's clock.
+    """
+
+    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.NIGHT_SWING,)
+    memory = ("lowest_c", "highest_c", "slots")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.lowest_c: float | None = None
+        self.highest_c: float | None = None
+        self.slots = 0
+
+    def step(self, view: SlotView) -> Iterable[Transition]:
+        """Judge one closed slot."""
+        celsius = view.celsius
+        minute = view.local_minute
+        if NIGHT_ENDS_MINUTE <= minute < NIGHT_BEGINS_MINUTE:
+            return NOTHING if self.lowest_c is None else self._morning(view)
+        if celsius is None:
+            return NOTHING
+        if self.lowest_c is None or self.highest_c is None:
+            self.lowest_c = self.highest_c = celsius
+        self.slots += 1
+        if celsius < self.lowest_c:
+            self.lowest_c = celsius
+        elif celsius > self.highest_c:
+            self.highest_c = celsius
+        else:
+            return NOTHING
+        swing = self.highest_c - self.lowest_c
+        if swing < view.profile.night_swing_c or view.at_ms - view.disturbed_ms < HANDLED_MS:
+            return NOTHING
+        return self.latch.set(view.at_ms, view.subject, Severity.NOTICE, self._evidence(swing))
+
+    def _evidence(self, swing: float) -> dict[str, float]:
+        return {
+            "swing_celsius": round(swing, 2),
+            "lowest_celsius": round(self.lowest_c or 0.0, 2),
+            "highest_celsius": round(self.highest_c or 0.0, 2),
+        }
+
+    def _morning(self, view: SlotView) -> Iterable[Transition]:
+        swing = (self.highest_c or 0.0) - (self.lowest_c or 0.0)
+        evidence = self._evidence(swing)
+        observed = self.slots
+        self.lowest_c = self.highest_c = None
+        self.slots = 0
+        # A night hardly observed clears nothing: no data is not good news.
+        if observed < 30 or swing >= view.profile.night_swing_c:
+            return NOTHING
+        return self.latch.clear(view.at_ms, view.subject, evidence)

@@ -1,0 +1,106 @@
+"""Too warm, too cold: outside the band of profile and stage for longer than the dwell."""
+
+from collections.abc import Iterable
+from typing import ClassVar
+
+from mustwatch.watch.detectors.detector import NOTHING, OneLatch
+from mustwatch.watch.detectors.slot_view import NEVER, SlotView
+from mustwatch.watch.finding import FindingKind, Severity, Transition
+
+BACK_INSIDE_C = 0.5
+"""An excursion is over when the must is this far inside the band again, for the dwell (common practice)."""
+
+MINUTE_MS = 60_000
+
+
+class TemperatureLimit(OneLatch):
+    """One side of the band. ``sign`` is +1 above, -1 below; a warning beyond the band, urgent beyond its edge.
+
+    Raised once the must has been outside for the profile's dwell; made urgent when it has been beyond the urgent
+    limit as long; cleared when it has been half a degree inside as long. A single slot back at the edge does not
+    begin the dwell anew, one well inside does.
+    """
+
+    memory = ("beyond_ms", "urgent_ms", "inside_ms")
+    sign: ClassVar[float]
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.beyond_ms = NEVER
+        self.urgent_ms = NEVER
+        self.inside_ms = NEVER
+
+    def _limits(self, view: SlotView) -> tuple[float, float]:
+        raise NotImplementedError
+
+    def step(self, view: SlotView) -> Iterable[Transition]:
+        """Judge one closed slot."""
+        celsius = view.celsius
+        if celsius is None:
+            return NOTHING
+        limit, urgent = self._limits(view)
+        beyond = self.sign * (celsius - limit)
+        latch = self.latch
+        if beyond <= 0.0:
+            if self.beyond_ms == NEVER and latch.severity is None:
+                return NOTHING
+            return self._inside(view, celsius, beyond)
+        self.inside_ms = NEVER
+        at_ms = view.at_ms
+        if self.beyond_ms == NEVER:
+            self.beyond_ms = at_ms
+        if self.sign * (celsius - urgent) > 0.0:
+            if self.urgent_ms == NEVER:
+                self.urgent_ms = at_ms
+        else:
+            self.urgent_ms = NEVER
+        dwell_ms = view.profile.dwell_minutes * MINUTE_MS
+        evidence = {"celsius": round(celsius, 2), "limit_celsius": limit, "minutes_beyond": 0}
+        if (
+            self.urgent_ms != NEVER
+            and at_ms - self.urgent_ms >= dwell_ms
+            and latch.severity is not Severity.URGENT
+        ):
+            evidence["limit_celsius"] = urgent
+            evidence["minutes_beyond"] = (at_ms - self.urgent_ms) // MINUTE_MS
+            return latch.set(at_ms, view.subject, Severity.URGENT, evidence)
+        if latch.severity is None and at_ms - self.beyond_ms >= dwell_ms:
+            evidence["minutes_beyond"] = (at_ms - self.beyond_ms) // MINUTE_MS
+            return latch.set(at_ms, view.subject, Severity.WARNING, evidence)
+        return NOTHING
+
+    def _inside(self, view: SlotView, celsius: float, beyond: float) -> Iterable[Transition]:
+        self.urgent_ms = NEVER
+        if beyond > -BACK_INSIDE_C:
+            if self.latch.severity is None and beyond < -BACK_INSIDE_C / 2:
+                self.beyond_ms = NEVER
+            self.inside_ms = NEVER
+            return NOTHING
+        self.beyond_ms = NEVER
+        if self.latch.severity is None:
+            return NOTHING
+        if self.inside_ms == NEVER:
+            self.inside_ms = view.at_ms
+        if view.at_ms - self.inside_ms < view.profile.dwell_minutes * MINUTE_MS:
+            return NOTHING
+        return self.latch.clear(view.at_ms, view.subject, {"celsius": round(celsius, 2)})
+
+
+class TooWarm(TemperatureLimit):
+    """The must is warmer than its band allows."""
+
+    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.TOO_WARM,)
+    sign = 1.0
+
+    def _limits(self, view: SlotView) -> tuple[float, float]:
+        return view.band.high_c, view.band.urgent_high_c
+
+
+class TooCold(TemperatureLimit):
+    """The must is colder than its band allows."""
+
+    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.TOO_COLD,)
+    sign = -1.0
+
+    def _limits(self, view: SlotView) -> tuple[float, float]:
+        return view.band.low_c, view.band.urgent_low_c

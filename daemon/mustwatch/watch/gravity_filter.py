@@ -1,0 +1,170 @@
+"""The estimator: one Kalman filter per lot over gravity, its rate, and what is wrong with each float.
+
+State: gravity (20/20), rate per day, acceleration per day², and for every float an offset against the lot's gravity
+and a coefficient of gravity per kelvin away from 20 °C. The acceleration is a first-order Markov process (Singer
+1970, IEEE Trans. AES 6:473) whose size follows the rate: a fast ferment may change fast, a flat one stays flat.
+Offsets and coefficients are part of the state, so that the standard errors carry what a hydrometer check would
+remove, and day and night are told from fermentation by their correlation with temperature.
+
+Source: the linear filter is Kalman 1960; own derivation of the scaling, DEVELOPERS.md.
+"""
+
+# ruff: noqa: B905 - rows of one matrix are of one length; ``strict=`` costs a tenth of the filter's time
+
+from math import exp
+from typing import Any
+
+REFERENCE_C = 20.0
+"""The temperature at which a float's scale is true: gravity is 20/20."""
+
+ALPHA = 2.0
+"""1/d: acceleration is forgotten over half a day."""
+
+SCALE_RELATIVE = 1.0
+"""Acceleration per rate, 1/d: onset doubles and a tail halves the rate in less than a day."""
+
+SCALE_FLOOR = 0.0006
+"""Acceleration of a flat wine, 1/d²: what lets an onset or a refermentation be noticed at all."""
+
+OFFSET_SD = 0.0015
+"""A float's offset before any check: its calibration."""
+
+OFFSET_WALK = 0.0002
+"""A float's offset drifts by this much in a root day: residue, yeast, gas on its skin."""
+
+COEFFICIENT_SD = 0.0002
+"""Gravity per kelvin a float may be wrong by, before anything is known."""
+
+COEFFICIENT_WALK = 0.000005
+"""Its drift in a root day."""
+
+CORE = 3
+
+
+class Transition3:
+    """Transition and noise of (gravity, rate, acceleration) over ``dt`` days, for a unit acceleration variance."""
+
+    __slots__ = ("dt", "f13", "f23", "f33", "q11", "q12", "q13", "q22", "q23", "q33")
+
+    def __init__(self, dt: float) -> None:
+        a, u = ALPHA, ALPHA * dt
+        e1, e2 = exp(-u), exp(-2 * u)
+        self.dt = dt
+        self.f13 = (u - 1 + e1) / a**2
+        self.f23 = (1 - e1) / a
+        self.f33 = e1
+        self.q11 = max(0.0, (1 - e2 + 2 * u + 2 * u**3 / 3 - 2 * u**2 - 4 * u * e1) / a**4)
+        self.q12 = max(0.0, (e2 + 1 - 2 * e1 + 2 * u * e1 - 2 * u + u**2) / a**3)
+        self.q13 = max(0.0, (1 - e2 - 2 * u * e1) / a**2)
+        self.q22 = max(0.0, (4 * e1 - 3 - e2 + 2 * u) / a**2)
+        self.q23 = max(0.0, (e2 + 1 - 2 * e1) / a)
+        self.q33 = 1 - e2
+
+
+class GravityFilter:
+    """The lot's gravity, rate and acceleration, and each float's offset and temperature coefficient.
+
+    Units: days, gravity 20/20, kelvin from 20 °C. ``P`` is the full symmetric covariance as a list of rows.
+    """
+
+    __slots__ = ("_step", "floats", "p", "x")
+
+    def __init__(self, gravity: float, gravity_sd: float) -> None:
+        self.x = [gravity, 0.0, 0.0]
+        self.p = [[gravity_sd**2, 0.0, 0.0], [0.0, 0.002**2, 0.0], [0.0, 0.0, 0.002**2]]
+        self.floats: dict[str, int] = {}
+        self._step = Transition3(1 / 96)
+
+    def add_float(self, sensor: str, offset_sd: float = OFFSET_SD) -> int:
+        """Add a float's offset and coefficient to the state and return the offset's index."""
+        n = len(self.x)
+        for row in self.p:
+            row += [0.0, 0.0]
+        self.p.append([0.0] * n + [offset_sd**2, 0.0])
+        self.p.append([0.0] * (n + 1) + [COEFFICIENT_SD**2])
+        self.x += [0.0, 0.0]
+        self.floats[sensor] = n
+        return n
+
+    def predict(self, dt: float, inflate: float = 1.0) -> None:
+        """Advance by ``dt`` days; ``inflate`` multiplies the acceleration's variance."""
+        t = self._step
+        if t.dt != dt:
+            t = self._step = Transition3(dt)
+        x, p = self.x, self.p
+        scale = SCALE_RELATIVE * abs(x[1]) + SCALE_FLOOR
+        v = scale * scale * inflate
+        f13, f23, f33 = t.f13, t.f23, t.f33
+        x0, x1, x2 = x[0], x[1], x[2]
+        x[0] = x0 + dt * x1 + f13 * x2
+        x[1] = x1 + f23 * x2
+        x[2] = f33 * x2
+        r0, r1, r2 = p[0], p[1], p[2]
+        p[0] = [a + dt * b + f13 * c for a, b, c in zip(r0, r1, r2)]
+        p[1] = [b + f23 * c for b, c in zip(r1, r2)]
+        p[2] = [f33 * c for c in r2]
+        for row in p:
+            a, b, c = row[0], row[1], row[2]
+            row[0] = a + dt * b + f13 * c
+            row[1] = b + f23 * c
+            row[2] = f33 * c
+        r0, r1, r2 = p[0], p[1], p[2]
+        r0[0] += v * t.q11
+        q = v * t.q12
+        r0[1] += q
+        r1[0] += q
+        q = v * t.q13
+        r0[2] += q
+        r2[0] += q
+        r1[1] += v * t.q22
+        q = v * t.q23
+        r1[2] += q
+        r2[1] += q
+        r2[2] += v * t.q33
+        for i in self.floats.values():
+            p[i][i] += OFFSET_WALK * OFFSET_WALK * dt
+            p[i + 1][i + 1] += COEFFICIENT_WALK * COEFFICIENT_WALK * dt
+
+    def expect(self, i: int, warmer_k: float) -> tuple[float, float]:
+        """Return what the float whose offset stands at ``i`` should show now, and the variance of that."""
+        x, p = self.x, self.p
+        r0, ro, rc = p[0], p[i], p[i + 1]
+        mean = x[0] + x[i] + warmer_k * x[i + 1]
+        var = (
+            r0[0] + ro[i] + warmer_k * warmer_k * rc[i + 1] + 2 * (r0[i] + warmer_k * (r0[i + 1] + ro[i + 1]))
+        )
+        return mean, var
+
+    def update_float(self, i: int, warmer_k: float, residual: float, noise_var: float) -> None:
+        """Take in what a float showed, as the residual against ``expect``."""
+        j = i + 1
+        h = [row[0] + row[i] + warmer_k * row[j] for row in self.p]
+        self._gain(h, h[0] + h[i] + warmer_k * h[j] + noise_var, residual)
+
+    def update_gravity(self, gravity: float, noise_var: float) -> None:
+        """Take in the lot's gravity itself: a hydrometer check."""
+        h = [row[0] for row in self.p]
+        self._gain(h, h[0] + noise_var, gravity - self.x[0])
+
+    def _gain(self, h: list[float], s: float, residual: float) -> None:
+        p, x = self.p, self.x
+        g = 1.0 / s
+        for i, hi in enumerate(h):
+            k = hi * g
+            x[i] += k * residual
+            p[i] = [a - k * b for a, b in zip(p[i], h)]
+
+    def widen(self, index: int, variance: float) -> None:
+        """Add variance to one element of the state: it may have stepped."""
+        self.p[index][index] += variance
+
+    def snapshot(self) -> list[object]:
+        """Return the state as JSON-able lists (the whole covariance: restored to the last bit)."""
+        return [self.x, self.p, self.floats]
+
+    @classmethod
+    def restore(cls, state: list[Any]) -> "GravityFilter":
+        """Return the filter a snapshot described."""
+        kept = cls(1.0, 1.0)
+        kept.x, kept.p, kept.floats = state
+        return kept

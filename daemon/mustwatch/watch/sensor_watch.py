@@ -1,0 +1,135 @@
+"""One sensor's watch, whatever lot it is in: its battery, and a thermometer that repeats one value.
+
+A float's gravity is judged in its lot (``detectors.floats``), where it is known whether the wine stands still.
+"""
+
+import json
+from collections.abc import Sequence
+from typing import Any
+
+from mustwatch.cellar.reading import Reading
+from mustwatch.cellar.sensor import SensorKind
+from mustwatch.watch.constancy import Constancy
+from mustwatch.watch.detectors.detector import Latch
+from mustwatch.watch.finding import FindingKind, Severity, Subject, Transition
+from mustwatch.watch.lot_watch import SnapshotOutdated
+
+VERSION = 1
+
+LOW_READINGS = 3
+"""Readings in a row under the limit before the battery counts as low: a transmission pulls the voltage down."""
+
+RECOVERED_V = 0.15
+"""A battery was changed or charged when it stands this far above the limit, as often in a row (common practice)."""
+
+HOUR_MS = 3_600_000
+
+
+class SensorWatch:
+    """Follows one sensor's readings in the order of ``observed_ms``; earlier ones than the last are ignored."""
+
+    __slots__ = (
+        "_alive",
+        "_battery",
+        "_battery_low_v",
+        "_frozen",
+        "_high",
+        "_last_ms",
+        "_low",
+        "kind",
+        "sensor_id",
+    )
+
+    def __init__(self, sensor_id: str, kind: SensorKind, battery_low_v: float | None = None) -> None:
+        """Begin to watch a sensor; without ``battery_low_v`` its battery is not judged."""
+        self.sensor_id = sensor_id
+        self.kind = kind
+        self._battery_low_v = battery_low_v
+        self._last_ms = -(2**62)
+        self._low = 0
+        self._high = 0
+        self._battery = Latch(FindingKind.BATTERY_LOW)
+        self._frozen = Latch(FindingKind.FLOAT_FROZEN)
+        self._alive = Constancy()
+
+    def take(
+        self, reading: Reading, vessel: str | None = None, lot: str | None = None
+    ) -> Sequence[Transition]:
+        """Take the next reading in and return what began or ceased; ``vessel`` and ``lot`` only tell where it is."""
+        at_ms = reading.observed_ms
+        if at_ms < self._last_ms:
+            return ()
+        self._last_ms = at_ms
+        told: Sequence[Transition] = ()
+        if reading.battery_v is not None and self._battery_low_v is not None:
+            told = self._judge_battery(
+                reading.battery_v, self._battery_low_v, Subject(lot, vessel, self.sensor_id), at_ms
+            )
+        if reading.temperature_c is not None and self.kind is SensorKind.PROBE:
+            self._alive.take(reading.temperature_c, at_ms)
+            if self._alive.is_frozen != (self._frozen.severity is not None):
+                told = (*told, *self._judge_frozen(Subject(lot, vessel, self.sensor_id), at_ms))
+        return told
+
+    def _judge_battery(
+        self, volts: float, limit: float, subject: Subject, at_ms: int
+    ) -> Sequence[Transition]:
+        evidence = {"battery_v": round(volts, 3), "limit_v": limit}
+        self._low = self._low + 1 if volts < limit else 0
+        self._high = self._high + 1 if volts >= limit + RECOVERED_V else 0
+        if self._low >= LOW_READINGS:
+            return self._battery.set(at_ms, subject, Severity.NOTICE, evidence)
+        if self._high >= LOW_READINGS:
+            return self._battery.clear(at_ms, subject, evidence)
+        return ()
+
+    def _judge_frozen(self, subject: Subject, at_ms: int) -> Sequence[Transition]:
+        alive = self._alive
+        evidence = {
+            "celsius": alive.value,
+            "hours_constant": round((at_ms - alive.since_ms) / HOUR_MS, 1),
+            "readings_constant": alive.count,
+        }
+        if alive.is_frozen:
+            return self._frozen.set(at_ms, subject, Severity.WARNING, evidence)
+        return self._frozen.clear(at_ms, subject, evidence)
+
+    def open_findings(self) -> tuple[tuple[FindingKind, int], ...]:
+        """Return what holds and since when."""
+        return tuple(
+            (latch.kind, latch.since_ms)
+            for latch in (self._battery, self._frozen)
+            if latch.severity is not None
+        )
+
+    def snapshot(self) -> str:
+        """Return everything remembered as JSON."""
+        state: list[Any] = [
+            VERSION,
+            self._last_ms,
+            self._low,
+            self._high,
+            self._battery.snapshot(),
+            self._frozen.snapshot(),
+            self._alive.snapshot(),
+        ]
+        return json.dumps(state, separators=(",", ":"))
+
+    @classmethod
+    def restore(
+        cls, snapshot: str, sensor_id: str, kind: SensorKind, battery_low_v: float | None = None
+    ) -> "SensorWatch":
+        """Return the watch a snapshot described.
+
+        Raises:
+            SnapshotOutdated: it was written by another version.
+        """
+        state: list[Any] = json.loads(snapshot)
+        if state[0] != VERSION:
+            raise SnapshotOutdated(f"snapshot of version {state[0]}, expected {VERSION}; begin anew")
+        kept = cls(sensor_id, kind, battery_low_v)
+        _, kept._last_ms, kept._low, kept._high, battery, frozen, alive = state
+        kept._battery.load(battery)
+        kept._frozen.load(frozen)
+        kept._alive.load(alive)
+        return kept

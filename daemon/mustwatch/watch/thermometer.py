@@ -1,0 +1,73 @@
+"""The must's temperature: several sensors, each slot one value; steep changes and swings from a short memory."""
+
+from typing import Any
+
+from mustwatch.watch.constancy import Constancy
+from mustwatch.watch.slots import SensorSlot
+
+KEPT_SLOTS = 6
+"""Slots remembered: a little over an hour, what a change per hour needs."""
+
+
+class Thermometer:
+    """Fuses what the sensors of a slot say of temperature: the median of each, then the mean of the living."""
+
+    __slots__ = ("alive", "celsius", "recent")
+
+    def __init__(self) -> None:
+        self.celsius: float | None = None
+        self.recent: list[tuple[int, float]] = []
+        self.alive: dict[str, Constancy] = {}
+
+    def take(self, parts: dict[str, SensorSlot], end_ms: int) -> float | None:
+        """Merge a slot's temperatures and return the must's temperature, or None if nobody said anything."""
+        total = 0.0
+        count = 0
+        for sensor in parts if len(parts) == 1 else sorted(parts):
+            values = parts[sensor].temperature
+            n = len(values)
+            if not n:
+                continue
+            if n > 1:
+                values.sort()
+                value = values[n // 2][0] if n % 2 else 0.5 * (values[n // 2 - 1][0] + values[n // 2][0])
+            else:
+                value = values[0][0]
+            alive = self.alive.get(sensor)
+            if alive is None:
+                alive = self.alive[sensor] = Constancy()
+            alive.take(value, end_ms)
+            if not alive.is_frozen:
+                total += value
+                count += 1
+        if not count:
+            return None
+        self.celsius = celsius = total / count
+        recent = self.recent
+        recent.append((end_ms, celsius))
+        if len(recent) > KEPT_SLOTS:
+            del recent[0]
+        return celsius
+
+    def change_per_hour(self, end_ms: int) -> float | None:
+        """Return the change over the last hour, °C, or None where the last hour was not observed."""
+        if not self.recent or self.recent[-1][0] != end_ms:
+            return None
+        for at_ms, celsius in self.recent:
+            age = end_ms - at_ms
+            if 45 * 60_000 <= age <= 75 * 60_000:
+                return (self.recent[-1][1] - celsius) * 3_600_000 / age
+        return None
+
+    def snapshot(self) -> list[Any]:
+        """Return the state as a JSON-able list."""
+        return [self.celsius, self.recent, {k: v.snapshot() for k, v in self.alive.items()}]
+
+    def load(self, state: list[Any]) -> None:
+        """Take over the state a snapshot described."""
+        self.celsius, recent, alive = state
+        self.recent = [(at_ms, celsius) for at_ms, celsius in recent]
+        self.alive = {}
+        for sensor, kept in alive.items():
+            self.alive[sensor] = Constancy()
+            self.alive[sensor].load(kept)
