@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from mustwatch.cellar.additions import Purpose
-from mustwatch.cellar.book import EntryKind, Start
+from mustwatch.cellar.book import EntryKind
 from mustwatch.cellar.profile import Band, Profile, Stage, Step
 from mustwatch.cellar.reading import GRAVITY_RANGE, TEMPERATURE_RANGE_C
 from mustwatch.cellar.requirements import Requirement
@@ -95,11 +95,11 @@ def _find(name: str, own_dir: Path | None, *, skip_own: bool) -> Path:
 class _Reader:
     """Reads one file's tables; every fault names the file, the key, the value and what was expected."""
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
+    def __init__(self, place: Path | str) -> None:
+        self._place = place
 
     def fault(self, key: str, value: object, expected: str) -> ProfileError:
-        return ProfileError(f"{self._path}: {key} = {value!r}: expected {expected}")
+        return ProfileError(f"{self._place}: {key} = {value!r}: expected {expected}")
 
     def keys(self, table: Mapping[str, Any], where: str, known: tuple[str, ...]) -> None:
         for key in table:
@@ -211,21 +211,38 @@ class _Reader:
 _DONE_BY: tuple[str, ...] = (*EntryKind, *(f"{EntryKind.ADD}:{p}" for p in Purpose), *Requirement)
 
 
-def profile_for(profile: Profile, start: Start) -> Profile:
-    """Return a lot's own limits: the profile, with the yeast's band where the winemaker gave one.
+def overridden(
+    profile: Profile, overrides: Mapping[str, Any], yeast_band: Mapping[str, float], where: str
+) -> Profile:
+    """Return a lot's own limits: the profile, with the lot's overrides and the yeast's own temperature band.
 
-    The yeast's band holds while it works (primary and secondary) and never goes beyond the urgent limits' order:
-    an urgent limit inside the yeast's band moves out to it.
+    Args:
+        profile: the profile the lot was started with.
+        overrides: the keys of a profile file (without ``like`` and ``step``) that differ for this lot.
+        yeast_band: ``low_c`` and ``high_c`` as far as the winemaker gave them; they hold in primary and
+            secondary, while the yeast works. An urgent limit inside the yeast's band moves out to it.
+        where: what messages call the place of the overrides, e.g. ``lot.apple-2026``.
+
+    Raises:
+        ProfileError: an override is wrong; the line names the key, the value and what was expected.
     """
-    if start.yeast_low_c is None and start.yeast_high_c is None:
+    reader = _Reader(where)
+    known = tuple(key for key in _PROFILE_KEYS if key not in ("like", "step"))
+    reader.keys(overrides, "", known)
+    if overrides:
+        profile = reader.profile(profile.name, overrides, profile)
+    if not yeast_band:
         return profile
     bands = dict(profile.bands)
     for stage in (Stage.PRIMARY, Stage.SECONDARY):
-        band = profile.band_in(stage)
-        low_c = band.low_c if start.yeast_low_c is None else start.yeast_low_c
-        high_c = band.high_c if start.yeast_high_c is None else start.yeast_high_c
-        if low_c >= high_c:  # only one end was given, and it lies beyond the profile's other end
-            low_c, high_c = (low_c, low_c + 1.0) if start.yeast_high_c is None else (high_c - 1.0, high_c)
-        urgent_low_c, urgent_high_c = min(band.urgent_low_c, low_c), max(band.urgent_high_c, high_c)
-        bands[stage] = Band(low_c, high_c, urgent_low_c, urgent_high_c)
+        bands[stage] = _yeasts(profile.band_in(stage), yeast_band.get("low_c"), yeast_band.get("high_c"))
     return replace(profile, bands=tuple(bands.items()))
+
+
+def _yeasts(band: Band, low_c: float | None, high_c: float | None) -> Band:
+    """Return a band moved to the yeast's own limits."""
+    low = band.low_c if low_c is None else low_c
+    high = band.high_c if high_c is None else high_c
+    if low >= high:  # only one end was given, and it lies beyond the profile's other end
+        low, high = (low, low + 1.0) if high_c is None else (high - 1.0, high)
+    return Band(low, high, min(band.urgent_low_c, low), max(band.urgent_high_c, high))

@@ -78,11 +78,17 @@ def _said_done(lot: LotHistory, step: Step, at_ms: int) -> list[int]:
     ]
 
 
+def _found_ms(finding: str, case: Case) -> int | None:
+    """Return since when a finding holds; a ferment may also have ended by the winemaker's own checks."""
+    found_ms = case.facts.findings.get(finding)
+    return since(Requirement.FINISHED, case) if found_ms is None and finding == "finished" else found_ms
+
+
 def _reference_ms(step: Step, profile: Profile, case: Case, seen: tuple[str, ...] = ()) -> int | None:
     """Return the instant from which a step's days count, or None while it has not come."""
     after = step.after
     if after is None:
-        return case.facts.findings.get(step.finding) if step.finding else case.lot.started_ms
+        return _found_ms(step.finding, case) if step.finding else case.lot.started_ms
     if after == START:
         return case.lot.started_ms
     other = next((s for s in profile.steps if s.id == after), None)
@@ -113,11 +119,11 @@ def stage_now(profile: Profile, case: Case) -> Stage:
 
     What the winemaker said last (``record stage``) holds until something happens after it.
     """
-    lot, facts = case.lot, case.facts
+    lot = case.lot
     stage = lot.stage_at(case.at_ms)
     said = [e.at_ms for e in lot.entries if isinstance(e.what, StageChange) and e.at_ms <= case.at_ms]
     said_ms = said[-1] if said else None
-    finished_ms = facts.findings.get("finished")
+    finished_ms = _found_ms("finished", case)
     if stage is Stage.SECONDARY and finished_ms is not None and (said_ms is None or finished_ms > said_ms):
         stage = Stage.CLEARING
     for step in profile.steps:
@@ -148,11 +154,12 @@ def _exactly(at_ms: float) -> Foreseen:
     return Foreseen(int(at_ms), int(at_ms), int(at_ms))
 
 
-def _by_finding(step: Step, facts: Facts) -> _When:
+def _by_finding(step: Step, case: Case) -> _When:
     kind = step.finding or ""
-    if kind in facts.findings:
-        return _When(_exactly(facts.findings[kind]))
-    forecast = {"rack-due": facts.rack, "finished": facts.finish}.get(kind)
+    found_ms = _found_ms(kind, case)
+    if found_ms is not None:
+        return _When(_exactly(found_ms))
+    forecast = {"rack-due": case.facts.rack, "finished": case.facts.finish}.get(kind)
     return _When(forecast, None if forecast else f"waits for `{kind}`")
 
 
@@ -167,8 +174,11 @@ def _by_gravity(step: Step, profile: Profile, case: Case) -> _When:
 
 def _by_days(step: Step, profile: Profile, case: Case) -> _When:
     from_ms = _reference_ms(step, profile, case)
+    wait_ms = int((step.days or 0.0) * DAY_MS)
     if from_ms is not None:
-        return _When(_exactly(from_ms + (step.days or 0.0) * DAY_MS))
+        return _When(_exactly(from_ms + wait_ms))
+    if step.after is None and step.finding is not None and (found := _by_finding(step, case).at) is not None:
+        return _When(Foreseen(found.at_ms + wait_ms, found.earliest_ms + wait_ms, found.latest_ms + wait_ms))
     what = step.after or step.finding or START
     words = next((f"“{s.do.rstrip('.')}”" for s in profile.steps if s.id == what), f"`{what}`")
     days = f"{step.days:g} days after " if step.days else "comes after "
@@ -179,7 +189,7 @@ def _when(step: Step, profile: Profile, case: Case) -> _When:
     """Return when every condition of a step has come: the latest instant, or what is waited for."""
     conditions: list[_When] = []
     if step.finding is not None:
-        conditions.append(_by_finding(step, case.facts))
+        conditions.append(_by_finding(step, case))
     if step.gravity is not None:
         conditions.append(_by_gravity(step, profile, case))
     if step.days is not None or step.after is not None:
