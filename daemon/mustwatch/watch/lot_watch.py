@@ -63,11 +63,11 @@ RELIED_ON_FLOAT_MS = 36 * HOUR_MS
 FIRST_GRAVITY_SD = 0.003
 
 
-class SnapshotOutdated(ValueError):  # noqa: N818 - a state of things, not a mistake
+class SnapshotOutdatedError(ValueError):
     """The snapshot was written by another version of the watch; replay the lot instead."""
 
 
-class LateArrival(ValueError):  # noqa: N818 - a state of things, not a mistake
+class LateArrivalError(ValueError):
     """What was handed in lies before the horizon; rebuild the lot's watch from an earlier snapshot."""
 
 
@@ -151,7 +151,7 @@ class LotWatch:
         """Take one observation in; returns the slots it closed.
 
         Raises:
-            LateArrival: it lies before ``horizon_ms``.
+            LateArrivalError: it lies before ``horizon_ms``.
         """
         slot = self._slot
         if slot is not None and slot.start_ms <= obs.at_ms < slot.end_ms:
@@ -166,7 +166,7 @@ class LotWatch:
         """Take one entry of the lot's book in; returns the slots it closed.
 
         Raises:
-            LateArrival: it lies before ``horizon_ms``.
+            LateArrivalError: it lies before ``horizon_ms``.
         """
         steps = self._turn_to(entry.at_ms)
         if all(known.id != entry.id for known in self._entries):
@@ -182,13 +182,13 @@ class LotWatch:
 
     def _turn_to(self, at_ms: int) -> Sequence[WatchStep]:
         if at_ms < self.horizon_ms:
-            raise LateArrival(
+            raise LateArrivalError(
                 f"lot {self.lot}: instant {at_ms} lies before the horizon {self.horizon_ms}; rebuild from there"
             )
         slot = self._slot
         if slot is not None and at_ms < slot.start_ms:
             # An empty stretch lies between the horizon and the open slot, and this falls into it.
-            raise LateArrival(
+            raise LateArrivalError(
                 f"lot {self.lot}: instant {at_ms} lies before the open slot {slot.start_ms}; rebuild from there"
             )
         if slot is not None and at_ms < slot.end_ms:
@@ -407,6 +407,13 @@ class LotWatch:
 
     def snapshot(self) -> str:
         """Return everything the watch remembers as JSON of a few kilobytes."""
+        return self._snapshot(self._slot, self._entries)
+
+    def snapshot_at_horizon(self) -> str:
+        """Return what the watch remembers of everything before ``horizon_ms``, and of nothing after it."""
+        return self._snapshot(None, [])
+
+    def _snapshot(self, slot: OpenSlot | None, entries: Sequence[Entry]) -> str:
         view = self._view
         return json.dumps(
             {
@@ -416,8 +423,8 @@ class LotWatch:
                 "started_ms": view.started_ms,
                 "horizon_ms": self.horizon_ms,
                 "through_ms": self._through_ms,
-                "slot": None if self._slot is None else self._slot.snapshot(),
-                "entries": [entry_to_json(entry) for entry in self._entries],
+                "slot": None if slot is None else slot.snapshot(),
+                "entries": [entry_to_json(entry) for entry in entries],
                 "filter": None if self._filter is None else self._filter.snapshot(),
                 "floats": {sensor: track.snapshot() for sensor, track in self._floats.items()},
                 "thermometer": self._thermometer.snapshot(),
@@ -448,11 +455,11 @@ class LotWatch:
         """Return the watch a snapshot described.
 
         Raises:
-            SnapshotOutdated: it was written by another version.
+            SnapshotOutdatedError: it was written by another version.
         """
         state: dict[str, Any] = json.loads(snapshot)
         if state.get("version") != VERSION:
-            raise SnapshotOutdated(
+            raise SnapshotOutdatedError(
                 f"snapshot of version {state.get('version')}, expected {VERSION}; replay the lot"
             )
         kept = cls(state["lot"], state["vessel"], profile, state["started_ms"], local_offset_ms)
