@@ -439,15 +439,6 @@ class LotWatch:
             separators=(",", ":"),
         )
 
-    def snapshot_at_horizon(self) -> str:
-        """Return the snapshot without what lies at or after ``horizon_ms``: the store gives that again."""
-        slot, entries = self._slot, self._entries
-        self._slot, self._entries = None, []
-        try:
-            return self.snapshot()
-        finally:
-            self._slot, self._entries = slot, entries
-
     @classmethod
     def restore(
         cls, snapshot: str, profile: Profile, local_offset_ms: Callable[[int], int] = utc

@@ -8,11 +8,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from mustwatch.cellar.reading import Reading
-from mustwatch.cellar.sensor import SensorKind
+from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.watch.constancy import Constancy
 from mustwatch.watch.detectors.detector import Latch
 from mustwatch.watch.finding import FindingKind, Severity, Subject, Transition
-from mustwatch.watch.lot_watch import SnapshotOutdated
 
 VERSION = 1
 
@@ -32,27 +31,29 @@ class SensorWatch:
         "_alive",
         "_battery",
         "_battery_low_v",
+        "_changed",
         "_frozen",
         "_high",
+        "_is_probe",
         "_last_ms",
         "_low",
-        "kind",
         "sensor_id",
     )
 
-    def __init__(self, sensor_id: str, kind: SensorKind, battery_low_v: float | None = None) -> None:
+    def __init__(self, sensor: Sensor) -> None:
         """Begin to watch a sensor; without ``battery_low_v`` its battery is not judged."""
-        self.sensor_id = sensor_id
-        self.kind = kind
-        self._battery_low_v = battery_low_v
+        self.sensor_id = sensor.id
+        self._is_probe = sensor.kind is SensorKind.PROBE
+        self._battery_low_v = sensor.battery_low_v
         self._last_ms = -(2**62)
         self._low = 0
         self._high = 0
         self._battery = Latch(FindingKind.BATTERY_LOW)
         self._frozen = Latch(FindingKind.FLOAT_FROZEN)
         self._alive = Constancy()
+        self._changed = False
 
-    def take(
+    def observe(
         self, reading: Reading, vessel: str | None = None, lot: str | None = None
     ) -> Sequence[Transition]:
         """Take the next reading in and return what began or ceased; ``vessel`` and ``lot`` only tell where it is."""
@@ -60,12 +61,13 @@ class SensorWatch:
         if at_ms < self._last_ms:
             return ()
         self._last_ms = at_ms
+        self._changed = True
         told: Sequence[Transition] = ()
         if reading.battery_v is not None and self._battery_low_v is not None:
             told = self._judge_battery(
                 reading.battery_v, self._battery_low_v, Subject(lot, vessel, self.sensor_id), at_ms
             )
-        if reading.temperature_c is not None and self.kind is SensorKind.PROBE:
+        if reading.temperature_c is not None and self._is_probe:
             self._alive.take(reading.temperature_c, at_ms)
             if self._alive.is_frozen != (self._frozen.severity is not None):
                 told = (*told, *self._judge_frozen(Subject(lot, vessel, self.sensor_id), at_ms))
@@ -102,6 +104,13 @@ class SensorWatch:
             if latch.severity is not None
         )
 
+    def snapshot_if_changed(self) -> str | None:
+        """Return the snapshot if a reading came in since the last one taken this way, else None."""
+        if not self._changed:
+            return None
+        self._changed = False
+        return self.snapshot()
+
     def snapshot(self) -> str:
         """Return everything remembered as JSON."""
         state: list[Any] = [
@@ -116,18 +125,12 @@ class SensorWatch:
         return json.dumps(state, separators=(",", ":"))
 
     @classmethod
-    def restore(
-        cls, snapshot: str, sensor_id: str, kind: SensorKind, battery_low_v: float | None = None
-    ) -> "SensorWatch":
-        """Return the watch a snapshot described.
-
-        Raises:
-            SnapshotOutdated: it was written by another version.
-        """
+    def restore(cls, snapshot: str, sensor: Sensor) -> "SensorWatch":
+        """Return the watch a snapshot described; of another version, a new one: it soon knows as much."""
+        kept = cls(sensor)
         state: list[Any] = json.loads(snapshot)
         if state[0] != VERSION:
-            raise SnapshotOutdated(f"snapshot of version {state[0]}, expected {VERSION}; begin anew")
-        kept = cls(sensor_id, kind, battery_low_v)
+            return kept
         _, kept._last_ms, kept._low, kept._high, battery, frozen, alive = state
         kept._battery.load(battery)
         kept._frozen.load(frozen)
