@@ -8,6 +8,7 @@ from typing import Final, NamedTuple
 from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.cellar.sensor import Sensor
 from mustwatch.ingest.arrival import Arrival
+from mustwatch.ingest.clock import ClockState
 from mustwatch.ingest.decoders import (
     MAX_PAYLOAD_BYTES,
     Decode,
@@ -99,16 +100,16 @@ class Intake:
         """Return the topics to subscribe to."""
         return tuple(self._decoders)
 
-    def take(self, arrival: Arrival, clock_is_sure: bool = True) -> Taken:
+    def take(self, arrival: Arrival, clock: ClockState = ClockState.SURE) -> Taken:
         """Return what an arrival amounts to. Never raises, and every answer is one to acknowledge.
 
         Args:
             arrival: the message; its ``received_ms`` as put right by the clock watch.
-            clock_is_sure: whether ``received_ms`` can be trusted (see ``ClockWatch``).
+            clock: what the clock watch says of it; readings stamped on arrival are marked if it is not sure.
         """
         if self.ledger.is_repeated(arrival):
             return Ignored(IgnoreReason.REPEATED)
-        outcome = self._decoded(arrival, clock_is_sure)
+        outcome = self._decoded(arrival, clock is not ClockState.BEHIND)
         if isinstance(outcome, Rejected):
             return self._quarantined(arrival, outcome) or Ignored(IgnoreReason.RETAINED)
         readings, rejected = outcome if isinstance(outcome, PartlyRejected) else (outcome, None)
@@ -116,13 +117,13 @@ class Intake:
             readings = [reading for reading in readings if reading.stamp is Stamp.SENSOR]
         elif any(reading.stamp is not Stamp.SENSOR for reading in readings):
             self.ledger.remember(arrival)
-            readings = [self._apart(reading) for reading in readings]
+            readings = [self._stamped(reading, clock) for reading in readings]
         quarantined = None if rejected is None else self._quarantined(arrival, rejected)
         if readings:
             return Decoded(readings, quarantined)
         return quarantined or Ignored(IgnoreReason.RETAINED)
 
-    def _decoded(self, arrival: Arrival, clock_is_sure: bool) -> Outcome:
+    def _decoded(self, arrival: Arrival, clock_can_judge: bool) -> Outcome:
         if arrival.payload_bytes > MAX_PAYLOAD_BYTES:
             return Rejected(
                 RejectReason.TOO_LARGE,
@@ -134,7 +135,7 @@ class Intake:
                 RejectReason.UNKNOWN_TOPIC, "no sensor has this topic; add a [[sensor]] that has it"
             )
         try:
-            return decode(arrival.payload, arrival.topic, arrival.received_ms, clock_is_sure)
+            return decode(arrival.payload, arrival.topic, arrival.received_ms, clock_can_judge)
         except Exception as fault:
             # A bug, but raising would stop every sensor for one payload that the broker then repeats for ever.
             log.exception("a decoder failed; its payload is quarantined topic=%r", arrival.topic)
@@ -158,11 +159,14 @@ class Intake:
             received_ms=arrival.received_ms,
         )
 
-    def _apart(self, reading: Reading) -> Reading:
-        if reading.stamp is Stamp.SENSOR or reading.observed_ms != reading.received_ms:
+    def _stamped(self, reading: Reading, clock: ClockState) -> Reading:
+        if reading.stamp is Stamp.SENSOR:
             return reading
-        last_ms = self._last_stamp_ms.get(reading.sensor)
-        if last_ms is not None and last_ms - CROWD_MS < reading.observed_ms <= last_ms:
-            reading = reading._replace(observed_ms=last_ms + 1)
-        self._last_stamp_ms[reading.sensor] = reading.observed_ms
-        return reading
+        observed_ms = reading.observed_ms
+        if observed_ms == reading.received_ms:
+            last_ms = self._last_stamp_ms.get(reading.sensor)
+            if last_ms is not None and last_ms - CROWD_MS < observed_ms <= last_ms:
+                observed_ms = last_ms + 1
+            self._last_stamp_ms[reading.sensor] = observed_ms
+        stamp = Stamp.ARRIVAL if clock is ClockState.SURE else Stamp.ARRIVAL_UNSURE
+        return reading._replace(observed_ms=observed_ms, stamp=stamp)

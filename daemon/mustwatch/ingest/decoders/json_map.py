@@ -11,7 +11,6 @@ from mustwatch.ingest.decoders.units import EMPTY, TIMES, Scale, checked_time, r
 
 _SENSOR: Final = Stamp.SENSOR
 _ARRIVAL: Final = Stamp.ARRIVAL
-_ARRIVAL_UNSURE: Final = Stamp.ARRIVAL_UNSURE
 
 Find = Callable[[Any], Any]
 
@@ -30,7 +29,7 @@ def compile_json_map(sensor: Sensor) -> Decode:
     time_of, slots = _compiled(sensor)
     expected = ", ".join(field.path for field in sensor.fields if field.quantity is not Quantity.TIME)
 
-    def decode(payload: bytes, topic: str, received_ms: int, clock_is_sure: bool = True, /) -> Outcome:
+    def decode(payload: bytes, topic: str, received_ms: int, clock_can_judge: bool = True, /) -> Outcome:
         try:
             document = json_of(payload)
             values = list(EMPTY)
@@ -44,10 +43,9 @@ def compile_json_map(sensor: Sensor) -> Decode:
                 return Rejected(RejectReason.NOTHING_KNOWN, f"none of the mapped fields is there: {expected}")
             observed_ms = time_of(document) if time_of is not None else None
             if observed_ms is not None:
-                checked_time(observed_ms, received_ms, clock_is_sure)
+                checked_time(observed_ms, received_ms, clock_can_judge)
                 return [Reading._make((sensor_id, observed_ms, received_ms, *values, _SENSOR))]
-            stamp = _ARRIVAL if clock_is_sure else _ARRIVAL_UNSURE
-            return [Reading._make((sensor_id, received_ms, received_ms, *values, stamp))]
+            return [Reading._make((sensor_id, received_ms, received_ms, *values, _ARRIVAL))]
         except Refusal as refusal:
             return refusal.rejected
 

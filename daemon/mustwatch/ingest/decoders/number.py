@@ -22,7 +22,7 @@ def compile_number(sensor: Sensor) -> Decode:
         )
     scales = {topic: scale_for(field.quantity, field.unit) for topic, field in sensor.topics.items()}
 
-    def decode(payload: bytes, topic: str, received_ms: int, clock_is_sure: bool = True, /) -> Outcome:
+    def decode(payload: bytes, topic: str, received_ms: int, clock_can_judge: bool = True, /) -> Outcome:
         scale = scales.get(topic)
         if scale is None:
             return Rejected(RejectReason.UNKNOWN_TOPIC, f"topic {shown(topic)} is none of sensor {sensor_id}")
@@ -31,7 +31,6 @@ def compile_number(sensor: Sensor) -> Decode:
             values[scale.position] = read(scale, number_from_text(scale.name, text_of(payload)))
         except Refusal as refusal:
             return refusal.rejected
-        stamp = Stamp.ARRIVAL if clock_is_sure else Stamp.ARRIVAL_UNSURE
-        return [Reading._make((sensor_id, received_ms, received_ms, *values, stamp))]
+        return [Reading._make((sensor_id, received_ms, received_ms, *values, Stamp.ARRIVAL))]
 
     return decode

@@ -52,7 +52,7 @@ class Decode(Protocol):
     """A decoder made for one sensor."""
 
     def __call__(
-        self, payload: bytes, topic: str, received_ms: int, clock_is_sure: bool = True, /
+        self, payload: bytes, topic: str, received_ms: int, clock_can_judge: bool = True, /
     ) -> Outcome:
         """Return the readings in a payload (at least one), or why it could not be read. Never raises.
 
@@ -60,8 +60,7 @@ class Decode(Protocol):
             payload: the message's bytes, any at all.
             topic: the topic it came on (the ``number`` decoder tells quantities apart by it).
             received_ms: when it came, by the daemon's clock; it stamps readings without a time of their own.
-            clock_is_sure: False while that clock is known to be wrong: then such readings are marked
-                ``ARRIVAL_UNSURE``, and a time ahead of the clock is believed.
+            clock_can_judge: False while that clock is known to be wrong: then a time ahead of it is believed.
         """
 
 

@@ -44,7 +44,6 @@ _KNOWN_LABELS: Final = _BASE_LABELS | _VALUE_LABELS | {"n", "u", "t", "ut", "s"}
 
 _SENSOR: Final = Stamp.SENSOR
 _ARRIVAL: Final = Stamp.ARRIVAL
-_ARRIVAL_UNSURE: Final = Stamp.ARRIVAL_UNSURE
 
 _UNITS: Final[Mapping[Quantity, Mapping[str, Convert | None]]] = {
     Quantity.GRAVITY: {
@@ -102,7 +101,7 @@ def compile_senml(sensor: Sensor) -> Decode:
     """
     sensor_id = sensor.id
 
-    def decode(payload: bytes, topic: str, received_ms: int, clock_is_sure: bool = True, /) -> Outcome:
+    def decode(payload: bytes, topic: str, received_ms: int, clock_can_judge: bool = True, /) -> Outcome:
         try:
             instants = _by_instant(json_of(payload))
         except Refusal as refusal:
@@ -112,8 +111,8 @@ def compile_senml(sensor: Sensor) -> Decode:
         for (is_absolute, time_ms), records in instants.items():
             try:
                 observed_ms = time_ms if is_absolute else received_ms + time_ms
-                checked_time(observed_ms, received_ms, clock_is_sure)
-                stamp = _SENSOR if is_absolute else _ARRIVAL if clock_is_sure else _ARRIVAL_UNSURE
+                checked_time(observed_ms, received_ms, clock_can_judge)
+                stamp = _SENSOR if is_absolute else _ARRIVAL
                 readings.append(
                     Reading._make((sensor_id, observed_ms, received_ms, *_values(records), stamp))
                 )

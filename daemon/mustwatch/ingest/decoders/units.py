@@ -19,6 +19,7 @@ from mustwatch.cellar.reading import (
 from mustwatch.cellar.sensor import Quantity
 from mustwatch.ingest.decoders.outcome import Refusal, RejectReason, shown
 from mustwatch.must.density import WATER_20_KG_PER_M3
+from mustwatch.must.sugar import LEANEST_BRIX, SWEETEST_BRIX, gravity_from_brix
 
 FUTURE_LIMIT_MS: Final = HOUR_MS
 """A sensor's clock may run ahead of ours by at most this: an hour forgives a clock left on summer time."""
@@ -65,20 +66,11 @@ POSITION: Final = {quantity: position for position, quantity in enumerate(_RANGE
 EMPTY: Final[tuple[float | None, ...]] = (None,) * len(_RANGES)
 
 
-def gravity_from_brix(brix: float) -> float:
-    """Return °Bx as gravity 20/20 by inverting the cubic of NBS Circular 440 (Newton, from the quick fit).
-
-    Source: NBS Circular C440 (1942), as the cubic fit 182.4601 S³ - 775.6821 S² + 1262.7794 S - 669.5622.
-    """
-    if not -14.0 <= brix <= 46.0:
-        return (
-            2.0 if brix > 0.0 else 0.0
-        )  # beyond the cubic, and beyond any wine: out of range, whatever it is
-    gravity = 1.0 + brix / 250.0
-    for _ in range(4):
-        value = ((182.4601 * gravity - 775.6821) * gravity + 1262.7794) * gravity - 669.5622 - brix
-        gravity -= value / ((547.3803 * gravity - 1551.3642) * gravity + 1262.7794)
-    return gravity
+def gravity_from_degrees_brix(brix: float) -> float:
+    """Return °Bx as gravity 20/20; beyond the sugar formula, what is beyond any wine (0 or 2)."""
+    if LEANEST_BRIX <= brix <= SWEETEST_BRIX:
+        return gravity_from_brix(brix)
+    return 2.0 if brix > 0.0 else 0.0
 
 
 def gravity_from_density(density_kg_per_m3: float) -> float:
@@ -112,7 +104,7 @@ def dbm_from_dbw(dbw: float) -> float:
 
 
 CONVERSIONS: Final[Mapping[Quantity, Mapping[str, Convert | None]]] = {
-    Quantity.GRAVITY: {"SG": None, "Bx": gravity_from_brix, "kg/m3": gravity_from_density},
+    Quantity.GRAVITY: {"SG": None, "Bx": gravity_from_degrees_brix, "kg/m3": gravity_from_density},
     Quantity.INCLINATION: {"deg": None, "rad": degrees_from_radians},
     Quantity.TEMPERATURE: {"C": None, "F": celsius_from_fahrenheit, "K": celsius_from_kelvin},
     Quantity.BATTERY: {"V": None, "mV": volts_from_millivolts},
@@ -233,13 +225,13 @@ TIMES: Final[Mapping[str, Callable[[object], int]]] = {
 """How a payload's time is read, to milliseconds since the epoch, by the configuration's unit names."""
 
 
-def checked_time(observed_ms: int, received_ms: int, clock_is_sure: bool) -> int:
+def checked_time(observed_ms: int, received_ms: int, clock_can_judge: bool) -> int:
     """Return a payload's own time if it can be true.
 
     Raises:
-        Refusal: it is more than an hour ahead of our clock (unless that is not sure), or before 2020.
+        Refusal: it is more than an hour ahead of our clock (unless that cannot judge), or before 2020.
     """
-    latest_ms = received_ms + FUTURE_LIMIT_MS if clock_is_sure else NEWEST_MS
+    latest_ms = received_ms + FUTURE_LIMIT_MS if clock_can_judge else NEWEST_MS
     if OLDEST_MS <= observed_ms <= latest_ms:
         return observed_ms
     if observed_ms < OLDEST_MS:
