@@ -141,6 +141,11 @@ class Readings:
         )
         return self._reading(rows[0]) if rows else None
 
+    def newest_ms(self) -> int | None:
+        """Return when the newest reading of any sensor was observed, or None."""
+        newest = self._db.query("SELECT max(observed_ms) FROM reading")[0][0]
+        return None if newest is None else int(newest)
+
     def count(self) -> int:
         """Return how many readings there are."""
         return int(self._db.query("SELECT count(*) FROM reading")[0][0])

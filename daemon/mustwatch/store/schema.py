@@ -53,11 +53,12 @@ CREATE TABLE alert (
 CREATE INDEX alert_live ON alert (filed) WHERE filed = 0;
 CREATE INDEX alert_opened ON alert (opened_ms);
 CREATE TABLE outbox (
-  id TEXT PRIMARY KEY, target TEXT NOT NULL, created_ms INTEGER NOT NULL, due_ms INTEGER NOT NULL,
-  expires_ms INTEGER NOT NULL, next_try_ms INTEGER NOT NULL, attempts INTEGER NOT NULL DEFAULT 0,
-  attempt_ms INTEGER, unfinished INTEGER NOT NULL DEFAULT 0, told_ms INTEGER, expired_ms INTEGER,
-  error TEXT, body TEXT NOT NULL) WITHOUT ROWID;
-CREATE INDEX outbox_waiting ON outbox (next_try_ms) WHERE told_ms IS NULL AND expired_ms IS NULL;
+  seq INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, target TEXT NOT NULL, created_ms INTEGER NOT NULL,
+  next_try_ms INTEGER, attempts INTEGER NOT NULL DEFAULT 0, attempt_ms INTEGER,
+  unfinished INTEGER NOT NULL DEFAULT 0, told_ms INTEGER, expired_ms INTEGER, error TEXT, body TEXT NOT NULL);
+CREATE INDEX outbox_waiting ON outbox (target, seq) WHERE told_ms IS NULL AND expired_ms IS NULL;
+CREATE TABLE redelivery (
+  slot INTEGER PRIMARY KEY, sequence INTEGER NOT NULL, packet_id INTEGER NOT NULL, digest BLOB NOT NULL);
 CREATE TABLE kept (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 """
 

@@ -1,0 +1,113 @@
+"""The cellar as commands and pages show it: assembled from the store by one set of rules."""
+
+from collections.abc import Mapping
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from mustwatch.alerting.alert import Alert
+from mustwatch.cellar.facts import Facts, Foreseen
+from mustwatch.cellar.history import CellarHistory, LotHistory
+from mustwatch.cellar.instant import from_ms, iso
+from mustwatch.cellar.steps import NextStep, next_steps
+from mustwatch.plan import CellarPlan, plan_of
+from mustwatch.review.overview import cellar_overview
+from mustwatch.settings import Settings
+from mustwatch.store.store import Store
+
+
+def facts_of(
+    lot: LotHistory,
+    history: CellarHistory,
+    now: Mapping[str, Any] | None,
+    alerts: list[Alert],
+    plan: CellarPlan,
+) -> Facts:
+    """Return what the watch says of a lot as the plain values the cellar's rules work with.
+
+    Args:
+        lot: which.
+        history: the whole cellar's, to know which floats are with it.
+        now: its present state as kept by the evaluation, or None.
+        alerts: those that hold, of any lot.
+        plan: the configured sensors.
+    """
+    now = now or {}
+    floats = tuple(
+        sensor
+        for sensor, stays in history.sensor_stays.items()
+        if stays
+        and stays[-1].vessel == lot.vessel
+        and lot.vessel is not None
+        and sensor in plan.sensors
+        and plan.sensors[sensor].kind.value == "float"
+    )
+    return Facts(
+        findings={a.kind.value: a.opened_ms for a in alerts if a.subject.lot == lot.lot},
+        gravity=now.get("gravity"),
+        gravity_sd=now.get("gravity_sd"),
+        rate_per_day=now.get("rate_per_day"),
+        rate_sd=now.get("rate_sd"),
+        temperature_c=now.get("temperature_c"),
+        estimated_ms=now.get("at_ms"),
+        rack=Foreseen(*now["rack"]) if now.get("rack") else None,
+        finish=Foreseen(*now["finish"]) if now.get("finish") else None,
+        floats=floats,
+    )
+
+
+def step_public(step: NextStep, zone: ZoneInfo) -> dict[str, Any]:
+    """Return a next step as JSON and text show it."""
+    return {
+        "id": step.step.id,
+        "do": step.do,
+        "why": step.step.why,
+        "due": step.due.value,
+        "due_at": iso(step.due_ms),
+        "earliest_at": iso(step.earliest_ms),
+        "latest_at": iso(step.latest_ms),
+        "waiting_for": step.waiting_for,
+        "first": list(step.first),
+        "ready": list(step.ready),
+        "source": step.step.source,
+        "when": _when(step, zone),
+    }
+
+
+def _when(step: NextStep, zone: ZoneInfo) -> str:
+    if step.due.value in ("now", "overdue"):
+        return "now" if step.due.value == "now" else "overdue"
+    if step.due_ms is not None:
+        about = "about " if step.earliest_ms is not None else ""
+        return about + from_ms(step.due_ms).astimezone(zone).strftime("%a %d %b")
+    return f"after {step.waiting_for}" if step.waiting_for else ""
+
+
+def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]:
+    """Return the document of ``mustwatch cellar --json`` and of the cellar page."""
+    plan = plan_of(settings)
+    zone = ZoneInfo(settings.cellar.timezone)
+    history = store.book.history()
+    now = store.watching.now()
+    alerts = store.alerts.open()
+    rows = cellar_overview(plan.vessels, history, now)
+    for row in rows:
+        lot = history.lots.get(row["lot"]) if row["lot"] is not None else None
+        row["next"] = []
+        row["band"] = None
+        if lot is not None:
+            profile = plan.profile_for(lot)
+            facts = facts_of(lot, history, now.get(lot.lot), alerts, plan)
+            row["next"] = [step_public(s, zone) for s in next_steps(lot, profile, now_ms, facts)]
+            band = profile.band_in(lot.stage)
+            row["band"] = {
+                "low": band.low_c,
+                "high": band.high_c,
+                "urgent_low": band.urgent_low_c,
+                "urgent_high": band.urgent_high_c,
+            }
+    return {
+        "cellar": settings.cellar.name,
+        "at": iso(now_ms),
+        "vessels": rows,
+        "alerts": [alert.public() for alert in alerts],
+    }

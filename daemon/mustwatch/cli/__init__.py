@@ -1,0 +1,105 @@
+"""The commands. Each is imported only when it is called, so that ``mustwatch cellar`` answers at once."""
+
+import os
+import sys
+from importlib import import_module
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+from typer.main import get_command
+
+from mustwatch import __version__
+
+COMMANDS = {
+    "run": "keep watch: take readings from the broker, and tell when something must be done",
+    "check": "look for faults in the configuration and its surroundings, and say what to mend",
+    "listen": "show what arrives on the broker and propose the entry for a new sensor",
+    "demo": "live three weeks of an invented cellar in a minute",
+    "cellar": "how every vessel stands now, and what comes next",
+    "alerts": "what must be done or is going wrong; acknowledge with --ack",
+    "night": "how the temperatures swung overnight",
+    "book": "the cellar book of a lot, on screen, as a page, as JSON",
+    "record": "write in the cellar book: start, measure, rack, add, note, bottle ...",
+    "calc": "the trade's arithmetic: correct, sugar, alcohol, sulfite, chaptalise",
+    "calibrate": "fit a float's calibration from points",
+    "replay": "run a recorded history through the same pipeline",
+    "export": "write readings as CSV, line protocol or Parquet",
+    "backup": "copy the store while it runs, and verify the copy",
+    "restore": "bring a store back from a backup or from InfluxDB",
+}
+"""Every command with its one-line help; module ``mustwatch.cli.NAME`` holds it as ``app``."""
+
+
+class Commands(TyperGroup):
+    """Looks a command's module up by name; listing them imports none."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """Return the commands' names in the order of a day's work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """Import and return one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        command = get_command(import_module(f"mustwatch.cli.{cmd_name}").app)
+        command.name = cmd_name
+        return command
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+app = typer.Typer(
+    cls=Commands,
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"mustwatch {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    config: Annotated[
+        Path | None,
+        typer.Option("--config", metavar="PATH", help="Configuration file (or MUSTWATCH_CONFIG)."),
+    ] = None,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    """Watch fermenting wine and be called when, and only when, something must be done."""
+    if config is not None:
+        os.environ["MUSTWATCH_CONFIG"] = str(config)
+
+
+def main() -> None:
+    """Run a command; exit 0: done, 1: it could not be done, 2: the input is wrong."""
+    arguments = sys.argv[1:]
+    for position, argument in enumerate(arguments):  # --config may stand before or after the command
+        if argument == "--config" and position + 1 < len(arguments) and position > 0:
+            arguments = [
+                "--config",
+                arguments[position + 1],
+                *arguments[:position],
+                *arguments[position + 2 :],
+            ]
+            break
+        if argument.startswith("--config=") and position > 0:
+            arguments = [argument, *arguments[:position], *arguments[position + 1 :]]
+            break
+    try:
+        app(args=arguments, prog_name="mustwatch")
+    except BrokenPipeError:
+        sys.stderr.close()
+        raise SystemExit(1) from None

@@ -1,0 +1,62 @@
+"""``mustwatch alerts``: what must be done or is going wrong, and acknowledging it."""
+
+from typing import Annotated
+from zoneinfo import ZoneInfo
+
+import typer
+
+from mustwatch.alerting.lifecycle import acknowledge
+from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
+from mustwatch.cli.output import ExitCode, emit_json, fail, local, say
+from mustwatch.store.store import Store
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+MARKS = {"urgent": "!!", "warning": "! ", "notice": "· "}
+
+
+@app.command()
+def alerts(
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    every: Annotated[bool, typer.Option("--all", help="Past ones too.")] = False,
+    ack: Annotated[
+        str | None, typer.Option("--ack", metavar="ID", help="Say that you know; it is not told again.")
+    ] = None,
+) -> None:
+    """Show what must be done or is going wrong."""
+    settings = settings_or_fail()
+    with opened_store(settings) as store:
+        if ack is not None:
+            _acknowledge(store, ack)
+        shown = store.alerts.recent(-(2**62)) if every else store.alerts.open()
+        waiting = store.outbox.waiting()
+    if as_json:
+        emit_json([alert.public() for alert in shown])
+        return
+    zone = ZoneInfo(settings.cellar.timezone)
+    if not shown:
+        say("Nothing has to be done." if not every else "No alerts so far.")
+    for alert in shown:
+        public = alert.public()
+        say(f"{MARKS[alert.severity.value]} {alert.summary}")
+        since = f"since {local(public['opened_at'], zone)}"
+        if public["cleared_at"] is not None:
+            since += f", {'withdrawn' if alert.is_withdrawn else 'over'} {local(public['cleared_at'], zone)}"
+        if public["acknowledged_at"] is not None:
+            since += ", acknowledged"
+        say(f"     {since}   id {alert.id}")
+    late = [row for row in waiting if row.error is not None]
+    if late:
+        say(f"{len(late)} messages could not be delivered yet; the last error: {late[-1].error}")
+
+
+def _acknowledge(store: Store, alert_id: str) -> None:
+    with store.transaction():
+        alert = store.alerts.get(alert_id)
+        if alert is None:
+            open_ids = ", ".join(a.id for a in store.alerts.open()) or "none is open"
+            fail(f"no alert has the id {alert_id!r}; open are: {open_ids}", ExitCode.WRONG_INPUT)
+        if alert.is_over:
+            fail(f"{alert_id} is over already: nothing to acknowledge")
+        if alert.acknowledged_ms is None:
+            store.alerts.save([acknowledge(alert, now_ms())])

@@ -1,0 +1,83 @@
+"""``mustwatch cellar``: how every vessel stands now, and what comes next."""
+
+from datetime import datetime, tzinfo
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+import typer
+
+from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
+from mustwatch.cli.output import emit_json, gravity_text, local, say, temperature_text
+from mustwatch.settings import CellarSettings
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+OLD_HOURS = 3.0
+"""A value older than this is said to be old: silence is not good news."""
+
+
+@app.command()
+def cellar(
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Show how every vessel stands now, and what comes next."""
+    from mustwatch.cellar_view import cellar_view
+
+    settings = settings_or_fail()
+    with opened_store(settings) as store:
+        document = cellar_view(store, settings, now_ms())
+    if as_json:
+        emit_json(document)
+        return
+    zone = ZoneInfo(settings.cellar.timezone)
+    if not document["vessels"]:
+        say("No vessels yet. Name them in the configuration as [[vessel]], then begin a lot with")
+        say("  mustwatch record start LOT --vessel VESSEL --gravity 1.090 --celsius 20")
+        return
+    for alert in document["alerts"]:
+        say(f"! {alert['summary']}")
+    if document["alerts"]:
+        say("  (mustwatch alerts tells more)")
+        say()
+    for row in document["vessels"]:
+        _say_vessel(row, settings.cellar, zone)
+
+
+def _say_vessel(row: dict[str, Any], cellar: CellarSettings, zone: tzinfo) -> None:
+    if row["lot"] is None:
+        say(f"{row['vessel']}: empty")
+        return
+    say(f"{row['vessel']}: {row['lot']} ({row['stage']})")
+    if row["gravity"] is None and row["celsius"] is None:
+        say("    nothing measured yet")
+    else:
+        rate = row["rate_per_day"]
+        falling = f", {rate:+.4f} a day" if rate is not None else ""
+        sure = (
+            f" ±{row['gravity_sd']:.4f}"
+            if row["gravity_sd"] is not None and cellar.gravity_unit == "SG"
+            else ""
+        )
+        parts = [
+            f"gravity {gravity_text(row['gravity'], cellar.gravity_unit)}{sure}{falling}",
+            temperature_text(row["celsius"], cellar.temperature_unit),
+        ]
+        if row["abv_percent"] is not None:
+            parts.append(f"about {row['abv_percent']:.1f} % vol so far")
+        say("    " + "   ".join(parts))
+        say(f"    as of {local(row['observed_at'], zone)}{_old(row)}")
+    for name, words in (("rack_at", "racking due about"), ("finish_at", "finished about")):
+        expected = row[name]
+        if expected is not None:
+            say(
+                f"    {words} {local(expected['at'], zone, '%a %d %b %H:00')}"
+                f" (between {local(expected['earliest'], zone, '%a %d %b')}"
+                f" and {local(expected['latest'], zone, '%a %d %b')})"
+            )
+    for step in row["next"]:
+        say(f"    next: {step['do']}" + (f" ({step['when']})" if step.get("when") else ""))
+
+
+def _old(row: dict[str, Any]) -> str:
+    hours = (now_ms() / 1000 - datetime.fromisoformat(row["observed_at"]).timestamp()) / 3600
+    return f": {hours:.0f} hours ago" if hours > OLD_HOURS else ""

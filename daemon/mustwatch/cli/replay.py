@@ -1,0 +1,63 @@
+"""``mustwatch replay FILE``: a recorded history through the same pipeline, into the configured store."""
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import IO, Annotated
+
+import typer
+
+from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, store_path
+from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+
+@app.command()
+def replay(
+    file: Annotated[Path, typer.Argument(help="JSON lines with tst, topic, payload; - for standard input.")],
+    tell: Annotated[
+        bool, typer.Option("--tell", help="Put messages in the outbox, to be told by `run`.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Run a recorded history through the pipeline; tells nobody unless --tell is given."""
+    from mustwatch.alerting.rules import TellRules
+    from mustwatch.plan import plan_of
+    from mustwatch.replay import Replay
+    from mustwatch.store.keeper import AlreadyKeptError, Keeper
+
+    settings = settings_or_fail()
+    if not settings.sensor:
+        fail("no [[sensor]] is configured, so no topic can be read: see the example configuration")
+    plan = plan_of(settings)
+    if not tell:
+        plan = replace(plan, rules=TellRules(units=plan.rules.units))
+    try:
+        with Keeper(store_path(settings)), opened_store(settings, create=True) as store, _open(file) as lines:
+            run = Replay(store, plan)
+            result = run.run(lines, now_ms())
+            alerts = [alert.public() for alert in run.alerts()]
+    except AlreadyKeptError as error:
+        fail(str(error))
+    if result.first_bad_line is not None:
+        remark(f"{result.bad_lines} lines were passed over; the first, {result.first_bad_line}")
+    if as_json:
+        emit_json({"readings": result.readings, "quarantined": result.quarantined, "alerts": alerts})
+        return
+    say(
+        f"{result.readings} readings, {result.duplicates} seen before, {result.quarantined} quarantined, "
+        f"{len(alerts)} alerts"
+    )
+    for alert in alerts:
+        over = f", over {alert['cleared_at']}" if alert["cleared_at"] else ""
+        say(f"  {alert['opened_at']}  {alert['summary']}{over}")
+
+
+def _open(file: Path) -> IO[bytes]:
+    if str(file) == "-":
+        return sys.stdin.buffer
+    try:
+        return file.open("rb")
+    except OSError as error:
+        fail(f"{file}: {error.strerror}; expected a file of JSON lines", ExitCode.WRONG_INPUT)

@@ -1,0 +1,43 @@
+"""Faults of a configuration that only show once it is put together: profiles, calibrations, decoders."""
+
+from mustwatch.ingest.intake import Intake
+from mustwatch.must.calibration import CalibrationError, fit
+from mustwatch.plan import tell_rules
+from mustwatch.profiles import ProfileError, load_profile, overridden, profile_names
+from mustwatch.settings import Settings
+
+
+def configuration_faults(settings: Settings) -> list[str]:
+    """Return every fault, each one line: key, value, what was expected."""
+    faults: list[str] = []
+    for position, described in enumerate(settings.sensor):
+        sensor = described.sensor()
+        key = f"sensor.{position} ({sensor.id})"
+        if sensor.calibration:
+            try:
+                fit(sensor.calibration)
+            except CalibrationError as error:
+                faults.append(f"{key}.calibration: {error}")
+        try:
+            Intake([sensor])
+        except ValueError as error:
+            faults.append(f"{key}: {error}")
+    own = settings.cellar.profiles_dir
+    if own is not None and not own.is_dir():
+        faults.append(f"cellar.profiles_dir: {str(own)!r}; expected a folder of profile files")
+        own = None
+    for name in profile_names(own):
+        try:
+            load_profile(name, own)
+        except ProfileError as error:
+            faults.append(str(error))
+    for lot, overrides in settings.lot.items():
+        try:
+            overridden(load_profile("default", own), overrides, {}, f"lot.{lot}")
+        except ProfileError as error:
+            faults.append(str(error))
+    try:
+        tell_rules(settings)
+    except ValueError as error:
+        faults.append(f"tell: {error}")
+    return faults

@@ -1,0 +1,54 @@
+"""A reading's second and third step: placed from sensor to vessel to lot, and corrected to gravity 20/20."""
+
+import logging
+
+from mustwatch.cellar.correction import Corrector
+from mustwatch.cellar.history import BEGINNING_MS, CellarHistory, Placement
+from mustwatch.cellar.reading import Reading
+from mustwatch.cellar.sensor import Sensor, SensorKind
+from mustwatch.must.calibration import Calibration, CalibrationError, fit
+from mustwatch.plan import CellarPlan
+from mustwatch.store.store import Store
+from mustwatch.watch.observation import Observation
+
+log = logging.getLogger(__name__)
+
+
+class Placer:
+    """Places and corrects readings by the book and configuration as they stood when this was made."""
+
+    def __init__(self, store: Store, plan: CellarPlan) -> None:
+        """Read the book."""
+        self._store = store
+        self._plan = plan
+        self.history: CellarHistory = store.book.history()
+        self._placements: dict[str, Placement] = {}
+        self._correctors: dict[str, Corrector] = {}
+
+    def place(self, sensor: str, at_ms: int) -> Placement:
+        """Return where a sensor's statement of an instant belongs; from memory while the last answer holds."""
+        placement = self._placements.get(sensor)
+        if placement is None or not placement[2] <= at_ms < placement[3]:
+            placement = self._placements[sensor] = self.history.place(sensor, at_ms)
+        return placement
+
+    def observation(self, reading: Reading, vessel: str) -> Observation:
+        """Return a reading as the watch is fed it."""
+        corrector = self._correctors.get(reading.sensor)
+        if corrector is None:
+            corrector = self._correctors[reading.sensor] = self._corrector(reading.sensor)
+        gravity, gravity_sd, temperature_c = corrector.correct(reading)
+        return Observation(reading.observed_ms, reading.sensor, vessel, gravity, gravity_sd, temperature_c)
+
+    def _corrector(self, sensor_id: str) -> Corrector:
+        # A sensor no longer configured is still part of a lot's past; what it said is taken as it was.
+        sensor = self._plan.sensors.get(sensor_id) or Sensor(sensor_id, SensorKind.FLOAT, decoder="")
+        given = [(BEGINNING_MS, sensor.calibration)] if sensor.calibration else []
+        given += [(c.from_ms, c.points) for c in self._store.book.calibrations(sensor_id)]
+        calibrations: list[tuple[int, Calibration]] = []
+        for from_ms, points in given:
+            try:
+                calibrations.append((from_ms, fit(points)))
+            except CalibrationError as error:
+                log.warning("calibration left out sensor=%s: %s", sensor_id, error)
+        return Corrector(sensor, calibrations, self.history.offsets.get(sensor_id, ()))

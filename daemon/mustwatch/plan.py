@@ -1,0 +1,90 @@
+"""From settings to what the core works with: sensors, vessels, profiles, the rules of telling."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from mustwatch.alerting.rules import QuietHours, TellRules, TellTarget, Units
+from mustwatch.cellar.history import BEGINNING_MS, LotHistory, SensorStay
+from mustwatch.cellar.profile import Profile
+from mustwatch.cellar.sensor import Sensor
+from mustwatch.cellar.vessel import Vessel
+from mustwatch.profiles import ProfileError, load_profile, overridden
+from mustwatch.settings import Settings
+from mustwatch.store.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class CellarPlan:
+    """What the configuration says, as the core knows it."""
+
+    sensors: Mapping[str, Sensor]
+    vessels: Mapping[str, Vessel]
+    profile_for: Callable[[LotHistory], Profile]
+    rules: TellRules
+
+
+def target_names(settings: Settings) -> list[str]:
+    """Return a name for everybody to tell: the given one, or ``tell-1``, ``tell-2`` ... by position."""
+    return [tell.name or f"tell-{position}" for position, tell in enumerate(settings.tell, 1)]
+
+
+def tell_rules(settings: Settings) -> TellRules:
+    """Return the rules of telling."""
+    targets = tuple(
+        TellTarget(
+            name, frozenset(tell.severities), QuietHours.parse(tell.quiet_hours) if tell.quiet_hours else None
+        )
+        for name, tell in zip(target_names(settings), settings.tell, strict=True)
+    )
+    units = Units(
+        gravity=settings.cellar.gravity_unit,
+        temperature=settings.cellar.temperature_unit,
+        zone=ZoneInfo(settings.cellar.timezone),
+        base_address=settings.web.base_url,
+    )
+    return TellRules(targets=targets, units=units)
+
+
+def profile_of(settings: Settings, history: LotHistory) -> Profile:
+    """Return a lot's profile with the overrides of ``[lot.NAME]`` and the yeast's own temperature band.
+
+    Raises:
+        ProfileError: the profile or an override is wrong; the line names file or key, value, what was expected.
+    """
+    profile = load_profile(history.start.profile, settings.cellar.profiles_dir)
+    overrides: Mapping[str, Any] = settings.lot.get(history.lot, {})
+    start = history.start
+    yeast = {"low_c": start.yeast_low_c, "high_c": start.yeast_high_c}
+    return overridden(
+        profile, overrides, {k: v for k, v in yeast.items() if v is not None}, f"lot.{history.lot}"
+    )
+
+
+def plan_of(settings: Settings) -> CellarPlan:
+    """Return the plan of a configuration. A lot whose profile is gone is watched by the default one."""
+
+    def profile_for(history: LotHistory) -> Profile:
+        try:
+            return profile_of(settings, history)
+        except ProfileError:
+            return Profile()
+
+    return CellarPlan(
+        sensors={s.id: s.sensor() for s in settings.sensor},
+        vessels={v.name: v.vessel() for v in settings.vessel},
+        profile_for=profile_for,
+        rules=tell_rules(settings),
+    )
+
+
+def note_places(store: Store, plan: CellarPlan, now_ms: int) -> None:
+    """Write down where the configuration puts each sensor, if that changed: from the beginning, or from now on."""
+    known = store.book.configured_places()
+    with store.transaction():
+        for sensor in plan.sensors.values():
+            if sensor.id not in known:
+                store.book.configure_place(SensorStay(sensor.id, sensor.vessel, BEGINNING_MS))
+            elif known[sensor.id] != sensor.vessel:
+                store.book.configure_place(SensorStay(sensor.id, sensor.vessel, now_ms))

@@ -1,0 +1,75 @@
+"""A lot's watch from the store: restored from a checkpoint and given what came after it, in time order.
+
+The order in which things arrived or were typed plays no part here, which is why what is concluded after a late
+reading or entry is what would have been concluded had it come in time.
+"""
+
+import logging
+from collections.abc import Iterator
+from heapq import merge
+from operator import itemgetter
+from typing import Any
+
+from mustwatch.cellar.book import Entry
+from mustwatch.cellar.history import LotHistory
+from mustwatch.cellar.instant import DAY_MS
+from mustwatch.cellar.reading import Reading
+from mustwatch.placing import Placer
+from mustwatch.plan import CellarPlan
+from mustwatch.store.store import Store
+from mustwatch.watch.lot_watch import LotWatch, SnapshotOutdatedError, WatchStep
+
+log = logging.getLogger(__name__)
+
+CHUNK_MS = 7 * DAY_MS
+"""This much history is read at a time, so that a long rebuild does not fill a Pi's memory."""
+
+
+class Rebuild:
+    """Makes lots' watches from a store."""
+
+    def __init__(self, store: Store, plan: CellarPlan, placer: Placer) -> None:
+        """Use a store, and a placer made from its present book."""
+        self._store = store
+        self._plan = plan
+        self._placer = placer
+
+    def restored(self, history: LotHistory, before_ms: int) -> tuple[LotWatch, int]:
+        """Return a lot's watch as of its newest checkpoint at or before an instant, and that horizon.
+
+        Without a usable checkpoint it is a new watch, and the horizon is the lot's start.
+        """
+        profile = self._plan.profile_for(history)
+        checkpoint = self._store.watching.checkpoint_before(history.lot, before_ms)
+        if checkpoint is not None and checkpoint.horizon_ms > history.started_ms:
+            try:
+                return LotWatch.restore(checkpoint.snapshot, profile), checkpoint.horizon_ms
+            except SnapshotOutdatedError:
+                log.info("snapshot of another version, evaluating from the start lot=%s", history.lot)
+        watch = LotWatch(history.lot, history.start.vessel, profile, history.started_ms)
+        return watch, history.started_ms
+
+    def feed(self, watch: LotWatch, history: LotHistory, from_ms: int) -> Iterator[WatchStep]:
+        """Give a watch the lot's entries and stored readings from an instant on, and yield its steps."""
+        entries: list[tuple[int, int, Any]] = [(e.at_ms, 0, e) for e in history.entries if e.at_ms >= from_ms]
+        for _, _, what in merge(entries, self._readings(history, from_ms), key=itemgetter(0, 1)):
+            if isinstance(what, Entry):
+                yield from watch.enter(what)
+            else:
+                reading, vessel = what
+                yield from watch.observe(self._placer.observation(reading, vessel))
+
+    def _readings(self, history: LotHistory, from_ms: int) -> Iterator[tuple[int, int, tuple[Reading, str]]]:
+        sensors = list(self._placer.history.sensor_stays)
+        newest_ms = self._store.readings.newest_ms()
+        if newest_ms is None:
+            return
+        for stay in history.stays:
+            begin_ms = max(from_ms, stay.from_ms)
+            end_ms = min(stay.until_ms, newest_ms + 1)
+            while begin_ms < end_ms:
+                until_ms = min(begin_ms + CHUNK_MS, end_ms)
+                for reading in self._store.readings.between(begin_ms, until_ms, sensors):
+                    if self._placer.place(reading.sensor, reading.observed_ms).lot == history.lot:
+                        yield reading.observed_ms, 1, (reading, stay.vessel)
+                begin_ms = until_ms

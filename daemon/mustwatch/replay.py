@@ -1,0 +1,146 @@
+"""A recorded history through the same pipeline: JSON lines as ``mosquitto_sub -F %j`` prints them.
+
+The clock of a replay is the record's: what is concluded, and when it would have been told, is as it was live.
+"""
+
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from mustwatch.alerting.alert import Alert
+from mustwatch.cellar.instant import to_ms
+from mustwatch.evaluation import GRACE_MS, Evaluation
+from mustwatch.ingest.arrival import Arrival
+from mustwatch.ingest.intake import Decoded, Intake, Quarantined
+from mustwatch.plan import CellarPlan, note_places
+from mustwatch.store.readings import Unreadable
+from mustwatch.store.store import Store
+
+BATCH = 5_000
+"""Messages between commits: a crash costs replaying these again, which changes nothing."""
+
+
+class UnreadableLineError(ValueError):
+    """A line is not a record of a message; the text says what was expected."""
+
+
+@dataclass(slots=True)
+class Replayed:
+    """What a replay came to."""
+
+    readings: int = 0
+    duplicates: int = 0
+    quarantined: int = 0
+    bad_lines: int = 0
+    first_bad_line: str | None = None
+
+
+def _time_ms(value: Any) -> int:
+    if isinstance(value, bool) or value is None:
+        raise UnreadableLineError("tst is missing; expected ISO 8601 with an offset, or epoch seconds")
+    if isinstance(value, int | float):
+        return int(value * 1000) if value < 1e11 else int(value)
+    try:
+        return to_ms(datetime.fromisoformat(value.replace("Z", "+00:00")))
+    except (ValueError, AttributeError, TypeError):
+        raise UnreadableLineError(f"tst = {str(value)[:40]!r}; expected ISO 8601 with an offset") from None
+
+
+def arrival_of(line: str | bytes) -> Arrival:
+    """Return the message that a line records.
+
+    Raises:
+        UnreadableLineError: the line is not JSON with ``tst``, ``topic`` and ``payload``.
+    """
+    try:
+        record = json.loads(line)
+    except (ValueError, RecursionError):
+        raise UnreadableLineError("not JSON; expected an object with tst, topic and payload") from None
+    if not isinstance(record, dict):
+        raise UnreadableLineError("not an object; expected one with tst, topic and payload")
+    topic, payload = record.get("topic"), record.get("payload")
+    if not isinstance(topic, str):
+        raise UnreadableLineError("topic is missing; expected text")
+    if payload is None:
+        raise UnreadableLineError("payload is missing; expected text")
+    text = payload if isinstance(payload, str) else json.dumps(payload)
+    data = text.encode("utf-8", "surrogatepass")
+    return Arrival(
+        topic,
+        data,
+        _time_ms(record.get("tst")),
+        is_retained=record.get("retain") in (1, True),
+        payload_bytes=len(data),
+    )
+
+
+class Replay:
+    """Replays into a store."""
+
+    def __init__(self, store: Store, plan: CellarPlan) -> None:
+        """Set up; the sensors' places of the configuration hold from the beginning."""
+        self._store = store
+        self._plan = plan
+        self.result = Replayed()
+
+    def run(self, lines: Iterable[str | bytes], now_ms: int) -> Replayed:
+        """Take every line, commit by batches, and close what the record's clock has passed."""
+        note_places(self._store, self._plan, now_ms)
+        intake = Intake(self._plan.sensors.values())
+        evaluation = Evaluation(self._store, self._plan, now_ms)
+        unreadable: list[Unreadable] = []
+        clock_ms, taken = 0, 0
+        for arrival in self._arrivals(lines):
+            clock_ms = max(clock_ms, arrival.received_ms)
+            outcome = intake.take(arrival)
+            quarantined = outcome if isinstance(outcome, Quarantined) else None
+            if isinstance(outcome, Decoded):
+                for reading in outcome.readings:
+                    evaluation.take(reading)
+                quarantined = outcome.quarantined
+            if quarantined is not None:
+                unreadable.append(unreadable_of(quarantined))
+            taken += 1
+            if taken >= BATCH or evaluation.wants_commit:
+                self._commit(evaluation, unreadable, clock_ms)
+                intake.ledger.committed()
+                unreadable, taken = [], 0
+        evaluation.advance(clock_ms + GRACE_MS)
+        self._commit(evaluation, unreadable, clock_ms)
+        return self.result
+
+    def _arrivals(self, lines: Iterable[str | bytes]) -> Iterator[Arrival]:
+        for number, line in enumerate(lines, 1):
+            if not line.strip():
+                continue
+            try:
+                yield arrival_of(line)
+            except UnreadableLineError as error:
+                self.result.bad_lines += 1
+                if self.result.first_bad_line is None:
+                    self.result.first_bad_line = f"line {number}: {error}"
+
+    def _commit(self, evaluation: Evaluation, unreadable: list[Unreadable], now_ms: int) -> None:
+        with self._store.transaction():
+            self._store.readings.quarantine(unreadable)
+            outcome = evaluation.commit(now_ms)
+        self.result.readings += outcome.stored
+        self.result.duplicates += outcome.duplicates
+        self.result.quarantined += len(unreadable)
+
+    def alerts(self) -> list[Alert]:
+        """Return every alert the store holds, oldest first."""
+        return self._store.alerts.recent(-(2**62))
+
+
+def unreadable_of(quarantined: Quarantined) -> Unreadable:
+    """Return a quarantined arrival as the store keeps it."""
+    return Unreadable(
+        quarantined.received_ms,
+        quarantined.topic,
+        quarantined.payload_head,
+        quarantined.reason.value,
+        quarantined.detail,
+    )

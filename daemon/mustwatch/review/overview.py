@@ -1,0 +1,67 @@
+"""The cellar at a glance: every vessel with its lot, estimate, forecast. The same for the command, page and API."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from mustwatch.cellar.history import CellarHistory, LotHistory
+from mustwatch.cellar.instant import iso
+from mustwatch.cellar.vessel import Vessel
+from mustwatch.must.alcohol import abv_percent
+
+
+def expected(of: Sequence[int] | None) -> dict[str, str | None] | None:
+    """Return a forecast (at, earliest, latest in ms) as ``{at, earliest, latest}``, or None."""
+    return None if of is None else {"at": iso(of[0]), "earliest": iso(of[1]), "latest": iso(of[2])}
+
+
+def vessel_overview(vessel: str, history: LotHistory | None, now: Mapping[str, Any] | None) -> dict[str, Any]:
+    """Return what is known of a vessel and the lot in it, in the words of ``mustwatch cellar --json``.
+
+    Args:
+        vessel: its name.
+        history: of the lot in it, or None if it is empty.
+        now: the lot's present state as kept by the evaluation, or None if nothing was read yet.
+    """
+    now = now or {}
+    gravity = now.get("gravity")
+    start = history.starting_gravity() if history is not None else None
+    abv = (
+        abv_percent(start, gravity)
+        if start is not None and gravity is not None and start >= gravity
+        else None
+    )
+    return {
+        "vessel": vessel,
+        "lot": history.lot if history is not None else None,
+        "stage": history.stage.value if history is not None else None,
+        "profile": history.start.profile if history is not None else None,
+        "started_at": iso(history.started_ms) if history is not None else None,
+        "starting_gravity": start,
+        "litres": history.litres if history is not None else None,
+        "gravity": _rounded(gravity, 4),
+        "gravity_sd": _rounded(now.get("gravity_sd"), 5),
+        "rate_per_day": _rounded(now.get("rate_per_day"), 5),
+        "rate_sd": _rounded(now.get("rate_sd"), 5),
+        "celsius": _rounded(now.get("temperature_c"), 2),
+        "abv_percent": _rounded(abv, 1),
+        "observed_at": iso(now.get("at_ms")),
+        "finish_at": expected(now.get("finish")),
+        "rack_at": expected(now.get("rack")),
+    }
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+def cellar_overview(
+    vessels: Mapping[str, Vessel], history: CellarHistory, now: Mapping[str, Mapping[str, Any]]
+) -> list[dict[str, Any]]:
+    """Return every configured vessel, and any other a lot sits in, in the order of the configuration."""
+    by_vessel = {lot.vessel: lot for lot in history.lots.values() if lot.vessel is not None}
+    names = [*vessels, *(v for v in by_vessel if v not in vessels)]
+    rows = []
+    for name in names:
+        lot = by_vessel.get(name)
+        rows.append(vessel_overview(name, lot, now.get(lot.lot) if lot is not None else None))
+    return rows

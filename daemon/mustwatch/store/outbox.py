@@ -1,0 +1,95 @@
+"""The outbox on disk: messages wait here from the transaction that decided on them until they are told."""
+
+import json
+from collections.abc import Iterable
+from typing import Any
+
+from mustwatch.alerting.alert import Alert
+from mustwatch.alerting.lifecycle import arrived
+from mustwatch.alerting.message import Message, OutboxRow
+from mustwatch.store.database import Database
+
+_COLUMNS = "body, attempts, unfinished, next_try_ms, error"
+
+
+class Outbox:
+    """The outbox table."""
+
+    def __init__(self, database: Database) -> None:
+        """Use a database."""
+        self._db = database
+
+    def put(self, messages: Iterable[Message]) -> None:
+        """Put messages in; one whose id is there already is left as it is."""
+        self._db.executemany(
+            "INSERT OR IGNORE INTO outbox (id, target, created_ms, body) VALUES (?, ?, ?, ?)",
+            [(m.id, m.target, m.created_ms, json.dumps(m.to_json(), ensure_ascii=False)) for m in messages],
+        )
+
+    @staticmethod
+    def _row(row: tuple[Any, ...]) -> OutboxRow:
+        body, attempts, unfinished, next_try_ms, error = row
+        return OutboxRow(Message.from_json(json.loads(body)), attempts, bool(unfinished), next_try_ms, error)
+
+    def waiting(self, target: str | None = None, limit: int = 1000) -> list[OutboxRow]:
+        """Return what is neither told nor given up, for one or all targets, in the order it was put in."""
+        where, parameters = (" AND target=?", (target, limit)) if target is not None else ("", (limit,))
+        rows = self._db.query(
+            f"SELECT {_COLUMNS} FROM outbox WHERE told_ms IS NULL AND expired_ms IS NULL{where}"  # noqa: S608
+            " ORDER BY seq LIMIT ?",
+            parameters,
+        )
+        return [self._row(row) for row in rows]
+
+    def undelivered(self, since_ms: int) -> list[OutboxRow]:
+        """Return what was given up since an instant, in the order it was put in."""
+        rows = self._db.query(
+            f"SELECT {_COLUMNS} FROM outbox WHERE expired_ms>=? ORDER BY seq",  # noqa: S608
+            (since_ms,),
+        )
+        return [self._row(row) for row in rows]
+
+    def mark_attempt(self, message_id: str, at_ms: int) -> None:
+        """Note, before sending, that an attempt begins."""
+        self._db.execute(
+            "UPDATE outbox SET attempts=attempts+1, attempt_ms=?, unfinished=1 WHERE id=?",
+            (at_ms, message_id),
+        )
+
+    def mark_told(self, message_id: str, at_ms: int) -> None:
+        """Note, after sending, that a message was told; its alerts remember the first time."""
+        with self._db.transaction():
+            self._db.execute(
+                "UPDATE outbox SET told_ms=?, unfinished=0, error=NULL WHERE id=?", (at_ms, message_id)
+            )
+            rows = self._db.query("SELECT body FROM outbox WHERE id=?", (message_id,))
+            alert_ids = Message.from_json(json.loads(rows[0][0])).alert_ids if rows else ()
+            for alert_id in alert_ids:
+                self._mark_alert_told(alert_id, at_ms)
+
+    def _mark_alert_told(self, alert_id: str, at_ms: int) -> None:
+        for (body,) in self._db.query("SELECT body FROM alert WHERE id=?", (alert_id,)):
+            alert = arrived(Alert.from_json(json.loads(body)), at_ms)
+            self._db.execute(
+                "UPDATE alert SET body=? WHERE id=?",
+                (json.dumps(alert.to_json(), ensure_ascii=False), alert_id),
+            )
+
+    def mark_failed(
+        self, message_id: str, at_ms: int, error: str, next_try_ms: int, may_have_arrived: bool
+    ) -> None:
+        """Keep why an attempt failed and when the next is due; it stays unfinished if it may have arrived."""
+        self._db.execute(
+            "UPDATE outbox SET unfinished=?, error=?, next_try_ms=?, attempt_ms=? WHERE id=?",
+            (int(may_have_arrived), error, next_try_ms, at_ms, message_id),
+        )
+
+    def mark_expired(self, message_id: str, at_ms: int, why: str) -> None:
+        """Note that a message was given up, and why; it stays to be seen."""
+        self._db.execute(
+            "UPDATE outbox SET unfinished=0, expired_ms=?, error=? WHERE id=?", (at_ms, why, message_id)
+        )
+
+    def forget_before(self, at_ms: int) -> int:
+        """Let go of messages told or given up before an instant; return how many."""
+        return self._db.execute("DELETE FROM outbox WHERE told_ms<? OR expired_ms<?", (at_ms, at_ms))
