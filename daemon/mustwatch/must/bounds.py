@@ -36,7 +36,7 @@ def require_gravity(name: str, gravity: float, low: float = GRAVITY_LOW, high: f
 
 def meant_gravity(gravity: float, low: float = GRAVITY_LOW, high: float = GRAVITY_HIGH) -> float | None:
     """Return the gravity that 105, 1050 or 10500 was probably meant to be (1.050), or None."""
-    for power in (10.0, 100.0, 1_000.0, 10_000.0):
+    for power in (100.0, 1_000.0, 10_000.0):
         if low <= gravity / power <= high:
             return gravity / power
     return None

@@ -9,9 +9,10 @@ out.
 from dataclasses import dataclass
 from typing import Final
 
+from mustwatch.must.alcohol import potential_abv_percent
 from mustwatch.must.bounds import OutOfRangeError, require_gravity, require_within
 from mustwatch.must.density import WATER_20_KG_PER_M3
-from mustwatch.must.sugar import brix_from_gravity
+from mustwatch.must.sugar import brix_from_gravity, fermentable_g_per_l
 
 LARGEST_LITRES: Final = 1e6
 
@@ -19,6 +20,14 @@ CAUTION: Final = (
     "Dissolve the sugar in some of the must first and add it slowly: dry sugar in a fermenting must foams over. "
     "Many places limit or forbid enrichment of wine for sale: local rules take precedence."
 )
+
+WATER_CAUTION: Final = (
+    "Water thins acid, colour and taste along with the sugar, and is forbidden in wine for sale in many places: local "
+    "rules take precedence."
+)
+
+SUCROSE_AS_HEXOSE: Final = 2.0 * 180.156 / 342.297
+"""Grams of glucose and fructose from a gram of sucrose. Source: molar masses."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +72,27 @@ def sugar_to_reach(litres: float, gravity: float, target_gravity: float) -> Enri
     brix, target = brix_from_gravity(gravity), brix_from_gravity(target_gravity)
     sugar_g = mass_g * (target - brix) / (100.0 - target)
     return Enrichment(sugar_g, (mass_g + sugar_g) / (target_gravity * WATER_20_KG_PER_M3))
+
+
+def potential_before_and_after(litres: float, gravity: float, added: Enrichment) -> tuple[float, float]:
+    """Return the potential alcohol of a must, % vol, before and after sucrose was added to it.
+
+    Sucrose takes up water as the yeast splits it and counts 1.0526 of its weight; the volume it takes thins what
+    was there. That is 5 to 10 % less gain than the trade's 17 g/L of must for 1 % vol, which leaves both out.
+
+    Args:
+        litres: of must; its ``gravity`` 20/20, 1.000 to 1.20.
+        gravity: before.
+        added: what ``sugar_to_reach`` returned for it.
+
+    Raises:
+        OutOfRangeError: a gravity out of range.
+
+    Source: stoichiometry; ``sugar.fermentable_g_per_l`` for what was there; 16.83 g/L per % vol (EU and OIV).
+    """
+    fermentable = fermentable_g_per_l(gravity)
+    after = (fermentable * litres + SUCROSE_AS_HEXOSE * added.grams) / added.final_litres
+    return potential_abv_percent(fermentable), potential_abv_percent(after)
 
 
 def water_to_reach(litres: float, gravity: float, target_gravity: float) -> Enrichment:

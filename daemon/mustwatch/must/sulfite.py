@@ -142,47 +142,58 @@ def stock_ml(grams: float, stock_percent: float) -> float:
     return 100.0 * grams / stock_percent
 
 
-def dose(
-    litres: float,
-    ph: float,
-    target_molecular_mg_per_l: float,
-    *,
-    free_now_mg_per_l: float = 0.0,
-    total_now_mg_per_l: float | None = None,
-    limit_mg_per_l: float = TOTAL_LIMIT_MG_PER_L,
-    salt: Salt = Salt.POTASSIUM,
-    pka: float = PKA,
-) -> Dose:
-    """Return what to add to reach a molecular SO2, if nothing of it binds.
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a dose is asked for.
 
-    Args:
-        litres: of wine.
-        ph: of the wine.
-        target_molecular_mg_per_l: usual: 0.5 for red, 0.8 for white (common practice).
+    Attributes:
+        litres: of wine, above 0.
+        ph: of the wine, 2.5 to 4.5.
+        molecular_mg_per_l: to reach, 0 to 5; usual: 0.5 for red, 0.8 for white (common practice).
         free_now_mg_per_l: free SO2 measured before.
-        total_now_mg_per_l: total SO2 measured before; without it the free is all that is known of.
+        total_now_mg_per_l: total SO2 measured before, or None: then the free is all that is known of.
         limit_mg_per_l: of total SO2 that must not be passed.
         salt: what is weighed out.
         pka: see ``PKA``.
+    """
+
+    litres: float
+    ph: float
+    molecular_mg_per_l: float
+    free_now_mg_per_l: float = 0.0
+    total_now_mg_per_l: float | None = None
+    limit_mg_per_l: float = TOTAL_LIMIT_MG_PER_L
+    salt: Salt = Salt.POTASSIUM
+    pka: float = PKA
+
+
+def dose(asked: Asked) -> Dose:
+    """Return what to add to reach a molecular SO2, if nothing of it binds.
 
     Raises:
         OutOfRangeError: a value out of range.
         LimitError: total SO2 would come to more than the limit.
+
+    Source: the formulas above.
     """
-    target = free_so2_mg_per_l(target_molecular_mg_per_l, ph, pka=pka)
-    require_within("free SO2 now", free_now_mg_per_l, 0.0, 1000.0, " mg/L")
-    before = free_now_mg_per_l if total_now_mg_per_l is None else total_now_mg_per_l
-    require_within("total SO2 now", before, free_now_mg_per_l, 2000.0, " mg/L")
-    require_within("limit of total SO2", limit_mg_per_l, 0.0, 1000.0, " mg/L")
-    addition = max(0.0, target - free_now_mg_per_l)
-    if before + addition > limit_mg_per_l and addition:
+    target = free_so2_mg_per_l(asked.molecular_mg_per_l, asked.ph, pka=asked.pka)
+    free, total, limit = asked.free_now_mg_per_l, asked.total_now_mg_per_l, asked.limit_mg_per_l
+    require_within("free SO2 now", free, 0.0, 1000.0, " mg/L")
+    require_within("limit of total SO2", limit, 0.0, 1000.0, " mg/L")
+    before = free if total is None else total
+    if not free <= before <= 2000.0:
+        raise OutOfRangeError(
+            f"total SO2 now {before:g} mg/L is out of range; expected the free {free:g} mg/L or more, to 2000"
+        )
+    addition = max(0.0, target - free)
+    if addition and before + addition > limit:
         raise LimitError(
-            f"total SO2 would come to {before + addition:.0f} mg/L, over the limit of {limit_mg_per_l:g} mg/L: "
-            f"pH {ph:g} asks for {target:.0f} mg/L free; lower the pH or the target"
+            f"total SO2 would come to {before + addition:.0f} mg/L, over the limit of {limit:g} mg/L: "
+            f"pH {asked.ph:g} asks for {target:.0f} mg/L free; lower the pH or the target"
         )
     return Dose(
         free_target_mg_per_l=target,
         addition_mg_per_l=addition,
-        salt_g=salt_g(addition, litres, salt=salt),
+        salt_g=salt_g(addition, asked.litres, salt=asked.salt),
         total_after_mg_per_l=before + addition,
     )
