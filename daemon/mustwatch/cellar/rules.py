@@ -4,6 +4,7 @@ The order of the checks is the order in which a person would ask: are the words 
 possible, was the wine there then, does it fit, does the gravity make sense, and is it safe.
 """
 
+import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
@@ -33,7 +34,8 @@ FUTURE_ALLOWED_MS = 5 * MINUTE_MS
 """An entry may be this far ahead of the clock that takes it: two clocks, a hasty hand."""
 BOTTLES_SLACK = 1.05
 """Bottles may hold this much more than the book says the lot has: volumes are read off a bucket's scale."""
-NAME_LIMIT = 80
+NAME = re.compile(r"[^\x00-\x1f/#+]{1,64}")
+"""Lots are called as vessels and sensors are: letters of any language, but nothing that breaks a topic."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,10 +83,8 @@ def refusals(entry: Entry, cellar: Cellar) -> list[Refusal]:
 def _unknown_words(entry: Entry, cellar: Cellar) -> Iterator[Refusal]:
     what = entry.what
     name = entry.lot
-    if not name.strip() or name != name.strip() or len(name) > NAME_LIMIT or not name.isprintable():
-        line = (
-            f"lot name {name!r}: expected 1 to {NAME_LIMIT} printable characters without blanks around them"
-        )
+    if not NAME.fullmatch(name) or name != name.strip() or not name.isprintable():
+        line = f"lot name {name!r}: expected 1 to 64 printable characters other than / # +, no blanks around them"
         yield wrong(Reason.BAD_VALUE, line)
     elif not isinstance(what, Start) and name not in cellar.history.lots:
         known = ", ".join(sorted(cellar.history.lots)) or "none yet"

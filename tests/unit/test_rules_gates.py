@@ -1,0 +1,173 @@
+"""The gates: bottling, stabilising and sweetening wait for a wine that has finished and was checked."""
+
+from collections.abc import Mapping
+
+import pytest
+
+from mustwatch.cellar.book import Addition, Bottling, Entry, Measurement, StageChange, Start, What
+from mustwatch.cellar.facts import Facts
+from mustwatch.cellar.history import fold
+from mustwatch.cellar.instant import DAY_MS
+from mustwatch.cellar.profile import Profile, Stage
+from mustwatch.cellar.refusal import Reason, RefusalKind
+from mustwatch.cellar.rules import Cellar, refusals
+from mustwatch.cellar.vessel import Vessel, VesselKind
+
+BEGAN = 1_790_000_000_000
+VESSELS = {"carboy": Vessel("carboy", VesselKind.CARBOY, 23.0)}
+SORBATE = Addition("potassium sorbate", 5, "g", why="as the sheet says")
+SULFITE = Addition("potassium metabisulfite", 1.2, "g")
+SUGAR = Addition("sugar", 500, "g", sugar_g=500.0)
+SWEETEN = Addition("sugar", 500, "g", why="to sweeten", sugar_g=500.0)
+
+
+def at(day: float) -> int:
+    return BEGAN + int(day * DAY_MS)
+
+
+def written(day: float, what: What, despite: str | None = None) -> Entry:
+    return Entry(f"{day}-{what.kind}", "lot", at(day), at(day), what, despite=despite)
+
+
+def seen(gravity: float, *, rate: float = 0.0, day: float = 20.0, **findings: float) -> Facts:
+    """What a float tells on a day; findings by name (``_`` for ``-``) with the day since when they hold."""
+    since: Mapping[str, int] = {name.replace("_", "-"): at(d) for name, d in findings.items()}
+    return Facts(since, gravity, 0.0005, rate, 0.0003, 19.0, at(day), floats=("float-1",))
+
+
+def reasons(
+    what: What, *book: Entry, day: float = 20.0, facts: Facts | None = None, profile: Profile | None = None
+) -> list[Reason]:
+    history = fold([written(0, Start("carboy", gravity=1.085, litres=22.0)), *book])
+    cellar = Cellar(history, VESSELS, profile or Profile(), facts or Facts())
+    found = refusals(written(day, what), cellar)
+    assert all(r.kind is RefusalKind.GATE and r.exit_code == 1 and r.can_be_overruled for r in found)
+    return [r.reason for r in found]
+
+
+FERMENTING = seen(1.030, rate=-0.012)
+STUCK = seen(1.018, stuck=15)
+DONE = seen(0.994, finished=15)
+CHECKED = written(18, Measurement(0.995, 20.0))
+
+
+def test_a_finished_wine_that_the_hydrometer_confirms_may_be_bottled_stabilised_and_sweetened_after_that() -> (
+    None
+):
+    assert reasons(Bottling(28), CHECKED, facts=DONE) == []
+    assert reasons(SORBATE, CHECKED, facts=DONE) == []
+    assert reasons(SWEETEN, CHECKED, written(19, SORBATE), facts=DONE) == []
+
+
+@pytest.mark.parametrize("facts", [Facts(), FERMENTING, STUCK], ids=["unknown", "fermenting", "stuck"])
+@pytest.mark.parametrize(
+    "what", [Bottling(28), SORBATE, SULFITE, SWEETEN, StageChange(Stage.BOTTLED)], ids=str
+)
+def test_before_it_has_finished_everything_that_seals_a_wine_is_refused(what: What, facts: Facts) -> None:
+    assert Reason.NOT_FINISHED in reasons(what, facts=facts)
+
+
+def test_a_stuck_wine_is_called_stuck_and_the_danger_is_named_with_what_to_do() -> None:
+    history = fold([written(0, Start("carboy", gravity=1.085, litres=22.0))])
+
+    lines = [r.line for r in refusals(written(20, Bottling(28)), Cellar(history, VESSELS, facts=STUCK))]
+
+    assert "it is stuck (it is at 1.018)" in lines[0]
+    assert "bottles burst" in lines[0]
+    assert "get it going again" in lines[0]
+    assert any("record measure 'lot' --gravity G --celsius T" in line for line in lines)
+
+
+def test_without_a_hydrometer_check_the_floats_word_is_not_enough() -> None:
+    assert reasons(Bottling(28), facts=DONE) == [Reason.NO_AGREEING_CHECK]
+
+
+def test_a_check_that_disagrees_with_the_float_confirms_nothing() -> None:
+    assert reasons(Bottling(28), written(18, Measurement(1.004)), facts=DONE)[0] is Reason.NO_AGREEING_CHECK
+    adrift = seen(0.994, finished=15, float_adrift=18)
+    assert reasons(Bottling(28), CHECKED, facts=adrift) == [Reason.NO_AGREEING_CHECK]
+
+
+def test_a_check_of_weeks_ago_is_repeated_before_bottling_but_not_before_sulfiting() -> None:
+    facts = seen(0.994, day=90, finished=15)
+
+    assert reasons(Bottling(28), CHECKED, day=90, facts=facts) == [Reason.NO_AGREEING_CHECK]
+    assert reasons(SULFITE, CHECKED, day=90, facts=facts) == []
+
+
+def test_two_equal_checks_two_days_apart_do_without_a_float() -> None:
+    """Common practice: a ferment has ended when the hydrometer shows the same two or three days apart."""
+    first, second = written(17, Measurement(0.995)), written(19.5, Measurement(0.995))
+
+    assert reasons(Bottling(28), first, second) == []
+    assert Reason.NOT_FINISHED in reasons(Bottling(28), first)
+    assert Reason.NOT_FINISHED in reasons(Bottling(28), written(19, Measurement(0.995)), second)
+    assert Reason.NOT_FINISHED in reasons(Bottling(28), written(17, Measurement(0.999)), second)
+
+
+def test_two_equal_checks_of_a_wine_that_is_still_sweet_do_not_make_it_finished() -> None:
+    checks = [written(10, Measurement(1.018)), written(19, Measurement(1.018))]
+
+    assert Reason.NOT_FINISHED in reasons(Bottling(28), *checks)
+
+
+def test_a_wine_that_was_meant_to_stay_sweet_is_bottled_only_when_stabilised() -> None:
+    sweet = Entry("s", "lot", at(0), at(0), Start("carboy", gravity=1.120, litres=22.0, target_gravity=1.012))
+    checks = [written(40, Measurement(1.012)), written(44, Measurement(1.012))]
+    cellar = Cellar(fold([sweet, *checks]), VESSELS)
+    stabilised = Cellar(fold([sweet, *checks, written(45, SORBATE)]), VESSELS)
+
+    assert [r.reason for r in refusals(written(46, Bottling(28)), cellar)] == [Reason.LIVE_YEAST_AND_SUGAR]
+    assert refusals(written(46, Bottling(28)), stabilised) == []
+
+
+def test_sugar_after_the_finish_undoes_finished_and_checked_unless_the_wine_was_stabilised_before() -> None:
+    fed = written(19, Addition("sugar", 500, "g", sugar_g=500.0, purpose="enrich"))
+
+    assert Reason.NOT_FINISHED in reasons(Bottling(28), CHECKED, fed, facts=DONE)
+    sweetened = [CHECKED, written(18.5, SORBATE), written(19, SWEETEN)]
+    assert reasons(Bottling(28), *sweetened, facts=DONE) == []
+    # Sweetening lifts the gravity, and the watch then no longer says "finished".
+    assert reasons(Bottling(28), *sweetened, facts=seen(1.004)) == []
+
+
+def test_yeast_after_stabilising_makes_the_sugar_dangerous_again() -> None:
+    book = [CHECKED, written(18.5, SORBATE), written(19, SWEETEN), written(19.5, Addition("yeast", 5, "g"))]
+
+    assert Reason.LIVE_YEAST_AND_SUGAR in reasons(Bottling(28), *book, facts=seen(1.004, finished=15))
+
+
+def test_sweetening_live_yeast_is_refused_even_in_a_dry_and_checked_wine() -> None:
+    assert reasons(SWEETEN, CHECKED, facts=DONE) == [Reason.LIVE_YEAST_AND_SUGAR]
+    assert reasons(SUGAR, CHECKED, facts=DONE) == [Reason.LIVE_YEAST_AND_SUGAR]
+
+
+def test_sugar_that_is_meant_to_ferment_is_not_gated() -> None:
+    assert reasons(SUGAR, facts=FERMENTING, day=3) == []
+    step_feeding = Addition("honey", 500, "g", sugar_g=400.0, purpose="enrich")
+    assert reasons(step_feeding, CHECKED, facts=DONE) == []
+
+
+def test_sulfite_in_the_fresh_must_before_the_yeast_is_no_gate() -> None:
+    fresh = seen(1.085, rate=0.0, day=0.5)
+
+    assert reasons(SULFITE, day=0.5, facts=fresh) == []
+    assert Reason.NOT_FINISHED in reasons(SULFITE, day=2, facts=seen(1.070, rate=-0.01, day=2))
+
+
+def test_a_gravity_that_surely_still_falls_outweighs_a_finding_of_the_past() -> None:
+    still = seen(0.996, rate=-0.004, finished=15)
+
+    assert Reason.NOT_FINISHED in reasons(Bottling(28), CHECKED, facts=still)
+
+
+def test_refermenting_closes_the_gate_again() -> None:
+    again = seen(0.994, finished=15, refermenting=19)
+
+    assert reasons(Bottling(28), CHECKED, facts=again) == [Reason.NOT_FINISHED]
+
+
+def test_a_stabilising_taken_against_the_rule_is_no_witness_that_the_wine_had_finished() -> None:
+    forced = written(15, SORBATE, despite="selling it tomorrow")
+
+    assert Reason.NOT_FINISHED in reasons(Bottling(28), forced, facts=seen(1.010))
