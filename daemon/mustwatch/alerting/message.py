@@ -46,8 +46,10 @@ class Message:
         severity: the highest severity among what it tells.
         title: what and where, one line.
         body: why, with numbers, and what to do next; plain text of several lines.
-        created_ms: when it was put in; ``due_ms``: from when on it may be sent (the same, unless said).
+        created_ms: when it was put in; ``due_ms``: when it became due (the same, unless said). The outbox sends
+            at once: what is for later is not put in before.
         expires_ms: after this it is given up, once the outbox has also tried in earnest.
+        order: its place among the messages of one instant.
     """
 
     id: str
@@ -60,6 +62,7 @@ class Message:
     created_ms: int
     due_ms: int
     expires_ms: int
+    order: int = 0
 
     def to_json(self) -> dict[str, Any]:
         """Return it as plain JSON values."""
@@ -74,6 +77,7 @@ class Message:
             "created_ms": self.created_ms,
             "due_ms": self.due_ms,
             "expires_ms": self.expires_ms,
+            "order": self.order,
         }
 
     @classmethod
@@ -94,6 +98,7 @@ class Message:
             created_ms=value["created_ms"],
             due_ms=value["due_ms"],
             expires_ms=value["expires_ms"],
+            order=value.get("order", 0),
         )
 
 

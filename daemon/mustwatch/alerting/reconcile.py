@@ -66,8 +66,9 @@ def reconcile(
         stored: the lot's alerts that were open at ``since_ms`` or opened later, withdrawn and filed ones
             included (more do no harm: earlier ones and those of other lots are left alone), and all alerts
             that are not filed, as ``step`` wants them.
-        recomputed: all transitions of the lot at or after ``since_ms``, oldest first.
-        since_ms: where recomputation began, event time; what was before stands.
+        recomputed: all transitions of the lot after ``since_ms``, oldest first.
+        since_ms: where recomputation began, event time; what was concluded up to and at that instant stands.
+            To let nothing stand (the lot's beginning moved, or it is gone), an instant before everything.
         now_ms: the daemon's clock.
         rules: whom to tell, and how.
         kinds: the kinds that the recomputation decides; alerts of other kinds are left alone.
@@ -80,7 +81,7 @@ def reconcile(
             concerned[alert.key].append(alert)
     transitions: defaultdict[Key, list[Transition]] = defaultdict(list)
     for transition in recomputed:
-        if transition.kind in kinds and transition.at_ms >= since_ms:
+        if transition.kind in kinds and transition.at_ms > since_ms:
             transitions[key_of(transition.kind, transition.subject)].append(transition)
     for key in {**concerned, **transitions}:
         for alert in _reconcile_key(key, concerned[key], transitions[key], since_ms, now_ms, set(now)):
@@ -89,7 +90,7 @@ def reconcile(
 
 
 def _is_since(alert: Alert, since_ms: int) -> bool:
-    return alert.cleared_ms is None or alert.cleared_ms >= since_ms or alert.opened_ms >= since_ms
+    return alert.cleared_ms is None or alert.cleared_ms > since_ms or alert.opened_ms > since_ms
 
 
 def _reconcile_key(
@@ -123,8 +124,8 @@ def _reconcile_key(
 def _open_before(stored: Sequence[Alert], since_ms: int) -> Stretch | None:
     """Return the stretch that held when recomputation began, as it was known then."""
     for alert in stored:
-        if alert.opened_ms < since_ms and not alert.is_withdrawn:
-            raises = tuple(was for was in alert.raises if was.at_ms < since_ms)
+        if alert.opened_ms <= since_ms and not alert.is_withdrawn:
+            raises = tuple(was for was in alert.raises if was.at_ms <= since_ms)
             return Stretch(alert.subject, raises)
     return None
 

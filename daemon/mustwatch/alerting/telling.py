@@ -47,7 +47,8 @@ def tell(alerts: Iterable[Alert], now_ms: int, rules: TellRules) -> Told:
         elif alert.is_over:
             due.append(now_ms + rules.flap_window_ms)
     changed = tuple(alert for id_, alert in now.items() if alert != before[id_])
-    return Told(changed, tuple(messages), min(due, default=None))
+    numbered = tuple(replace(message, order=order) for order, message in enumerate(messages))
+    return Told(changed, numbered, min(due, default=None))
 
 
 def _tell_one(

@@ -1,0 +1,160 @@
+"""One target's way out: what goes next, how long to wait after a failure, and whether it is in trouble.
+
+Holds no thread and no clock: every instant is handed in, so that its rules are tested as such.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from mustwatch.alerting.message import MessageKind
+from mustwatch.deliver.deliverer import TellAddress
+from mustwatch.deliver.outbox import OutboxRow, Trouble
+
+FIRST_WAIT_S = 15.0
+"""After a first failure: long enough for a router to come back, short enough for an urgent message."""
+
+LONGEST_WAIT_S = 900.0
+"""The doubling stops here: after an outage of days a message still leaves within a quarter of an hour."""
+
+REFUSALS_BEFORE_ASIDE = 3
+"""A message that the other side refused for its own sake this often lets others overtake it…"""
+
+ATTEMPTS_BEFORE_ASIDE = 24
+"""…and so does one that failed this often for whatever reason (over five hours of trying)."""
+
+ASIDE_WAIT_S = 3_600.0
+"""A message set aside is tried again this often."""
+
+EARNEST_S = 4 * 3_600.0
+"""A message past its time is given up only when its target has refused everything for this long, measured by a
+clock that cannot be set: a Pi whose clock jumps from 1970 to today must not throw its messages away."""
+
+TROUBLE_AFTER_S = 1_800.0
+"""A target that could not be told for this long is worth a finding of its own."""
+
+
+@dataclass(slots=True)
+class Aside:
+    """A message that others may overtake, and when it is tried again (monotonic seconds)."""
+
+    retry_mono: float
+
+
+@dataclass(slots=True)
+class Lane:
+    """The state of one target's deliveries; lost at a restart, and rebuilt by trying.
+
+    Attributes:
+        address: whom to tell.
+        failures: attempts that failed since the last one that went well.
+        retry_mono: when to try again after a failure (monotonic seconds).
+        failing_mono, failing_ms: since when nothing went through; None while all is well.
+        error: the latest reason.
+        refusals: by message, how often the other side refused it for its own sake.
+        aside: messages that others may overtake.
+        trouble: what was last reported.
+        was_well: something was delivered since the start.
+    """
+
+    address: TellAddress
+    failures: int = 0
+    retry_mono: float = 0.0
+    failing_mono: float | None = None
+    failing_ms: int = 0
+    error: str = ""
+    refusals: dict[str, int] = field(default_factory=dict)
+    aside: dict[str, Aside] = field(default_factory=dict)
+    trouble: Trouble | None = None
+    was_well: bool = False
+
+    def pick(self, rows: Sequence[OutboxRow], now_mono: float) -> OutboxRow | None:
+        """Return the row to try now, or None: the oldest one that is not set aside.
+
+        A row never overtakes one about the same alert: "over" must not arrive before what is over.
+        """
+        if now_mono < self.retry_mono:
+            return None
+        blocked: set[str] = set()
+        for row in rows:
+            message = row.message
+            aside = self.aside.get(message.id)
+            if aside is not None and now_mono < aside.retry_mono:
+                blocked.update(message.alert_ids)
+            elif blocked.isdisjoint(message.alert_ids):
+                return row
+            else:
+                blocked.update(message.alert_ids)
+        return None
+
+    def next_mono(self, rows: Sequence[OutboxRow]) -> float | None:
+        """Return when ``pick`` has something again (monotonic seconds), or None if nothing waits."""
+        if not rows:
+            return None
+        asides = [self.aside[row.message.id].retry_mono for row in rows if row.message.id in self.aside]
+        soonest = min(asides) if len(asides) == len(rows) else 0.0
+        return max(self.retry_mono, soonest)
+
+    def went_well(self, message_id: str) -> None:
+        """Take note that a message was delivered."""
+        self.failures = 0
+        self.retry_mono = 0.0
+        self.failing_mono = None
+        self.was_well = True
+        self.refusals.pop(message_id, None)
+        self.aside.pop(message_id, None)
+
+    def went_wrong(self, row: OutboxRow, error: str, is_refusal: bool, now_mono: float, now_ms: int) -> float:
+        """Take note that an attempt failed, and return the seconds until the next one."""
+        message = row.message
+        self.failures += 1
+        self.error = error
+        if self.failing_mono is None:
+            # A row that was tried before the daemon started has been failing since it was put in.
+            already_s = max(0, now_ms - message.created_ms) / 1000 if row.attempts > 1 else 0.0
+            self.failing_mono = now_mono - already_s
+            self.failing_ms = now_ms - round(already_s * 1000)
+        wait_s = min(FIRST_WAIT_S * 2 ** min(self.failures - 1, 16), LONGEST_WAIT_S)
+        if is_refusal:
+            self.refusals[message.id] = self.refusals.get(message.id, 0) + 1
+        refused = self.refusals.get(message.id, 0) >= REFUSALS_BEFORE_ASIDE
+        if refused or row.attempts >= ATTEMPTS_BEFORE_ASIDE:
+            self.aside[message.id] = Aside(now_mono + ASIDE_WAIT_S)
+        if refused:
+            # The way is open, only this message is not taken: the others need not wait.
+            self.failures = 0
+            wait_s = FIRST_WAIT_S
+        self.retry_mono = now_mono + wait_s
+        return wait_s
+
+    def forget_gone(self, rows: Sequence[OutboxRow]) -> None:
+        """Forget what was known of messages that no longer wait."""
+        here = {row.message.id for row in rows}
+        self.refusals = {id_: n for id_, n in self.refusals.items() if id_ in here}
+        self.aside = {id_: aside for id_, aside in self.aside.items() if id_ in here}
+
+    def given_up(self, rows: Sequence[OutboxRow], now_mono: float, now_ms: int) -> list[str]:
+        """Return the ids of the messages not worth sending any more.
+
+        A reminder is not, when a later message about the same alerts waits behind it. Anything else past its
+        time is given up only after the target has been tried in earnest.
+        """
+        gone = []
+        tried_s = 0.0 if self.failing_mono is None else now_mono - self.failing_mono
+        later: set[str] = set()
+        for row in reversed(rows):
+            message = row.message
+            is_past = now_ms > message.expires_ms
+            if (message.kind is MessageKind.REPEAT and later.issuperset(message.alert_ids)) or (
+                is_past and (tried_s >= EARNEST_S or message.kind is MessageKind.TEST)
+            ):
+                gone.append(message.id)
+            later.update(message.alert_ids)
+        return gone
+
+    def judge(self, waiting: int, now_mono: float) -> Trouble | None:
+        """Return the trouble this target is in, or None."""
+        if self.failing_mono is None or now_mono - self.failing_mono < TROUBLE_AFTER_S or not waiting:
+            self.trouble = None
+        elif self.trouble is None:
+            self.trouble = Trouble(self.failing_ms, self.error, waiting)
+        return self.trouble

@@ -1,0 +1,29 @@
+"""What is sent of an outbox row: its words, and an honest line when it comes late or may be a repeat."""
+
+from mustwatch.alerting.figures import hours
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
+from mustwatch.deliver.deliverer import Parcel
+from mustwatch.deliver.outbox import OutboxRow
+
+LATE_MS = 30 * MINUTE_MS
+"""What leaves this much after it was due says so."""
+
+CLOCK_JUMP_MS = 60 * DAY_MS
+"""A delay longer than this is the clock's doing; then it says only that it is late."""
+
+MAY_BE_A_REPEAT = "This may be a repeat: it is not certain that it arrived before."
+
+
+def parcel_of(row: OutboxRow, now_ms: int) -> Parcel:
+    """Return what to send of a row at an instant of the daemon's clock."""
+    message = row.message
+    late_ms = now_ms - message.due_ms
+    remarks = []
+    if row.is_repeat_possible:
+        remarks.append(MAY_BE_A_REPEAT)
+    if LATE_MS <= late_ms < CLOCK_JUMP_MS:
+        remarks.append(f"This is {hours(late_ms / HOUR_MS)} late: it could not be delivered before.")
+    elif late_ms >= CLOCK_JUMP_MS:
+        remarks.append("This is late: it could not be delivered before.")
+    body = message.body if not remarks else "\n".join([message.body, "", *remarks])
+    return Parcel(message.title, body, message.severity.value)
