@@ -108,12 +108,13 @@ class Lane:
         message = row.message
         self.failures += 1
         self.error = error
-        if self.failing_mono is None:
+        if self.failing_mono is None and message.id not in self.aside:
             # A row that was tried before the daemon started has been failing since it was put in.
-            already_s = max(0, now_ms - message.created_ms) / 1000 if row.attempts > 1 else 0.0
+            is_old_trouble = row.attempts > 0 and not self.was_well
+            already_s = max(0, now_ms - message.created_ms) / 1000 if is_old_trouble else 0.0
             self.failing_mono = now_mono - already_s
             self.failing_ms = now_ms - round(already_s * 1000)
-        wait_s = min(FIRST_WAIT_S * 2 ** min(self.failures - 1, 16), LONGEST_WAIT_S)
+        wait_s = min(FIRST_WAIT_S * 2.0 ** min(self.failures - 1, 16), LONGEST_WAIT_S)
         if is_refusal:
             self.refusals[message.id] = self.refusals.get(message.id, 0) + 1
         refused = self.refusals.get(message.id, 0) >= REFUSALS_BEFORE_ASIDE
@@ -144,17 +145,17 @@ class Lane:
         for row in reversed(rows):
             message = row.message
             is_past = now_ms > message.expires_ms
-            if (message.kind is MessageKind.REPEAT and later.issuperset(message.alert_ids)) or (
-                is_past and (tried_s >= EARNEST_S or message.kind is MessageKind.TEST)
-            ):
+            is_overtaken = message.kind is MessageKind.REPEAT and later.issuperset(message.alert_ids)
+            is_tried = tried_s >= EARNEST_S or row.attempts >= ATTEMPTS_BEFORE_ASIDE
+            if is_overtaken or (is_past and (is_tried or message.kind is MessageKind.TEST)):
                 gone.append(message.id)
             later.update(message.alert_ids)
         return gone
 
     def judge(self, waiting: int, now_mono: float) -> Trouble | None:
-        """Return the trouble this target is in, or None."""
-        if self.failing_mono is None or now_mono - self.failing_mono < TROUBLE_AFTER_S or not waiting:
+        """Return the trouble this target is in, or None. Only a delivery ends it: silence is not good news."""
+        if self.failing_mono is None:
             self.trouble = None
-        elif self.trouble is None:
+        elif self.trouble is None and waiting and now_mono - self.failing_mono >= TROUBLE_AFTER_S:
             self.trouble = Trouble(self.failing_ms, self.error, waiting)
         return self.trouble

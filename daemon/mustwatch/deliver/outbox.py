@@ -105,7 +105,7 @@ def trouble_transition(troubles: Troubles, now_ms: int) -> Transition:
     if not troubles:
         return Transition(FindingKind.DELIVERY_TROUBLE, Change.CLEARED, now_ms, Severity.WARNING, Subject())
     longest = min(troubles.values(), key=lambda trouble: trouble.since_ms)
-    evidence = {
+    evidence: dict[str, float | int | str | None] = {
         "targets": ", ".join(sorted(troubles)),
         "hours_failing": round(max(0, now_ms - longest.since_ms) / HOUR_MS, 1),
         "error": longest.error,

@@ -213,7 +213,7 @@ class OutboxWorker:
             return self._deliverer.deliver(
                 address, Parcel(parcel.title, parcel.body, parcel.severity, pictures)
             )
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 - logged below, by type only
             # Its text may hold the address; its type cannot.
             log.error("deliverer failed: target=%s error=%s", address.name, type(error).__name__)
             return Outcome(False, f"the notification library failed ({type(error).__name__})", True)
