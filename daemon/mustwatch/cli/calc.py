@@ -71,25 +71,22 @@ def correct(
             "gravity_as_read": round(read, 5),
             "celsius": round(at_c, 2),
             "calibrated_at_celsius": round(scale_c, 2),
-            "correction": round(corrected - read, 5),
+            "correction": round(corrected - read, 5) + 0.0,
             "gravity_by_liquid_and_glass": round(exact, 5),
             "abv_percent": abv_percent,
             "method": "water ratio: the liquid is taken to expand as water does",
             "source": "water by Tanaka et al. 2001 (CIPM); must by ICUMSA SPS-4, wine by OIML R 22, glass by ISO 1768",
         },
         [
-            f"gravity 20/20      {corrected:.4f}   (read {read:.4f} at {at_c:.1f} °C: {corrected - read:+.4f})",
+            f"gravity 20/20      {corrected:.4f}   (read {read:.4f} at {at_c:.1f} °C)",
             f"to compare         {exact:.4f}   (glass hydrometer in {_kind_of(abv_percent)})",
         ],
     )
 
 
 def _kind_of(abv_percent: float) -> str:
-    return (
-        f"wine of {abv_percent:g} % vol, both expanding"
-        if abv_percent
-        else "unfermented must, both expanding; for wine give --abv"
-    )
+    kind = f"wine of {abv_percent:g} % vol" if abv_percent else "unfermented must (for wine give --abv)"
+    return f"{kind}, both expanding"
 
 
 @app.command()

@@ -6,6 +6,7 @@ for one wherever two are possible.
 
 import re
 from collections.abc import Callable, Mapping
+from math import pi
 from typing import Final
 
 from mustwatch.must.bounds import OutOfRangeError, meant_gravity, require_within
@@ -29,12 +30,9 @@ _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*
 Convert = Callable[[float], float]
 
 _TO_CELSIUS: Final[Mapping[str, Convert]] = {
-    "c": lambda v: v,
-    "celsius": lambda v: v,
-    "f": lambda v: (v - 32.0) / 1.8,
-    "fahrenheit": lambda v: (v - 32.0) / 1.8,
-    "k": lambda v: v + ABSOLUTE_ZERO_C,
-    "kelvin": lambda v: v + ABSOLUTE_ZERO_C,
+    **dict.fromkeys(("c", "degc", "celsius"), lambda v: v),
+    **dict.fromkeys(("f", "degf", "fahrenheit"), lambda v: (v - 32.0) / 1.8),
+    **dict.fromkeys(("k", "kelvin"), lambda v: v + ABSOLUTE_ZERO_C),
 }
 
 _TO_LITRES: Final[Mapping[str, float]] = {
@@ -60,6 +58,8 @@ _TO_GRAVITY: Final[Mapping[str, Convert]] = {
 CONCENTRATION: Final[Mapping[str, float]] = {"": 1.0, "mg/l": 1.0, "ppm": 1.0, "g/l": 1000.0}
 """To mg/L; ppm by volume of wine, as the trade says it."""
 PERCENT: Final[Mapping[str, float]] = {"": 1.0, "%": 1.0, "%vol": 1.0}
+DEGREES: Final[Mapping[str, float]] = {"": 1.0, "deg": 1.0, "degrees": 1.0, "rad": 180.0 / pi}
+"""To degrees."""
 BARE: Final[Mapping[str, float]] = {"": 1.0}
 
 _BRIX_UNITS: Final = ("", "bx", "brix", "p", "plato")
@@ -84,7 +84,7 @@ def split(name: str, text: str, expected: str) -> tuple[float, str]:
     if match is None:
         raise UnitError(f"{name} {text!r} is not a number with a unit; expected {expected}")
     unit = match.group(2).lower().replace("°", "").replace("º", "").replace(" ", "")
-    return float(match.group(1)), unit.removeprefix("deg")
+    return float(match.group(1)), unit
 
 
 def temperature_c(name: str, text: str, *, bare: bool = True) -> float:
@@ -178,7 +178,10 @@ def _not_a_gravity(name: str, text: str, number: float) -> str:
     if meant is not None:
         return f"{name} {text} is out of range; expected 0.950 to 1.200; did you mean {meant:.3f}?"
     if 0.0 < number <= 50.0:
-        return f"{name} {text} has no unit and is no gravity; expected e.g. {number:g}Bx, or 1.050"
+        return (
+            f"{name} {text} has no unit and could be °Brix or °Oechsle; expected one, as {number:g}Bx or {number:g}Oe, "
+            "or a gravity as 1.050"
+        )
     if 50.0 < number < 200.0:
         return f"{name} {text} has no unit and is no gravity; expected e.g. {number:g}Oe, or 1.050"
     return f"{name} {text} is out of range; expected 0.950 to 1.200, e.g. 1.050, 22Bx or 90Oe"

@@ -1,0 +1,39 @@
+"""A calibration as a small plot of characters, for a terminal without any graphics."""
+
+from typing import Final
+
+from mustwatch.must.calibration import Calibration
+
+WIDTH: Final = 61
+HEIGHT: Final = 15
+MARGIN: Final = 8
+"""Columns for the gravity at the left of the plot."""
+
+
+def plot(calibration: Calibration, width: int = WIDTH, height: int = HEIGHT) -> list[str]:
+    """Return the lines of a plot: the curve as dots, the points as ``o``, gravity upwards, inclination to the right."""
+    low_deg, high_deg = calibration.low_deg, calibration.high_deg
+    curve = [
+        calibration.gravity(low_deg + (high_deg - low_deg) * column / (width - 1))[0]
+        for column in range(width)
+    ]
+    gravities = [*curve, *(g for _, g in calibration.points)]
+    low, high = min(gravities), max(gravities)
+
+    def row_of(gravity: float) -> int:
+        return round((high - gravity) / (high - low) * (height - 1))
+
+    cells = [[" "] * width for _ in range(height)]
+    for column, gravity in enumerate(curve):
+        cells[row_of(gravity)][column] = "·"
+    for inclination_deg, gravity in calibration.points:
+        column = round((inclination_deg - low_deg) / (high_deg - low_deg) * (width - 1))
+        cells[row_of(gravity)][column] = "o"
+    lines = []
+    for row, line in enumerate(cells):
+        label = f"{high - (high - low) * row / (height - 1):.4f}" if row % 7 == 0 or row == height - 1 else ""
+        lines.append(f"{label:>{MARGIN - 1}} |{''.join(line).rstrip()}")
+    lines.append(" " * MARGIN + "+" + "-" * (width - 1))
+    left, right = f"{low_deg:.1f}°", f"{high_deg:.1f}°"
+    lines.append(" " * MARGIN + left + right.rjust(width - len(left)))
+    return lines
