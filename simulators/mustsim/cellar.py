@@ -1,10 +1,10 @@
 """A whole cellar: every lot ferments, every sensor speaks, and the truth is kept beside it."""
 
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from mustsim.places import Place, sensor_places, surroundings
 from mustsim.room import room_temperature
 from mustsim.scenario import Scenario
 from mustsim.sensors import Fault, Sensor, instants, read
-from mustsim.truth import MS_PER_H, CellarTruth, Done, Event
+from mustsim.truth import MS_PER_H, CellarTruth, Done, Event, LotTruth, crossings
 
 Form = Literal["senml", "json", "number"]
 
@@ -85,7 +85,7 @@ def run(
     for sensor in scenario.sensors:
         messages += _speak(scenario, seed, sensor, lots, rooms, hours, places[sensor.id], begins_ms)
     messages.sort(key=lambda m: m.sent_ms)
-    truth = CellarTruth(lots, rooms, _sensor_events(scenario, begins_ms), tuple(done))
+    truth = CellarTruth(lots, rooms, _sensor_events(scenario, lots, begins_ms), tuple(done))
     return SimulatedCellar(
         scenario, seed, begins_ms, begins_ms + round(float(hours[-1]) * MS_PER_H), messages, truth
     )
@@ -118,16 +118,28 @@ def _chance(scenario: Scenario, seed: int, *what: str) -> np.random.Generator:
     return np.random.default_rng([seed, zlib.crc32("/".join((scenario.name, *what)).encode())])
 
 
-def faults_of(scenario: Scenario, sensor: Sensor) -> tuple[Fault, ...]:
-    """Return the faults that befall a sensor."""
-    return tuple(f for f in scenario.faults if f.sensor in ("*", sensor.id))
+def faults_of(scenario: Scenario, sensor: Sensor, lots: Mapping[str, LotTruth]) -> tuple[Fault, ...]:
+    """Return the faults that befall a sensor, each with the day on which it really begins."""
+    mine = [f for f in scenario.faults if f.sensor in ("*", sensor.id)]
+    lot = next((t for t in lots.values() if t.stays[0][1] == sensor.vessel), None)
+    return tuple(begun for fault in mine if (begun := _begun(fault, lot)) is not None)
+
+
+def _begun(fault: Fault, lot: LotTruth | None) -> Fault | None:
+    """Return a fault with its day, or None if the gravity it waits for is never reached."""
+    if fault.at_gravity is None:
+        return fault
+    if lot is None or not (reached := crossings(lot, fault.at_gravity)):
+        return None
+    day = (reached[0].at_ms - int(lot.t_ms[0])) / MS_PER_H / 24.0
+    return replace(fault, from_day=day + fault.from_day, at_gravity=None)
 
 
 def _speak(
     scenario: Scenario,
     seed: int,
     sensor: Sensor,
-    lots: dict[str, Any],
+    lots: Mapping[str, LotTruth],
     rooms: dict[str, FloatArray],
     hours: FloatArray,
     places: Sequence[Place],
@@ -135,7 +147,7 @@ def _speak(
 ) -> list[Message]:
     """Return every message of one sensor."""
     rng = _chance(scenario, seed, "sensor", sensor.id)
-    faults = faults_of(scenario, sensor)
+    faults = faults_of(scenario, sensor, lots)
     at = instants(sensor, scenario.days, rng)
     around = surroundings(scenario, sensor, at, places, lots, rooms, hours, begins_ms)
     shown = read(sensor, around, faults, rng)
@@ -166,10 +178,10 @@ _QUANTITY = {
 }
 
 
-def _sensor_events(scenario: Scenario, begins_ms: int) -> tuple[Event, ...]:
+def _sensor_events(scenario: Scenario, lots: Mapping[str, LotTruth], begins_ms: int) -> tuple[Event, ...]:
     events = []
     for sensor in scenario.sensors:
-        for fault in faults_of(scenario, sensor):
+        for fault in faults_of(scenario, sensor, lots):
             at_ms = begins_ms + round(24 * fault.from_day * MS_PER_H)
             until_ms = None if fault.hours is None else at_ms + round(fault.hours * MS_PER_H)
             events.append(Event(fault.kind.value, at_ms, until_ms, None, sensor.id))

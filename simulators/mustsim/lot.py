@@ -10,8 +10,6 @@ from mustsim.scenario import Action, Deed, Lot, Scenario
 from mustsim.truth import MS_PER_H, Done, LotTruth, dry_gravity, lot_events
 from mustsim.vessel import Vessel, temperature_after
 
-DRY_AT = 0.998
-"""Gravity at which a wine counts as dry. Common practice."""
 YEAST_KEPT_IN_RACKING = 0.5
 """Share of living yeast that comes along; the rest stays with the lees. Own estimate."""
 COOLING_IN_RACKING = 0.08
@@ -187,4 +185,4 @@ def _truth(lot: Lot, run: _Run, rows: FloatArray, step_h: float) -> LotTruth:
         stays=tuple(run.stays),
         dry_gravity=dry_gravity(float(sugar[-1]), float(ethanol[-1]), float(extract[-1]), yielded),
     )
-    return replace(truth, events=lot_events(truth, lot.dwell_min, DRY_AT))
+    return replace(truth, events=lot_events(truth, lot.dwell_min, lot.dry_at))

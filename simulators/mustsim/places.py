@@ -1,13 +1,14 @@
 """Where each sensor is through time, and what is around it there."""
 
-from typing import Any, NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from mustsim.density import FloatArray
 from mustsim.scenario import Scenario
 from mustsim.sensors import Sensor, Surroundings
-from mustsim.truth import MS_PER_H, Done
+from mustsim.truth import MS_PER_H, Done, LotTruth
 
 
 class Place(NamedTuple):
@@ -45,9 +46,9 @@ def surroundings(
     scenario: Scenario,
     sensor: Sensor,
     at: FloatArray,
-    places: list[Place] | Any,
-    lots: dict[str, Any],
-    rooms: dict[str, FloatArray],
+    places: Sequence[Place],
+    lots: Mapping[str, LotTruth],
+    rooms: Mapping[str, FloatArray],
     hours: FloatArray,
     begins_ms: int,
 ) -> Surroundings:

@@ -87,7 +87,7 @@ class Lot:
     Attributes:
         pitch_c: temperature of the must when the yeast is pitched, °C.
         band_c: low, high, urgent low, urgent high, °C. Excursions longer than ``dwell_min`` are events.
-        racking_gravity: its downward crossing is an event.
+        racking_gravity: its downward crossing is an event. ``dry_at``: above it a still ferment has stalled.
         profile: the daemon's profile that fits.
     """
 
@@ -103,6 +103,7 @@ class Lot:
     band_c: tuple[float, float, float, float] = (15.0, 26.0, 10.0, 32.0)
     dwell_min: float = 30.0
     racking_gravity: float = 1.010
+    dry_at: float = 0.998
 
 
 @dataclass(frozen=True, slots=True)

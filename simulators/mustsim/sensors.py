@@ -37,11 +37,19 @@ class FaultKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A fault of one sensor (``"*"``: of all) from a day on, for some hours (None: for good)."""
+    """A fault of one sensor (``"*"``: of all) from a day on, for some hours (None: for good).
+
+    Attributes:
+        at_gravity: begins ``from_day`` days after the gravity around the sensor has first fallen to this,
+            instead of ``from_day`` days after the begin.
+        kept: outage: readings are sent afterwards. ``by``: foam: gravity shown too high.
+        per_day: drift: change of the error. ``seconds``: clock: how far it is ahead.
+    """
 
     kind: FaultKind
     sensor: str = "*"
     from_day: float = 0.0
+    at_gravity: float | None = None
     hours: float | None = None
     kept: bool = True
     by: float = 0.003
@@ -85,7 +93,7 @@ class Sensor:
     noise: float = 0.0015
     wander: float = 0.0002
     quantum: float = 0.0005
-    cross_per_k: float = 0.0001
+    cross_per_k: float = 0.00005
     offset: float = 0.0
     co2_lift: float = 0.0002
     spikes: float = 0.01
