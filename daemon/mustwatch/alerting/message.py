@@ -22,6 +22,8 @@ class MessageKind(StrEnum):
     """It is still so and nobody has acknowledged it."""
     OVER = "over"
     """It is no longer so."""
+    PAST = "past"
+    """It was so for a while, and was over before it could be told."""
     WITHDRAWN = "withdrawn"
     """It never was so, as what was entered later shows."""
     FLAPPING = "flapping"

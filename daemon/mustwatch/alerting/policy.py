@@ -95,6 +95,8 @@ class Heard:
     """When the daemon last noticed a change of it."""
     newest_id: str = ""
     """The alert of that key that opened last."""
+    is_said_otherwise: bool = False
+    """Another alert tells the same: that a wine is fermenting again says that it is no longer finished."""
 
     @classmethod
     def of(cls, target: str, same_key: Iterable[Alert]) -> Self:
@@ -124,7 +126,7 @@ def decide(
         # It would arrive only when it is over; what comes late says so itself.
         return Decision(Reason.ITS_OWN_TROUBLE)
     if alert.is_over:
-        wish = _wish_when_over(alert, telling, target)
+        wish = _wish_when_over(alert, telling, target, heard)
     else:
         wish = _wish_while_open(alert, telling, target, rules, now_ms)
     return _hold_back(wish, alert, telling, target, rules, now_ms, heard) if wish.tells else wish
@@ -154,7 +156,7 @@ def _wish_while_open(
     return Decision(Reason.REPEAT_DUE) if now_ms >= repeat_ms else Decision(Reason.ALREADY_TOLD, repeat_ms)
 
 
-def _wish_when_over(alert: Alert, telling: Telling, target: TellTarget) -> Decision:
+def _wish_when_over(alert: Alert, telling: Telling, target: TellTarget, heard: Heard) -> Decision:
     """Return what would be told of an alert that is over, were it not for quiet hours and the like."""
     if telling.is_end_told:
         return Decision(Reason.ALREADY_TOLD)
@@ -165,7 +167,9 @@ def _wish_when_over(alert: Alert, telling: Telling, target: TellTarget) -> Decis
             return Decision(Reason.ACKNOWLEDGED)
         wanted = target.wants(alert.severity)
         return Decision(Reason.CAME_AND_WENT if wanted else Reason.SEVERITY_NOT_WANTED)
-    if RANK[telling.severity] < RANK[Severity.WARNING]:
+    # Somebody may be bottling what was told finished: that it no longer is must be told, notice or not.
+    is_worth_it = RANK[telling.severity] >= RANK[Severity.WARNING] or alert.kind is FindingKind.FINISHED
+    if not is_worth_it or heard.is_said_otherwise:
         return Decision(Reason.END_NOT_WORTH_TELLING)
     return Decision(Reason.CLEARED)
 

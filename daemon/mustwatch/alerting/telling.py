@@ -9,14 +9,14 @@ from mustwatch.alerting.alert import RANK, Alert, Held, Key
 from mustwatch.alerting.message import Message, MessageKind, message_id
 from mustwatch.alerting.policy import WAITS, Decision, Heard, Reason, decide
 from mustwatch.alerting.rules import TellRules, TellTarget
-from mustwatch.watch.finding import Severity
+from mustwatch.watch.finding import FindingKind, Severity
 
 KIND_OF_NEWS = {
     Reason.FIRST_TELLING: MessageKind.FIRST,
     Reason.SEVERITY_ROSE: MessageKind.FIRST,
     Reason.REPEAT_DUE: MessageKind.REPEAT,
     Reason.CLEARED: MessageKind.OVER,
-    Reason.CAME_AND_WENT: MessageKind.OVER,
+    Reason.CAME_AND_WENT: MessageKind.PAST,
     Reason.WITHDRAWN: MessageKind.WITHDRAWN,
 }
 
@@ -94,16 +94,27 @@ def _decisions(
     by_key: defaultdict[Key, list[Alert]] = defaultdict(list)
     for alert in alerts:
         by_key[alert.key].append(alert)
+    again = {
+        (alert.subject.lot, alert.opened_ms)
+        for key, of_key in by_key.items()
+        if key[0] == FindingKind.REFERMENTING
+        for alert in of_key
+        if not alert.is_withdrawn and target.wants(alert.severity)
+    }
     decisions = []
     for same_key in by_key.values():
-        heard = Heard.of(target.name, same_key)
+        heard_of_key = Heard.of(target.name, same_key)
         newest_last = sorted(same_key, key=lambda alert: alert.opened_ms)
         for alert in newest_last:
+            is_finished_no_more = (
+                alert.kind is FindingKind.FINISHED and (alert.subject.lot, alert.cleared_ms) in again
+            )
+            heard = replace(heard_of_key, is_said_otherwise=is_finished_no_more)
             decision = decide(alert, target, rules, now_ms, heard)
             if decision.tells and decision.news is not Reason.REPEAT_DUE:
-                heard = replace(heard, news_ms=(*heard.news_ms, now_ms))
+                heard_of_key = replace(heard_of_key, news_ms=(*heard_of_key.news_ms, now_ms))
             if decision.reason is Reason.FLAPPING:
-                heard = replace(heard, flapping_ms=now_ms)
+                heard_of_key = replace(heard_of_key, flapping_ms=now_ms)
             decisions.append((alert, decision))
     return sorted(decisions, key=lambda pair: (pair[0].changed_ms, pair[0].id))
 

@@ -53,12 +53,12 @@ def summary(alert: Alert, units: Units) -> str:
 
 
 def message(alert: Alert, kind: MessageKind, units: Units) -> Written:
-    """Return an alert's own message of a kind: first, repeat, over or withdrawn."""
+    """Return an alert's own message of a kind: first, repeat, over, past or withdrawn."""
     phrases = _phrases(alert, units)
     if kind is MessageKind.WITHDRAWN:
         return _withdrawn(alert, phrases, units)
-    if kind is MessageKind.OVER:
-        return _over(alert, phrases, units)
+    if kind in (MessageKind.OVER, MessageKind.PAST):
+        return _over(alert, kind, phrases, units)
     lines = [
         " ".join(phrases.why),
         f"{'Still so, since' if kind is MessageKind.REPEAT else 'Since'} {moment(alert.opened_ms, units)}.",
@@ -78,8 +78,9 @@ def _lead(alert: Alert, kind: MessageKind, phrases: Phrases) -> str:
     if kind is MessageKind.WITHDRAWN:
         return f"Taken back, {phrases.what}"
     if kind is MessageKind.OVER:
-        was_told = any(telling.severity is not None for telling in alert.tellings.values())
-        return f"Over, {phrases.over}" if was_told else f"Came and went, {phrases.what}"
+        return f"Over, {phrases.over}"
+    if kind is MessageKind.PAST:
+        return f"Came and went, {phrases.what}"
     if alert.severity is Severity.URGENT:
         return f"Urgent, {phrases.what}"
     return _capital(phrases.what)
@@ -90,7 +91,7 @@ def _body(alert: Alert, lines: Sequence[str], units: Units) -> str:
     return "\n".join([*(line for line in lines if line), *link])
 
 
-def _over(alert: Alert, phrases: Phrases, units: Units) -> Written:
+def _over(alert: Alert, kind: MessageKind, phrases: Phrases, units: Units) -> Written:
     """Say that it is over; what was finished and is not any more is no good news, and says so."""
     until_ms = alert.cleared_ms if alert.cleared_ms is not None else alert.changed_ms
     now = Figures(alert.cleared_evidence, units)
@@ -102,13 +103,15 @@ def _over(alert: Alert, phrases: Phrases, units: Units) -> Written:
         )
         if text
     ]
-    lines = [" ".join(state), f"It lasted from {span(alert.opened_ms, until_ms, units)}."]
+    lines = [f"Then: {' '.join(phrases.why)}"] if kind is MessageKind.PAST and phrases.why else []
+    lines += [f"Now: {' '.join(state)}"] if state else []
+    lines.append(f"It lasted from {span(alert.opened_ms, until_ms, units)}.")
     if alert.kind is FindingKind.FINISHED:
         lines.append("Next: don't bottle. Check with a hydrometer; what is finished does not move.")
         lines.append("Take care: wine that is not finished can burst bottles.")
     else:
         lines.append("Nothing needs doing for this any more.")
-    return Written(f"{_lead(alert, MessageKind.OVER, phrases)}: {where(alert)}", _body(alert, lines, units))
+    return Written(f"{_lead(alert, kind, phrases)}: {where(alert)}", _body(alert, lines, units))
 
 
 def _stands(begin: str, figure: str | None) -> str:
@@ -196,6 +199,6 @@ def _past_line(alerts: Sequence[Alert], kind: MessageKind, units: Units) -> str:
     end_ms = max(alert.changed_ms for alert in alerts)
     times = "" if len(alerts) == 1 else f" {len(alerts)} times"
     line = f"- {_lead(last, kind, phrases)}: {where(last)},{times} {span(begin_ms, end_ms, units)}."
-    if last.kind is FindingKind.FINISHED and kind is MessageKind.OVER:
+    if last.kind is FindingKind.FINISHED and kind in (MessageKind.OVER, MessageKind.PAST):
         line += " Don't bottle: check with a hydrometer first."
     return line
