@@ -58,7 +58,11 @@ class Measurement:
 
 @dataclass(frozen=True, slots=True)
 class Racking:
-    """The lot goes from one vessel to another. ``floats`` names the floats that went along."""
+    """The lot goes from one vessel to another. ``floats`` names the floats that went along.
+
+    ``from_sensors``: gravity and temperature are the daemon's own estimate, not a hydrometer's word; the watch
+    must not hear its own voice as a second witness.
+    """
 
     to_vessel: str
     from_vessel: str | None = None
@@ -68,6 +72,7 @@ class Racking:
     headspace_litres: float | None = None
     lees_litres: float | None = None
     floats: tuple[str, ...] = ()
+    from_sensors: bool = False
     kind: Literal[EntryKind.RACK] = EntryKind.RACK
 
 

@@ -66,7 +66,7 @@ def _value(kind: EntryKind, name: str, value: Any, annotation: Any) -> Any:
         if admitted is float and isinstance(value, int | float) and not isinstance(value, bool):
             if float("-inf") < value < float("inf"):
                 return float(value)
-        elif admitted in (int, str) and type(value) is admitted:
+        elif admitted in (int, str, bool) and type(value) is admitted:
             return value
         elif typing.get_origin(admitted) is tuple and isinstance(value, list | tuple):
             if all(isinstance(v, str) for v in value):
