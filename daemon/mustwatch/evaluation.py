@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from mustwatch.alerting.reconcile import reconcile
 from mustwatch.alerting.step import Step, step
-from mustwatch.cellar.history import BEGINNING_MS, CellarHistory, LotHistory
+from mustwatch.cellar.history import BEGINNING_MS, CellarHistory, LotHistory, Placement
 from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.placing import Placer
@@ -93,6 +93,10 @@ class Evaluation:
     def watches(self) -> Mapping[str, LotWatch]:
         """Return the live watch of every lot not yet bottled."""
         return self._watches
+
+    def place(self, sensor: str, at_ms: int) -> Placement:
+        """Return where a sensor's statement of an instant belongs."""
+        return self._placer.place(sensor, at_ms)
 
     @property
     def wants_commit(self) -> bool:
@@ -185,6 +189,12 @@ class Evaluation:
         for change in changes:
             self._pending.note_late(change.lot, change.from_ms)
             self._book_seq = change.seq
+
+    def reconsider_since(self, at_ms: int) -> None:
+        """Note every lot to be evaluated again from an instant: its readings have been moved in time."""
+        for lot, history in self.history.lots.items():
+            if history.bottled_ms is None or history.bottled_ms >= at_ms:
+                self._pending.note_late(lot, max(at_ms, history.started_ms))
 
     # --- writing -------------------------------------------------------------------------------------------
 

@@ -129,22 +129,3 @@ def written_message(
         due_ms=now_ms,
         expires_ms=now_ms + life_ms,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class OutboxRow:
-    """One message that waits to be told, and what was tried. Instants are the daemon's clock.
-
-    Attributes:
-        message: what to tell.
-        attempts: how often it was tried.
-        is_unfinished: the last attempt was marked, and then neither told nor failed: it may have arrived.
-        next_try_ms: when to try again after a failure, or None.
-        error: why the last attempt failed, without secrets, or None.
-    """
-
-    message: Message
-    attempts: int = 0
-    is_unfinished: bool = False
-    next_try_ms: int | None = None
-    error: str | None = None

@@ -7,7 +7,8 @@ import typer
 
 from mustwatch.alerting.lifecycle import acknowledge
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
-from mustwatch.cli.output import ExitCode, emit_json, fail, local, say
+from mustwatch.cli.output import ExitCode, emit_json, fail, say
+from mustwatch.figures_text import local
 from mustwatch.store.store import Store
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)

@@ -7,7 +7,8 @@ from zoneinfo import ZoneInfo
 import typer
 
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
-from mustwatch.cli.output import emit_json, gravity_text, local, say, temperature_text
+from mustwatch.cli.output import emit_json, say
+from mustwatch.figures_text import gravity_text, local, temperature_text
 from mustwatch.settings import CellarSettings
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)

@@ -2,12 +2,27 @@
 
 import json
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, NamedTuple
 
 from mustwatch.alerting.alert import Alert
 from mustwatch.alerting.lifecycle import arrived
-from mustwatch.alerting.message import Message, OutboxRow
+from mustwatch.alerting.message import Message
 from mustwatch.store.database import Database
+
+
+class OutboxRow(NamedTuple):
+    """A message that waits to be told, and what was tried.
+
+    ``is_repeat_possible``: an attempt was begun that neither ended well nor surely failed: it may have arrived.
+    ``next_try_ms`` and ``error`` (without secrets) are of the last attempt that failed.
+    """
+
+    message: Message
+    attempts: int
+    is_repeat_possible: bool
+    next_try_ms: int | None
+    error: str | None
+
 
 _COLUMNS = "body, attempts, unfinished, next_try_ms, error"
 
@@ -76,7 +91,7 @@ class Outbox:
             )
 
     def mark_failed(
-        self, message_id: str, at_ms: int, error: str, next_try_ms: int, may_have_arrived: bool
+        self, message_id: str, at_ms: int, error: str, next_try_ms: int, may_have_arrived: bool = False
     ) -> None:
         """Keep why an attempt failed and when the next is due; it stays unfinished if it may have arrived."""
         self._db.execute(
@@ -84,11 +99,9 @@ class Outbox:
             (int(may_have_arrived), error, next_try_ms, at_ms, message_id),
         )
 
-    def mark_expired(self, message_id: str, at_ms: int, why: str) -> None:
-        """Note that a message was given up, and why; it stays to be seen."""
-        self._db.execute(
-            "UPDATE outbox SET unfinished=0, expired_ms=?, error=? WHERE id=?", (at_ms, why, message_id)
-        )
+    def mark_expired(self, message_id: str, at_ms: int) -> None:
+        """Note that a message was given up; it stays to be seen."""
+        self._db.execute("UPDATE outbox SET unfinished=0, expired_ms=? WHERE id=?", (at_ms, message_id))
 
     def forget_before(self, at_ms: int) -> int:
         """Let go of messages told or given up before an instant; return how many."""

@@ -68,6 +68,28 @@ class Readings:
             ],
         )
 
+    def correct_stamps(self, from_ms: int, until_ms: int, shift_ms: int) -> int:
+        """Move readings stamped by an unsure clock and received in [from, until]; return how many.
+
+        Where the true instant already holds a reading of the sensor, the moved one steps aside by milliseconds.
+        """
+        unsure, corrected = int(Stamp.ARRIVAL_UNSURE), int(Stamp.CORRECTED)
+        rows = self._db.query(
+            f"SELECT {_COLUMNS} FROM reading WHERE stamp=? AND observed_ms+delay_ms BETWEEN ? AND ?"  # noqa: S608
+            " ORDER BY observed_ms",
+            (unsure, from_ms, until_ms),
+        )
+        with self._db.transaction():
+            for row in rows:
+                at_ms = row[0] + shift_ms
+                self._db.execute("DELETE FROM reading WHERE observed_ms=? AND sensor=?", (row[0], row[1]))
+                while self._db.query(
+                    "SELECT 1 FROM reading WHERE observed_ms=? AND sensor=?", (at_ms, row[1])
+                ):
+                    at_ms += 1
+                self._db.execute(_INSERT, (at_ms, *row[1:8], corrected))
+        return len(rows)
+
     def complete(self, reading: Reading) -> None:
         """Fill in quantities that the stored reading of the same sensor and instant lacks; change none it has."""
         self._db.execute(
@@ -145,6 +167,11 @@ class Readings:
         """Return when the newest reading of any sensor was observed, or None."""
         newest = self._db.query("SELECT max(observed_ms) FROM reading")[0][0]
         return None if newest is None else int(newest)
+
+    def last_received_ms(self) -> int | None:
+        """Return when the newest reading was received, or None: the clock cannot be earlier than that."""
+        rows = self._db.query("SELECT observed_ms+delay_ms FROM reading ORDER BY observed_ms DESC LIMIT 100")
+        return max((int(row[0]) for row in rows), default=None)
 
     def count(self) -> int:
         """Return how many readings there are."""

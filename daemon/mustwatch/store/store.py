@@ -9,6 +9,7 @@ from mustwatch.store.book import Book
 from mustwatch.store.database import Database
 from mustwatch.store.outbox import Outbox
 from mustwatch.store.readings import Readings
+from mustwatch.store.redelivery import Redelivery
 from mustwatch.store.watching import Watching
 
 
@@ -28,6 +29,7 @@ class Store:
         self.watching = Watching(self.database)
         self.alerts = Alerts(self.database)
         self.outbox = Outbox(self.database)
+        self.redelivery = Redelivery(self.database)
 
     @property
     def path(self) -> Path:

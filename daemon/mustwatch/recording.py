@@ -1,0 +1,283 @@
+"""Writing in the cellar book: judge an entry by the rules, append it, and have its lot looked at again.
+
+Commands and pages both write through here, so that the same rules hold for both. An entry is one short transaction;
+a daemon that runs notices it, and without one the lot is evaluated on the spot.
+"""
+
+import uuid
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from statistics import median
+from zoneinfo import ZoneInfo
+
+from mustwatch.cellar.book import Entry, Measurement, What
+from mustwatch.cellar.consistency import broken_by
+from mustwatch.cellar.facts import FLOAT_SD, HYDROMETER_SD, NOTHING_KNOWN, Facts, allowance
+from mustwatch.cellar.guidance import entry_cautions
+from mustwatch.cellar.history import CellarHistory, LotHistory, fold, in_force
+from mustwatch.cellar.instant import HOUR_MS
+from mustwatch.cellar.profile import Profile
+from mustwatch.cellar.refusal import Reason, Refusal, overrulable
+from mustwatch.cellar.rules import Cellar, refusals
+from mustwatch.cellar.sensor import SensorKind
+from mustwatch.cellar_view import facts_of
+from mustwatch.evaluation import Evaluation
+from mustwatch.placing import Placer
+from mustwatch.plan import CellarPlan, note_places, plan_of
+from mustwatch.profiles import profile_names
+from mustwatch.settings import Settings
+from mustwatch.store.keeper import AlreadyKeptError, Keeper
+from mustwatch.store.store import Store
+
+OFFERED_MS = 3 * HOUR_MS
+"""An estimate may be this far from the entry's instant to be offered for it."""
+AROUND_MS = HOUR_MS
+"""What a float says at a check is the median of its readings within so long of it."""
+ID_LENGTH = 12
+"""Hex digits of an entry's id: 48 random bits, so that two machines never make the same."""
+
+
+class RefusedError(Exception):
+    """An entry is refused; ``refusals`` says why, most basic reason first."""
+
+    def __init__(self, found: Sequence[Refusal]) -> None:
+        """Keep the reasons."""
+        self.refusals = tuple(found)
+        super().__init__("; ".join(refusal.line for refusal in found))
+
+    @property
+    def exit_code(self) -> int:
+        """Return what a command exits with: 2 if anything is wrong input, else 1."""
+        return max(refusal.exit_code for refusal in self.refusals)
+
+
+@dataclass(frozen=True, slots=True)
+class Offered:
+    """What the sensors offer for an entry: gravity 20/20 with its standard error, °C, and when it was so."""
+
+    gravity: float | None = None
+    gravity_sd: float | None = None
+    temperature_c: float | None = None
+    at_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Disagreement:
+    """A float and a hydrometer check: what each said, and whether they differ by more than both errors allow.
+
+    ``offset`` is what a re-anchoring would add to the float's gravity from the check on (``offset_now`` holds
+    so far).
+    """
+
+    sensor: str
+    gravity_float: float
+    gravity_check: float
+    allowed: float
+    offset_now: float
+
+    @property
+    def apart(self) -> float:
+        """Return how much more the float shows than the hydrometer."""
+        return self.gravity_float - self.gravity_check
+
+    @property
+    def is_adrift(self) -> bool:
+        """Return whether the difference is more than both errors allow."""
+        return abs(self.apart) > self.allowed
+
+    @property
+    def offset(self) -> float:
+        """Return the offset that would make the float agree."""
+        return self.offset_now - self.apart
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """An entry that was written: what to be careful of, what the check says of the floats, who evaluates it."""
+
+    entry: Entry
+    cautions: tuple[str, ...] = ()
+    floats: tuple[Disagreement, ...] = ()
+    is_evaluated: bool = True
+
+
+class Recorder:
+    """Writes in the book of one store."""
+
+    def __init__(self, store: Store, settings: Settings, now_ms: int) -> None:
+        """Use a store and its configuration at an instant."""
+        self._store = store
+        self._settings = settings
+        self.now_ms = now_ms
+        self.plan: CellarPlan = plan_of(settings)
+        self.zone = ZoneInfo(settings.cellar.timezone)
+        note_places(store, self.plan, now_ms)
+        self._read()
+
+    def _read(self) -> None:
+        self.entries: list[Entry] = self._store.book.entries()
+        self._placer = Placer(self._store, self.plan)
+
+    @property
+    def history(self) -> CellarHistory:
+        """Return the cellar's history as the book now tells it."""
+        return self._placer.history
+
+    # --- what is known -------------------------------------------------------------------------------------
+
+    def profile(self, lot: str) -> Profile:
+        """Return a lot's limits, the default ones for a lot that is not in the book."""
+        history = self.history.lots.get(lot)
+        return Profile() if history is None else self.plan.profile_for(history)
+
+    def facts(self, lot: str) -> Facts:
+        """Return what the watch says of a lot now."""
+        history = self.history.lots.get(lot)
+        if history is None:
+            return NOTHING_KNOWN
+        now = self._store.watching.now().get(lot)
+        return facts_of(history, self.history, now, self._store.alerts.open(), self.plan)
+
+    def offered(self, lot: str, at_ms: int) -> Offered:
+        """Return the estimate nearest to an instant, if one is near enough."""
+        near = self._store.watching.estimates(lot, at_ms - OFFERED_MS, at_ms + OFFERED_MS)
+        if not near:
+            return Offered()
+        best = min(near, key=lambda e: abs(e.at_ms - at_ms))
+        return Offered(best.gravity, best.gravity_sd, best.temperature_c, best.at_ms)
+
+    def floats_with(self, lot: LotHistory, at_ms: int) -> tuple[str, ...]:
+        """Return the floats that were in a lot's vessel at an instant."""
+        vessel = lot.vessel_at(at_ms)
+        return (
+            tuple(s for s in self._floats() if self.history.place(s, at_ms).vessel == vessel)
+            if vessel
+            else ()
+        )
+
+    def floats_in(self, vessel: str, at_ms: int) -> tuple[str, ...]:
+        """Return the floats that were in a vessel at an instant."""
+        return tuple(s for s in self._floats() if self.history.place(s, at_ms).vessel == vessel)
+
+    def _floats(self) -> Iterable[str]:
+        return (s.id for s in self.plan.sensors.values() if s.kind is SensorKind.FLOAT)
+
+    def compare(self, sensor: str, lot: LotHistory, at_ms: int, gravity: float) -> Disagreement | None:
+        """Return what a float said around a check, beside the check; None if it said nothing of this lot."""
+        said: list[float] = []
+        for reading in self._store.readings.between(at_ms - AROUND_MS, at_ms + AROUND_MS, [sensor]):
+            placed = self._placer.place(sensor, reading.observed_ms)
+            if placed.lot == lot.lot and placed.vessel is not None:
+                corrected = self._placer.observation(reading, placed.vessel).gravity
+                said += [corrected] if corrected is not None else []
+        if not said:
+            return None
+        offsets = self.history.offsets.get(sensor, ())
+        now = next((offset for from_ms, offset in reversed(offsets) if from_ms <= at_ms), 0.0)
+        configured = self.plan.sensors[sensor].gravity_sd or FLOAT_SD
+        allowed = allowance(configured, HYDROMETER_SD)
+        return Disagreement(sensor, median(said), gravity, allowed, now)
+
+    # --- writing -------------------------------------------------------------------------------------------
+
+    def entry(self, lot: str, at_ms: int, what: What, despite: str | None = None) -> Entry:
+        """Return a new entry, not yet written."""
+        return Entry(uuid.uuid4().hex[:ID_LENGTH], lot, at_ms, self.now_ms, what, despite)
+
+    def judge(self, entry: Entry) -> list[Refusal]:
+        """Return why an entry is refused; empty if it may be written."""
+        held = [e for e in in_force([*self.entries, entry]) if e.id != entry.id]
+        cellar = Cellar(
+            history=fold(held),
+            vessels=self.plan.vessels,
+            profile=self.profile(entry.lot),
+            facts=self.facts(entry.lot),
+            profiles=profile_names(self._settings.cellar.profiles_dir),
+            sensors=self.plan.sensors.keys(),
+            zone=self.zone,
+        )
+        found = refusals(entry, cellar)
+        if entry.replaces is None:
+            return found
+        # A start or racking long past is judged by what the whole book says after it, not as if it were new.
+        found = [refusal for refusal in found if refusal.reason is not Reason.OCCUPIED]
+        return found or broken_by(self.entries, [*self.entries, entry], self.zone)
+
+    def write(self, entry: Entry) -> Recorded:
+        """Write an entry, and have its lot looked at again.
+
+        Raises:
+            RefusedError: by a rule; a reason (``entry.despite``) overrules those that can be.
+        """
+        with self._store.transaction():
+            self._read()
+            found = self.judge(entry)
+            if found and not (entry.despite is not None and overrulable(found)):
+                raise RefusedError(found)
+            if not found and entry.despite is not None:
+                entry = replace(entry, despite=None)
+            before = self.history.lots.get(entry.lot)
+            self._store.book.append(entry)
+            self._read()
+        cautions = entry_cautions(entry, before, self.plan.vessels.values())
+        return Recorded(entry, tuple(cautions), self._disagreements(entry), self.settle())
+
+    def _disagreements(self, entry: Entry) -> tuple[Disagreement, ...]:
+        lot, what = self.history.lots.get(entry.lot), entry.what
+        if lot is None or not isinstance(what, Measurement) or what.gravity is None:
+            return ()
+        compared = (
+            self.compare(s, lot, entry.at_ms, what.gravity) for s in self.floats_with(lot, entry.at_ms)
+        )
+        return tuple(found for found in compared if found is not None)
+
+    def undo(self, entry: Entry) -> bool:
+        """Take an entry back; its row stays. Returns whether the lot was evaluated here (else the daemon does).
+
+        Raises:
+            RefusedError: what came later would no longer make sense.
+        """
+        with self._store.transaction():
+            self._read()
+            after = [replace(e, undone_ms=self.now_ms) if e.id == entry.id else e for e in self.entries]
+            broken = broken_by(self.entries, after, self.zone)
+            if broken:
+                raise RefusedError(broken)
+            self._store.book.undo(entry, self.now_ms)
+            self._read()
+        return self.settle()
+
+    def take_over(self, entries: Sequence[Entry]) -> bool:
+        """Write a whole record from another machine, as it was written there. Returns as ``undo``.
+
+        Its gates were kept (or overruled) when it was written; here it only has to fit into this cellar's book.
+
+        Raises:
+            RefusedError: it does not fit; nothing is written.
+        """
+        with self._store.transaction():
+            self._read()
+            known = {e.id for e in self.entries}
+            fresh = [e for e in entries if e.id not in known]
+            broken = broken_by(self.entries, [*self.entries, *fresh], self.zone)
+            if broken:
+                raise RefusedError(broken)
+            for entry in fresh:
+                self._store.book.append(entry)
+            self._read()
+        return self.settle()
+
+    def settle(self) -> bool:
+        """Evaluate what the book has changed, unless a daemon does. Returns whether it was done here."""
+        try:
+            with Keeper(self._store.path):
+                evaluation = Evaluation(self._store, self.plan, self.now_ms)
+                evaluation.read_book()
+                with self._store.transaction():
+                    evaluation.commit(self.now_ms)
+                evaluation.advance(self.now_ms)
+                with self._store.transaction():
+                    evaluation.commit(self.now_ms)
+        except AlreadyKeptError:
+            return False
+        return True

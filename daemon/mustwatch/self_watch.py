@@ -1,0 +1,155 @@
+"""What the daemon finds about itself and its sensors' silence: findings like any other, made on the wall clock."""
+
+import threading
+from collections.abc import Callable, Iterable, Mapping
+
+from mustwatch.alerting.alert import Alert
+from mustwatch.cellar.history import Placement
+from mustwatch.cellar.sensor import Sensor
+from mustwatch.ingest.clock import ClockState
+from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.silence import judge_silence
+
+SILENCE_EVERY_S = 15.0
+"""How often silence is looked for; it is judged in minutes."""
+STORAGE_TOLD_AFTER_S = 20.0
+"""A failed commit that is mended by then was another process's long transaction, not a full card."""
+
+Place = Callable[[str, int], Placement]
+
+
+class SelfWatch:
+    """Keeps what holds of ``sensor-silent``, ``clock-wrong``, ``storage-trouble`` and ``delivery-trouble``.
+
+    Silence is measured by the monotonic clock from the last arrival, or from the start of the daemon: neither a
+    restart nor a clock that jumps makes every sensor silent at once.
+    """
+
+    def __init__(
+        self,
+        sensors: Mapping[str, Sensor],
+        holding: Iterable[Alert],
+        mono_s: float,
+        say_directly: Callable[[str, str], None] = lambda _title, _body: None,
+    ) -> None:
+        """Begin.
+
+        Args:
+            sensors: as configured.
+            holding: the alerts that hold.
+            mono_s: the present, monotonic seconds.
+            say_directly: tells a title and a text without the store, for when the store cannot be written.
+        """
+        self._sensors = sensors
+        self._heard_mono_s = dict.fromkeys(sensors, mono_s)
+        self._say_directly = say_directly
+        alerts = [a for a in holding if not a.is_over]
+        self._silent = {a.subject.sensor for a in alerts if a.kind is FindingKind.SENSOR_SILENT}
+        self._open = {a.kind for a in alerts}
+        self._looked_mono_s = mono_s
+        self._storage_failed_ms: int | None = None
+        self._storage_failed_mono_s = mono_s
+        self._storage_error = ""
+        self._storage_said = False
+        self._lock = threading.Lock()
+        self._made_elsewhere: list[Transition] = []
+
+    def heard(self, sensor: str, mono_s: float) -> None:
+        """Note that a sensor spoke."""
+        self._heard_mono_s[sensor] = mono_s
+
+    def last_heard_s(self, mono_s: float) -> dict[str, float]:
+        """Return for every sensor how many seconds ago it spoke (or the daemon started)."""
+        return {sensor: mono_s - heard for sensor, heard in self._heard_mono_s.items()}
+
+    def look(self, now_ms: int, mono_s: float, clock: ClockState, place: Place) -> list[Transition]:
+        """Return what began or ceased to hold since the last look."""
+        found = self._elsewhere()
+        found += self._clock(now_ms, clock)
+        if mono_s - self._looked_mono_s >= SILENCE_EVERY_S:
+            self._looked_mono_s = mono_s
+            for sensor in self._sensors.values():
+                transition = self._silence(sensor, now_ms, mono_s, place)
+                if transition is not None:
+                    found.append(transition)
+        return found
+
+    def _silence(self, sensor: Sensor, now_ms: int, mono_s: float, place: Place) -> Transition | None:
+        placement = place(sensor.id, now_ms)
+        if placement.vessel is None and not sensor.room:
+            return None
+        heard_ms = now_ms - round((mono_s - self._heard_mono_s[sensor.id]) * 1000)
+        subject = Subject(placement.lot, placement.vessel, sensor.id)
+        is_open = sensor.id in self._silent
+        transition = judge_silence(subject, heard_ms, sensor.silent_after_s, now_ms, is_open=is_open)
+        if transition is not None:
+            (self._silent.discard if is_open else self._silent.add)(sensor.id)
+        return transition
+
+    def _clock(self, now_ms: int, clock: ClockState) -> list[Transition]:
+        is_wrong = clock is ClockState.BEHIND
+        if clock is ClockState.UNCONFIRMED:
+            return []
+        return self._turn(FindingKind.CLOCK_WRONG, is_wrong, now_ms, Severity.WARNING, {})
+
+    def _turn(
+        self,
+        kind: FindingKind,
+        holds: bool,
+        at_ms: int,
+        severity: Severity,
+        evidence: dict[str, float | int | str | None],
+    ) -> list[Transition]:
+        """Return the transition of a finding about the daemon, if what holds has changed."""
+        if holds == (kind in self._open):
+            return []
+        (self._open.add if holds else self._open.discard)(kind)
+        change = Change.RAISED if holds else Change.CLEARED
+        return [Transition(kind, change, at_ms, severity, Subject(), evidence)]
+
+    def _elsewhere(self) -> list[Transition]:
+        with self._lock:
+            found, self._made_elsewhere = self._made_elsewhere, []
+        return found
+
+    def storage_failed(self, error: str, now_ms: int, mono_s: float) -> None:
+        """Note that the store cannot be written; it is said at once, once, by the way that needs no store."""
+        if self._storage_failed_ms is None:
+            self._storage_failed_ms = now_ms
+            self._storage_failed_mono_s = mono_s
+            self._storage_error = error
+        if not self._storage_said and mono_s - self._storage_failed_mono_s >= STORAGE_TOLD_AFTER_S:
+            self._storage_said = True
+            self._say_directly(
+                "mustwatch cannot write to its card",
+                f"The store says: {error}. No reading is lost yet: the broker keeps what comes.\n"
+                "Make room on the card, or look whether it is worn out; then nothing else needs doing.",
+            )
+
+    def storage_well(self, now_ms: int) -> None:
+        """Note that the store can be written; if it was said that it could not, that is now on record and over."""
+        if self._storage_failed_ms is None:
+            return
+        failed_ms, self._storage_failed_ms = self._storage_failed_ms, None
+        if self._storage_said:
+            self._storage_said = False
+            evidence: dict[str, float | int | str | None] = {
+                "minutes": round((now_ms - failed_ms) / 60_000, 1),
+                "error": self._storage_error,
+            }
+            with self._lock:
+                for change, at_ms in ((Change.RAISED, failed_ms), (Change.CLEARED, now_ms)):
+                    self._made_elsewhere.append(
+                        Transition(
+                            FindingKind.STORAGE_TROUBLE, change, at_ms, Severity.URGENT, Subject(), evidence
+                        )
+                    )
+
+    def delivery(
+        self, is_in_trouble: bool, evidence: dict[str, float | int | str | None], now_ms: int
+    ) -> None:
+        """Note how delivery stands; called by the outbox worker's thread."""
+        with self._lock:
+            self._made_elsewhere += self._turn(
+                FindingKind.DELIVERY_TROUBLE, is_in_trouble, now_ms, Severity.WARNING, evidence
+            )

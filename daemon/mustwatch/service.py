@@ -1,0 +1,244 @@
+"""The composition root: builds every part, starts them in order, watches over them, and closes them in reverse."""
+
+import json
+import logging
+import threading
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from datetime import timedelta
+
+from mustwatch.alerting.message import MessageKind, written_message
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS
+from mustwatch.cellar.reading import Reading
+from mustwatch.deliver.apprise_deliverer import AppriseDeliverer
+from mustwatch.deliver.deliverer import Parcel, TellAddress
+from mustwatch.deliver.outbox import Troubles
+from mustwatch.deliver.worker import OutboxWorker
+from mustwatch.ingest.anchor_json import anchor_from_json
+from mustwatch.ingest.broker_settings import BrokerSettings
+from mustwatch.ingest.client import MqttSource
+from mustwatch.ingest.clock import ClockWatch
+from mustwatch.ingest.system_clock import boot_id, is_synchronised, mono_s, wall_ms
+from mustwatch.morning import morning
+from mustwatch.pipeline import Pipeline
+from mustwatch.plan import CellarPlan, note_places, plan_of
+from mustwatch.schedule import Job, Schedule
+from mustwatch.self_watch import SelfWatch
+from mustwatch.settings import MqttSettings, Settings
+from mustwatch.store.keeper import Keeper
+from mustwatch.store.store import Store
+from mustwatch.system_notify import ServiceManager
+from mustwatch.watch.finding import Severity
+
+log = logging.getLogger(__name__)
+
+WATCH_EVERY_S = 2.0
+"""How often the main thread looks whether the others come round."""
+STUCK_AFTER_S = 90.0
+"""A thread that has not come round for so long is stuck: the process ends and the service manager restarts it. A
+transaction may wait 15 s for another's, a full card backs off for 60 s in slices of one."""
+REVIEW_LIFE_MS = 6 * HOUR_MS
+OUTBOX_KEPT_MS = 60 * DAY_MS
+
+
+class PartFailedError(RuntimeError):
+    """A part of the daemon died or is stuck; the process ends to be started anew."""
+
+
+def broker_settings(mqtt: MqttSettings) -> BrokerSettings:
+    """Return where the broker is, as the source needs it.
+
+    Raises:
+        ValueError: a setting would lose messages, or a file is not there.
+    """
+    return BrokerSettings(
+        host=mqtt.host,
+        port=mqtt.port,
+        client_id=mqtt.client_id,
+        username=mqtt.username,
+        password=mqtt.password.get_secret_value() if mqtt.password is not None else None,
+        tls=mqtt.tls,
+        ca_file=mqtt.ca_file.expanduser() if mqtt.ca_file is not None else None,
+        protocol=5 if mqtt.protocol == "5" else 4,
+        session_expiry_s=round(mqtt.session_expiry_days * 86_400),
+        keepalive_s=mqtt.keepalive_seconds,
+    )
+
+
+class Service:
+    """The daemon."""
+
+    def __init__(
+        self, settings: Settings, on_stored: Callable[[Sequence[Reading]], None] = lambda _: None
+    ) -> None:
+        """Remember what to build; ``run`` does it."""
+        self._settings = settings
+        self._on_stored = on_stored
+        self._stop = threading.Event()
+        self.ready = threading.Event()
+        """Set once readings are being taken."""
+        self._manager = ServiceManager()
+        self._fault: BaseException | None = None
+
+    def stop(self) -> None:
+        """Ask it to end in order; safe from a signal handler."""
+        self._stop.set()
+
+    def run(self) -> None:
+        """Build, start, watch, and close in reverse, until asked to stop.
+
+        Raises:
+            AlreadyKeptError: another process keeps watch on the store.
+            PartFailedError: a part died or is stuck.
+        """
+        settings = self._settings
+        path = settings.store.path.expanduser()
+        with ExitStack() as stack:
+            stack.enter_context(Keeper(path))
+            is_new = not path.exists()
+            store = Store(path, wall_ms())
+            stack.callback(store.close)
+            plan = plan_of(settings)
+            note_places(store, plan, wall_ms())
+            self._start_parts(stack, store, plan, is_new)
+            self._manager.tell("READY=1")
+            self.ready.set()
+            log.info("keeping watch sensors=%d lots=%d", len(plan.sensors), len(store.book.history().lots))
+            self._keep_watch()
+        if self._fault is not None:
+            raise self._fault
+
+    def _start_parts(self, stack: ExitStack, store: Store, plan: CellarPlan, is_new: bool) -> None:
+        settings = self._settings
+        clock = ClockWatch(
+            wall_ms,
+            mono_s,
+            is_synchronised,
+            boot_id=boot_id(),
+            last_received_ms=store.readings.last_received_ms(),
+            anchor=anchor_from_json(store.watching.kept("clock")),
+        )
+        deliverer = AppriseDeliverer()
+        addresses = [
+            TellAddress(target, tell.url.get_secret_value())
+            for target, tell in zip(plan.rules.targets, settings.tell, strict=True)
+        ]
+
+        def say_directly(title: str, body: str) -> None:
+            threading.Thread(
+                target=lambda: [deliverer.deliver(a, Parcel(title, body, "urgent")) for a in addresses],
+                name="say-directly",
+                daemon=True,
+            ).start()
+
+        self_watch = SelfWatch(plan.sensors, store.alerts.open(), mono_s(), say_directly)
+
+        def on_trouble(troubles: Troubles) -> None:
+            worst = next(iter(troubles.values()), None)
+            evidence: dict[str, float | int | str | None] = (
+                {} if worst is None else {"waiting": worst.waiting, "error": worst.error}
+            )
+            self_watch.delivery(bool(troubles), evidence, clock.now_ms())
+
+        outbox = OutboxWorker(store.outbox, deliverer, addresses, clock.now_ms, on_trouble=on_trouble)
+        source = self._source(store, plan)
+        schedule = Schedule(self._jobs(store, plan), store.watching, plan.rules.units.zone, clock.now_ms)
+        pipeline = Pipeline(
+            store,
+            plan,
+            source,
+            clock,
+            self_watch,
+            mono_s=mono_s,
+            commit_s=settings.store.commit_seconds,
+            commit_readings=settings.store.commit_readings,
+            told=outbox.wake,
+            stored=self._on_stored,
+            clock_jumped=schedule.clock_jumped,
+        )
+        self._parts = (source, pipeline, outbox)
+        outbox.start()
+        stack.callback(outbox.stop)
+        schedule.start(first_time_ms=clock.now_ms() if is_new else None)
+        stack.callback(schedule.stop)
+        thread = threading.Thread(target=self._guarded, args=(pipeline,), name="pipeline", daemon=True)
+        self._pipeline_thread = thread
+        source.start()
+        stack.callback(source.stop)
+        thread.start()
+        stack.callback(thread.join, 30.0)
+        stack.callback(self._stop.set)
+
+    def _source(self, store: Store, plan: CellarPlan) -> MqttSource:
+        topics = sorted({t for s in plan.sensors.values() for t in (s.topics or (s.topic,))})
+        former = json.loads(store.watching.kept("topics") or "[]")
+        store.watching.keep("topics", json.dumps(topics))
+        return MqttSource(
+            broker_settings(self._settings.mqtt),
+            topics,
+            former_topics=former,
+            on_fatal=self._failed,
+            mono_s=mono_s,
+        )
+
+    def _guarded(self, pipeline: Pipeline) -> None:
+        try:
+            pipeline.run(self._stop)
+        except BaseException as fault:
+            log.exception("the pipeline failed")
+            self._failed(fault)
+
+    def _failed(self, fault: BaseException) -> None:
+        self._fault = fault
+        self._stop.set()
+
+    def _keep_watch(self) -> None:
+        """Feed the service manager's watchdog while every part comes round; end when one does not."""
+        source, pipeline, outbox = self._parts
+        while not self._stop.wait(WATCH_EVERY_S):
+            now = mono_s()
+            late = {
+                "pipeline": now - pipeline.advanced_mono_s,
+                "outbox": now - outbox.last_turn_mono,
+            }
+            stuck = [f"{name} for {s:.0f} s" for name, s in late.items() if s > STUCK_AFTER_S]
+            if not source.healthy():
+                stuck.append("the broker's connection thread")
+            if not outbox.is_alive or not self._pipeline_thread.is_alive():
+                stuck.append("a thread died")
+            if stuck:
+                self._failed(PartFailedError(f"stuck: {', '.join(stuck)}"))
+                return
+            self._manager.tell("WATCHDOG=1")
+        self._manager.tell("STOPPING=1")
+
+    # --- timed jobs ----------------------------------------------------------------------------------------
+
+    def _jobs(self, store: Store, plan: CellarPlan) -> list[Job]:
+        cellar = self._settings.cellar
+        return [
+            Job(
+                "morning-review",
+                lambda due: self._review(store, plan, due),
+                at=cellar.morning_review or cellar.night_ends,
+                stale_after=timedelta(hours=6),
+            ),
+            Job("upkeep", lambda due: self._upkeep(store, due), every=timedelta(hours=1)),
+        ]
+
+    def _review(self, store: Store, plan: CellarPlan, due_ms: int) -> None:
+        """Put the morning's review of the night into the outbox of everybody who hears notices."""
+        night, title, body = morning(store, self._settings, due_ms - 1)
+        with store.transaction():
+            store.outbox.put(
+                written_message(MessageKind.REVIEW, t.name, title, body, due_ms, REVIEW_LIFE_MS, night)
+                for t in plan.rules.targets
+                if t.wants(Severity.NOTICE)
+            )
+        self._parts[2].wake()
+
+    def _upkeep(self, store: Store, due_ms: int) -> None:
+        with store.transaction():
+            store.watching.thin_checkpoints(due_ms)
+            store.outbox.forget_before(due_ms - OUTBOX_KEPT_MS)
+        store.database.checkpoint()
