@@ -145,6 +145,16 @@ class ClockWatch:
         """Return what the last check found."""
         return self._state
 
+    @property
+    def is_sure(self) -> bool:
+        """Return whether readings stamped now need no correction."""
+        return self._state is ClockState.SURE
+
+    @property
+    def is_wrong(self) -> bool:
+        """Return whether the wall clock is known to be wrong; ``now_ms`` is a guess then."""
+        return self._state is ClockState.BEHIND
+
     def now_ms(self) -> int:
         """Return the best guess at the present instant: the wall clock's, unless that is known to be wrong."""
         return self._restated(self._wall_ms(), self._mono_s())
