@@ -28,7 +28,10 @@ class EntryKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """A lot begins in a vessel. Gravity 20/20, °C, litres; the yeast's own band if the user gave it."""
+    """A lot begins in a vessel. Gravity 20/20, °C, litres; the yeast's own band if the user gave it.
+
+    ``gravity_as_read``: what the hydrometer, made for ``calibrated_at_c``, showed at ``temperature_c``.
+    """
 
     vessel: str
     profile: str = "default"
@@ -40,6 +43,8 @@ class Start:
     yeast_low_c: float | None = None
     yeast_high_c: float | None = None
     target_gravity: float | None = None
+    gravity_as_read: float | None = None
+    calibrated_at_c: float = 20.0
     kind: Literal[EntryKind.START] = EntryKind.START
 
 
@@ -73,6 +78,8 @@ class Racking:
     lees_litres: float | None = None
     floats: tuple[str, ...] = ()
     from_sensors: bool = False
+    gravity_as_read: float | None = None
+    calibrated_at_c: float = 20.0
     kind: Literal[EntryKind.RACK] = EntryKind.RACK
 
 

@@ -31,9 +31,9 @@ def _numbers(entry: Entry) -> Iterator[tuple[str, float | None, float, float, st
     if isinstance(what, Start | Measurement | Racking):
         yield "gravity", what.gravity, *GRAVITY_RANGE, gravity
         yield "temperature", what.temperature_c, *TEMPERATURE_RANGE_C, celsius
-    if isinstance(what, Measurement):
         yield "gravity as read", what.gravity_as_read, *GRAVITY_RANGE, gravity
         yield "calibration temperature", what.calibrated_at_c, 0.0, 40.0, "15, 15.56 or 20 °C"
+    if isinstance(what, Measurement):
         yield "pH", what.ph, *PH_RANGE, "a pH such as 3.4"
         yield "free SO2", what.free_so2_mg_per_l, 0.0, 1000.0, "mg/L such as 30"
     if isinstance(what, Start):

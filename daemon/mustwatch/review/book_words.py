@@ -1,0 +1,140 @@
+"""The book's entries in plain words, for confirmations, the terminal and the printed page."""
+
+from dataclasses import dataclass
+
+from mustwatch.cellar.additions import Purpose, purpose_of
+from mustwatch.cellar.book import (
+    Addition,
+    Bottling,
+    Measurement,
+    Move,
+    Note,
+    Racking,
+    Reanchor,
+    StageChange,
+    Start,
+    Tasting,
+    What,
+)
+from mustwatch.must.sugar import brix_from_gravity
+
+
+@dataclass(frozen=True, slots=True)
+class BookUnits:
+    """How the cellar's owner likes numbers: gravity ``SG`` or ``Bx``, temperature ``C`` or ``F``."""
+
+    gravity: str = "SG"
+    temperature: str = "C"
+
+
+def gravity_words(gravity: float | None, units: BookUnits) -> str | None:
+    """Return a gravity 20/20 in the cellar's unit, or None."""
+    if gravity is None:
+        return None
+    return f"{brix_from_gravity(gravity):.1f} °Bx" if units.gravity == "Bx" else f"{gravity:.4f}"
+
+
+def temperature_words(celsius: float | None, units: BookUnits) -> str | None:
+    """Return a temperature in the cellar's unit, or None."""
+    if celsius is None:
+        return None
+    return f"{celsius * 1.8 + 32:.1f} °F" if units.temperature == "F" else f"{celsius:.1f} °C"
+
+
+def _reading(what: Start | Measurement | Racking, units: BookUnits) -> list[str]:
+    """Return gravity (and as read, where that differs) and temperature."""
+    parts: list[str] = []
+    gravity = gravity_words(what.gravity, units)
+    celsius = temperature_words(what.temperature_c, units)
+    as_read = what.gravity_as_read
+    is_corrected = as_read is not None and what.gravity is not None and abs(as_read - what.gravity) >= 0.00005
+    if gravity is not None:
+        parts.append(f"gravity {gravity}")
+        if is_corrected and units.gravity != "Bx":
+            scale = "" if what.calibrated_at_c == 20.0 else f" by a {what.calibrated_at_c:g} °C hydrometer"
+            parts[-1] += f" ({as_read:.4f} as read{scale})"
+    if celsius is not None:
+        parts.append(celsius)
+    if isinstance(what, Racking) and what.from_sensors and parts:
+        parts[-1] += " (from the sensors)"
+    return parts
+
+
+def _start(what: Start, units: BookUnits) -> str:
+    parts = [f"began in {what.vessel}"]
+    parts += [f"{what.litres:g} L"] if what.litres is not None else []
+    parts += [f"of {what.must}"] if what.must else []
+    parts += _reading(what, units)
+    parts += [f"yeast {what.yeast}"] if what.yeast else []
+    band = [temperature_words(c, units) or "…" for c in (what.yeast_low_c, what.yeast_high_c)]
+    if what.yeast_low_c is not None or what.yeast_high_c is not None:
+        parts.append(f"the yeast's band {band[0]} to {band[1]}")
+    target = gravity_words(what.target_gravity, units)
+    parts += [f"to end at {target}"] if target else []
+    return ", ".join(parts) + f", profile {what.profile}"
+
+
+def _measurement(what: Measurement, units: BookUnits) -> str:
+    parts = _reading(what, units)
+    parts += [f"pH {what.ph:.2f}"] if what.ph is not None else []
+    parts += [f"free SO2 {what.free_so2_mg_per_l:g} mg/L"] if what.free_so2_mg_per_l is not None else []
+    return "checked by hand: " + ", ".join(parts)
+
+
+def _racking(what: Racking, units: BookUnits) -> str:
+    origin = f"from {what.from_vessel} " if what.from_vessel else ""
+    parts = [f"racked {origin}to {what.to_vessel}"]
+    parts += [f"{what.litres:g} L"] if what.litres is not None else []
+    parts += _reading(what, units)
+    parts += [f"{what.headspace_litres:g} L of headspace"] if what.headspace_litres is not None else []
+    parts += [f"{what.lees_litres:g} L of lees left behind"] if what.lees_litres is not None else []
+    parts += [f"{', '.join(what.floats)} went along"] if what.floats else []
+    return ", ".join(parts)
+
+
+def _addition(what: Addition) -> str:
+    amount = amount_words(what)
+    words = f"added {amount + ' ' if amount else ''}{what.what}"
+    if what.why:
+        words += f": {what.why}"
+    if what.litres is not None and what.unit not in ("L", "mL", "l", "ml"):
+        words += f" (+{what.litres:g} L)"
+    purpose = purpose_of(what)
+    return words if purpose is Purpose.OTHER or what.purpose is None else f"{words} [{purpose}]"
+
+
+def amount_words(what: Addition) -> str:
+    """Return an addition's amount with its unit, or nothing."""
+    if what.amount is None:
+        return ""
+    return f"{what.amount:g} {what.unit}".strip() if what.unit else f"{what.amount:g}"
+
+
+def what_was_done(what: What, units: BookUnits | None = None) -> str:
+    """Return an entry in one line of plain words, in the past tense."""
+    units = units or BookUnits()
+    if isinstance(what, Start):
+        return _start(what, units)
+    if isinstance(what, Measurement):
+        return _measurement(what, units)
+    if isinstance(what, Racking):
+        return _racking(what, units)
+    if isinstance(what, Addition):
+        return _addition(what)
+    if isinstance(what, Note):
+        return what.text + (f" [{what.step}]" if what.step else "")
+    if isinstance(what, Tasting):
+        return f"tasted: {what.text}"
+    if isinstance(what, Bottling):
+        litres = what.bottles * what.bottle_ml / 1000.0
+        return f"bottled {what.bottles} bottles of {what.bottle_ml:g} mL ({litres:.3g} L)"
+    if isinstance(what, Move):
+        return (
+            f"{what.sensor} taken out"
+            if what.to_vessel is None
+            else f"{what.sensor} put into {what.to_vessel}"
+        )
+    if isinstance(what, Reanchor):
+        return f"{what.sensor} re-anchored: {what.offset:+.4f} of gravity from here on"
+    assert isinstance(what, StageChange)  # noqa: S101 (every kind is named above)
+    return f"said to be {what.stage}"
