@@ -1,5 +1,6 @@
 """One lot through time: it ferments in its vessel, in its room, and people do things to it."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -7,13 +8,15 @@ import numpy as np
 from mustsim.density import FloatArray, must_gravity, shown_gravity
 from mustsim.ferment import CO2_G_PER_G, HEAT_J_PER_G, Ferment, rate_of_gravity
 from mustsim.scenario import Action, Deed, Lot, Scenario
-from mustsim.truth import MS_PER_H, Done, LotTruth, dry_gravity, lot_events
+from mustsim.truth import MS_PER_H, Done, Grid, LotTruth, dry_gravity, lot_events
 from mustsim.vessel import Vessel, temperature_after
 
 YEAST_KEPT_IN_RACKING = 0.5
 """Share of living yeast that comes along; the rest stays with the lees. Own estimate."""
 COOLING_IN_RACKING = 0.08
 """Share of its difference from the room that the wine loses on its way. Own estimate."""
+GETS_UP, GOES_TO_BED = 8.0, 21.5
+"""Local hours between which people do something about their wine."""
 ETHANOL_G_PER_L_PERCENT = 7.8924
 
 
@@ -32,19 +35,21 @@ class _Run:
         self,
         scenario: Scenario,
         lot: Lot,
-        rooms: dict[str, FloatArray],
-        begins_ms: int,
+        rooms: Mapping[str, FloatArray],
+        grid: Grid,
         rng: np.random.Generator,
     ) -> None:
-        self.scenario, self.lot, self.rng, self.begins_ms = scenario, lot, rng, begins_ms
+        self.scenario, self.lot, self.rng, self.grid = scenario, lot, rng, grid
         self.rooms = {name: values.tolist() for name, values in rooms.items()}
         self.ferment = Ferment(lot.must, lot.yeast)
         self.temperature_c = lot.pitch_c
         self.litres = lot.litres
         self.vessel: Vessel = scenario.vessel(lot.vessel)
-        self.stays = [(begins_ms, lot.vessel)]
+        self.first = int(np.searchsorted(grid.hours, 24.0 * lot.from_day))
+        self.begins_ms = grid.ms(float(grid.hours[self.first]))
+        self.stays = [(self.begins_ms, lot.vessel)]
         self.pending = [
-            _Pending(a, None if a.day is None else 24.0 * a.day)
+            _Pending(a, None if a.day is None else self._awake(a, 24.0 * a.day))
             for a in scenario.actions
             if a.lot in (lot.name, "")
         ]
@@ -63,6 +68,13 @@ class _Run:
         shown = shown_gravity(np.array([self.ferment.gravity]), np.array([self.temperature_c]))
         return round(float(shown[0]) + float(self.rng.normal(0.0, 0.0004)), 3)
 
+    def _awake(self, action: Action, hour: float) -> float:
+        """Return the hour, or the next morning's if it is at night: people sleep, yeast does not."""
+        local = (self.grid.first_local_hour + hour) % 24.0
+        if action.deed is Deed.WAKE or GETS_UP <= local < GOES_TO_BED:
+            return hour
+        return hour + (GETS_UP - local) % 24.0
+
     def around(self, index: int, hour: float) -> tuple[float, float]:
         """Return the temperature around the vessel and the factor on its heat loss."""
         room = self.rooms[self.vessel.room or self.scenario.rooms[0].name][index]
@@ -80,7 +92,7 @@ class _Run:
         for waiting in self.pending:
             at_gravity = waiting.action.at_gravity
             if waiting.hour is None and at_gravity is not None and gravity <= at_gravity:
-                waiting.hour = hour + waiting.action.after_h
+                waiting.hour = self._awake(waiting.action, hour + waiting.action.after_h)
             if waiting.hour is not None and waiting.hour <= hour:
                 due.append(waiting)
         for waiting in due:
@@ -88,7 +100,7 @@ class _Run:
             self._do(waiting.action, index, hour)
 
     def _do(self, action: Action, index: int, hour: float) -> None:
-        at_ms = self.begins_ms + round(hour * MS_PER_H)
+        at_ms = self.grid.ms(hour)
         celsius = round(2 * self.temperature_c) / 2
         done = Done(
             at_ms, self.lot.name, action.deed.value, action.written, self.vessel.name,
@@ -121,7 +133,9 @@ class _Run:
         self.litres = max(0.5, self.litres - action.litres)
         self.vessel = self.scenario.vessel(action.to)
         self.stays.append((at_ms, action.to))
-        return done._replace(to_vessel=action.to, litres=round(self.litres, 1), floats=action.floats)
+        return done._replace(
+            to_vessel=action.to, litres=round(self.litres, 1), floats=action.floats, out_min=action.out_min
+        )
 
     def _top_up(self, action: Action, done: Done) -> Done:
         ethanol = action.of_abv_percent * ETHANOL_G_PER_L_PERCENT
@@ -134,22 +148,20 @@ class _Run:
 
 
 def run_lot(
-    scenario: Scenario, lot: Lot, rooms: dict[str, FloatArray], begins_ms: int, rng: np.random.Generator
+    scenario: Scenario, lot: Lot, rooms: Mapping[str, FloatArray], grid: Grid, rng: np.random.Generator
 ) -> tuple[LotTruth, list[Done]]:
     """Step one lot through the scenario and return its truth and what people did to it.
 
     Args:
-        scenario: sets the grid (``days``, ``step_min``). lot: which of its lots.
-        rooms: temperature of each room on that grid, °C. begins_ms: the begin, milliseconds since the epoch.
+        scenario, lot: which lot of which scenario.
+        rooms: temperature of each room on the grid, °C.
         rng: for what people read off their hydrometers.
     """
-    run = _Run(scenario, lot, rooms, begins_ms, rng)
+    run = _Run(scenario, lot, rooms, grid, rng)
     step_h = scenario.step_min / 60.0
-    count = len(run.rooms[scenario.rooms[0].name])
     rows = []
     ferment = run.ferment
-    for index in range(count):
-        hour = index * step_h
+    for index, hour in enumerate(grid.hours[run.first :].tolist(), start=run.first):
         if run.pending:
             run.act(index, hour)
         uptake = ferment.uptake(run.temperature_c)
@@ -161,10 +173,10 @@ def run_lot(
         )
         ferment.step(step_h, 0.5 * (after + run.temperature_c))
         run.temperature_c = after
-    return _truth(lot, run, np.array(rows), step_h), run.done
+    return _truth(lot, run, np.array(rows)), run.done
 
 
-def _truth(lot: Lot, run: _Run, rows: FloatArray, step_h: float) -> LotTruth:
+def _truth(lot: Lot, run: _Run, rows: FloatArray) -> LotTruth:
     sugar, ethanol, extract, uptake, temperature, litres = rows.T
     yielded = run.ferment.ethanol_yield
     truth = LotTruth(
@@ -172,7 +184,7 @@ def _truth(lot: Lot, run: _Run, rows: FloatArray, step_h: float) -> LotTruth:
         profile=lot.profile,
         racking_gravity=lot.racking_gravity,
         band_c=lot.band_c,
-        t_ms=run.begins_ms + np.round(np.arange(len(rows)) * step_h * MS_PER_H).astype(np.int64),
+        t_ms=run.grid.begins_ms + np.round(run.grid.hours[run.first :] * MS_PER_H).astype(np.int64),
         gravity=must_gravity(sugar, ethanol, extract),
         rate_per_day=rate_of_gravity(uptake, ethanol, yielded),
         temperature_c=np.ascontiguousarray(temperature),

@@ -86,6 +86,7 @@ class Lot:
 
     Attributes:
         pitch_c: temperature of the must when the yeast is pitched, °C.
+        from_day: when that is, days after the scenario's begin.
         band_c: low, high, urgent low, urgent high, °C. Excursions longer than ``dwell_min`` are events.
         racking_gravity: its downward crossing is an event. ``dry_at``: above it a still ferment has stalled.
         profile: the daemon's profile that fits.
@@ -97,6 +98,7 @@ class Lot:
     must: Must = field(default_factory=Must)
     yeast: Yeast = field(default_factory=Yeast)
     pitch_c: float = 19.0
+    from_day: float = 0.0
     profile: str = "default"
     must_name: str = ""
     yeast_name: str = ""
@@ -189,6 +191,10 @@ def _check(scenario: Scenario) -> None:
             raise ScenarioError(f"{where}: vessel {vessel.name}: no room {vessel.room!r}")
     for lot in scenario.lots:
         scenario.vessel(lot.vessel)
+        if not 0.0 <= lot.from_day < scenario.days:
+            raise ScenarioError(
+                f"{where}: lot {lot.name}: from_day {lot.from_day}; expected 0 to {scenario.days}"
+            )
     for action in scenario.actions:
         if (action.lot or len(lots) > 1) and action.lot not in lots:
             raise ScenarioError(

@@ -74,6 +74,7 @@ class Sensor:
         spikes: share of readings disturbed by bubbles while lively. ``sticks_per_day``: episodes hung in foam.
         temperature_noise_c, temperature_quantum_c, temperature_offset_c: of its thermometer;
             ``temperature_lag_min`` the time it takes to follow.
+        from_day: when it is switched on, days after the begin.
         interval_min, jitter_s: time between readings. ``pack``: readings sent together (SenML only).
         drops, duplicates, late: shares of messages lost, sent twice, or held up for minutes.
         battery_v, battery_v_per_day: None: says nothing of a battery.
@@ -102,6 +103,7 @@ class Sensor:
     temperature_quantum_c: float = 0.0625
     temperature_offset_c: float = 0.0
     temperature_lag_min: float = 10.0
+    from_day: float = 0.0
     interval_min: float = 15.0
     jitter_s: float = 5.0
     pack: int = 1
@@ -150,7 +152,8 @@ def instants(sensor: Sensor, days: float, rng: np.random.Generator) -> FloatArra
     count = int(days * 24.0 / step_h)
     first = rng.uniform(0.0, step_h)
     jitter = rng.uniform(-1.0, 1.0, count) * min(sensor.jitter_s / 3600.0, 0.45 * step_h)
-    return np.asarray(np.maximum(first + step_h * np.arange(count) + jitter, 0.0), dtype=np.float64)
+    at = np.maximum(first + step_h * np.arange(count) + jitter, 0.0)
+    return np.asarray(at[at >= 24.0 * sensor.from_day], dtype=np.float64)
 
 
 def read(

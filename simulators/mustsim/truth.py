@@ -26,6 +26,22 @@ FAST_CHANGE_C: Final = 3.0
 MS_PER_H: Final = 3_600_000
 
 
+class Grid(NamedTuple):
+    """The even grid of a run: hours since the begin, the begin itself, and its local hour of the day."""
+
+    hours: FloatArray
+    begins_ms: int
+    first_local_hour: float
+
+    def ms(self, hour: float) -> int:
+        """Return the instant of an hour since the begin, milliseconds since the epoch."""
+        return self.begins_ms + round(hour * MS_PER_H)
+
+    def hour(self, at_ms: int) -> float:
+        """Return the hour since the begin of an instant."""
+        return (at_ms - self.begins_ms) / MS_PER_H
+
+
 class Event(NamedTuple):
     """Something that truly happened, from an instant on (``until_ms`` None: an instant, or to the end).
 
@@ -45,6 +61,7 @@ class Done(NamedTuple):
     """Something people did, as they would write it down (``written`` False: they forgot).
 
     ``gravity_shown`` is what the hydrometer showed at the sample's temperature, in steps of 0.001.
+    ``out_min``: racking: minutes for which the floats lay in the air.
     """
 
     at_ms: int
@@ -61,6 +78,7 @@ class Done(NamedTuple):
     unit: str | None = None
     sugar_g: float | None = None
     why: str = ""
+    out_min: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +110,10 @@ class LotTruth:
     stays: tuple[tuple[int, str], ...]
     dry_gravity: float
     events: tuple[Event, ...] = ()
+
+    def hours(self, grid: Grid) -> FloatArray:
+        """Return its instants as hours since the scenario's begin."""
+        return np.asarray((self.t_ms - grid.begins_ms) / MS_PER_H, dtype=np.float64)
 
     def of(self, kind: str) -> list[Event]:
         """Return its events of a kind, in time order."""
