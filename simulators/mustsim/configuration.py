@@ -63,9 +63,9 @@ def _record(done: Done, profile: str) -> list[str]:
             *floats,
         ]
     if done.amount is not None and done.unit is not None:
-        what = {"top-up": "top-up", "nutrient": "yeast nutrient"}.get(done.what, done.what)
-        amount = ["--amount", f"{done.amount:g}{done.unit}"]
-        return ["add", done.lot, what, *amount, *(["--why", done.why] if done.why else [])]
+        what = {"nutrient": "yeast nutrient"}.get(done.what, done.what)
+        why = ["--why", done.why] if done.why else []
+        return ["add", done.lot, what, f"{done.amount:g}{done.unit}", *why]
     if done.what == "lid-off":
         return ["note", done.lot, done.why or "lid off"]
     return []
