@@ -272,6 +272,11 @@ def _refuse_folds(ordered: Sequence[Point]) -> None:
     direction = 1.0 if last > first else -1.0
     slope = abs(last - first) / (last_deg - first_deg)
     for (x0, g0), (x1, g1) in pairwise(ordered):
+        if x0 == x1 and abs(g1 - g0) > FOLD_TOLERANCE:
+            raise CalibrationError(
+                f"the points at {x0:g}° disagree ({g0:.4f} and {g1:.4f}); expected one gravity at one "
+                "inclination: measure it again"
+            )
         onward = (g1 - g0) * direction
         if onward > 0.0 or (onward >= -FOLD_TOLERANCE and slope * (x1 - x0) <= FOLD_TOLERANCE):
             continue

@@ -91,7 +91,7 @@ def gravity_20_from_reading(
     if not READING_LOW <= gravity <= READING_HIGH:
         require_gravity("gravity", gravity, READING_LOW, READING_HIGH)
     at_scale = WATER_20_KG_PER_M3 if calibrated_at_c == 20.0 else water_density_kg_per_m3(calibrated_at_c)
-    corrected = gravity * at_scale / water_density_kg_per_m3(temperature_c)
+    corrected = gravity * (at_scale / water_density_kg_per_m3(temperature_c))
     if expansion_per_k:
         corrected *= 1.0 - expansion_per_k * (temperature_c - calibrated_at_c)
     return corrected

@@ -2,8 +2,8 @@
 
 One formula stands behind all of them: the density of a sucrose solution (ICUMSA). A must is read as if it
 were one, which is what every sugar hydrometer and refractometer scale does; what of it a yeast can ferment is
-less, see ``fermentable_g_per_l``. Older tables differ by up to 0.02 °Bx and 0.0001 of gravity (they weigh in
-air).
+less, see ``fermentable_g_per_l``. Older tables differ by up to 0.02 °Bx and 0.0001 of gravity at table-wine
+strength, since they weigh in air.
 """
 
 from typing import Final
@@ -22,7 +22,7 @@ left."""
 
 BAUME_MODULUS: Final = 144.32
 """Of the rational Baumé scale, defined by water (0) and sulfuric acid of 1.8427 (66) at 15 °C: 66 / (1 -
-1/1.8427). From memory. The modulus 145 of the American tables reads 0.5 % higher."""
+1/1.8427). From memory. The American tables' 145 at 20 °C comes to the same within 0.02 degrees."""
 
 # Source: ICUMSA Specification and Standard SPS-4 (Bettin and Spieweck), density of sucrose solutions: row j
 # holds the coefficients of w, w² … that go with ((t - 20)/100) to the power of j, in kg/m³ above water at t.
