@@ -6,9 +6,11 @@ from zoneinfo import ZoneInfo
 
 from mustwatch.alerting.alert import Alert
 from mustwatch.cellar.facts import Facts, Foreseen
+from mustwatch.cellar.guidance import Fermenting, co2_caution, reminders, say_when
 from mustwatch.cellar.history import CellarHistory, LotHistory
-from mustwatch.cellar.instant import from_ms, iso
-from mustwatch.cellar.steps import NextStep, next_steps
+from mustwatch.cellar.instant import DAY_MS, iso
+from mustwatch.cellar.requirements import Case
+from mustwatch.cellar.steps import NextStep, next_steps, stage_now
 from mustwatch.plan import CellarPlan, plan_of
 from mustwatch.review.overview import cellar_overview
 from mustwatch.settings import Settings
@@ -55,7 +57,7 @@ def facts_of(
     )
 
 
-def step_public(step: NextStep, zone: ZoneInfo) -> dict[str, Any]:
+def step_public(step: NextStep, zone: ZoneInfo, now_ms: int) -> dict[str, Any]:
     """Return a next step as JSON and text show it."""
     return {
         "id": step.step.id,
@@ -69,17 +71,15 @@ def step_public(step: NextStep, zone: ZoneInfo) -> dict[str, Any]:
         "first": list(step.first),
         "ready": list(step.ready),
         "source": step.step.source,
-        "when": _when(step, zone),
+        "when": say_when(step, now_ms, zone),
     }
 
 
-def _when(step: NextStep, zone: ZoneInfo) -> str:
-    if step.due.value in ("now", "overdue"):
-        return "now" if step.due.value == "now" else "overdue"
-    if step.due_ms is not None:
-        about = "about " if step.earliest_ms is not None else ""
-        return about + from_ms(step.due_ms).astimezone(zone).strftime("%a %d %b")
-    return f"after {step.waiting_for}" if step.waiting_for else ""
+def _fermenting(lot: LotHistory, rate_per_day: float, plan: CellarPlan) -> Fermenting:
+    """Return what a lot gives off; a lot of unknown volume counts as a full vessel."""
+    vessel = plan.vessels.get(lot.vessel or "")
+    litres = lot.litres if lot.litres is not None else vessel.litres if vessel is not None else 0.0
+    return Fermenting(lot.lot, litres, rate_per_day)
 
 
 def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]:
@@ -90,14 +90,23 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
     now = store.watching.now()
     alerts = store.alerts.open()
     rows = cellar_overview(plan.vessels, history, now)
+    fermenting: list[Fermenting] = []
     for row in rows:
         lot = history.lots.get(row["lot"]) if row["lot"] is not None else None
-        row["next"] = []
+        row["next"], row["remember"] = [], []
         row["band"] = None
         if lot is not None:
             profile = plan.profile_for(lot)
             facts = facts_of(lot, history, now.get(lot.lot), alerts, plan)
-            row["next"] = [step_public(s, zone) for s in next_steps(lot, profile, now_ms, facts)]
+            row["next"] = [step_public(s, zone, now_ms) for s in next_steps(lot, profile, now_ms, facts)]
+            row["remember"] = [
+                {"do": r.do, "why": r.why, "due_at": iso(r.due_ms), "step": r.step}
+                for r in reminders(lot, profile, now_ms, facts)
+            ]
+            row["stage"] = stage_now(profile, Case(lot, profile, facts, now_ms)).value
+            is_fresh = facts.estimated_ms is not None and now_ms - facts.estimated_ms < DAY_MS
+            if facts.rate_per_day is not None and is_fresh:
+                fermenting.append(_fermenting(lot, facts.rate_per_day, plan))
             band = profile.band_in(lot.stage)
             row["band"] = {
                 "low": band.low_c,
@@ -109,5 +118,6 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
         "cellar": settings.cellar.name,
         "at": iso(now_ms),
         "vessels": rows,
+        "cautions": [caution] if (caution := co2_caution(fermenting)) is not None else [],
         "alerts": [alert.public() for alert in alerts],
     }

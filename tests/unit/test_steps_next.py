@@ -53,7 +53,7 @@ def test_in_primary_the_first_racking_is_next_and_waits_for_rack_due() -> None:
 
     assert first.step.id == "first-racking"
     assert first.due is Due.WAITING
-    assert first.waiting_for == "waits for `rack-due`"
+    assert first.waiting_for == "racking is due"
     assert "a clean, sanitised vessel for 23 L, with little headspace" in first.ready
     assert second.step.id == "finish-check"
 

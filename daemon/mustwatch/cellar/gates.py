@@ -74,7 +74,8 @@ def _unfinished(case: Case, doing: str, danger: str) -> Iterator[Refusal]:
 
 def _bottling_gates(case: Case) -> Iterator[Refusal]:
     lot = case.lot.lot
-    yield from _unfinished(case, "Bottling", _BURST[0].upper() + _BURST[1:])
+    unfinished = [*_unfinished(case, "Bottling", _BURST[0].upper() + _BURST[1:])]
+    yield from unfinished
     checked_ms = since(Requirement.CHECKED, case)
     if checked_ms is not None and case.at_ms - checked_ms > CHECK_HOLDS_MS:
         days = (case.at_ms - checked_ms) / DAY_MS
@@ -85,11 +86,12 @@ def _bottling_gates(case: Case) -> Iterator[Refusal]:
         )
         yield Refusal(RefusalKind.GATE, Reason.NO_AGREEING_CHECK, line)
     if since(Requirement.STABLE, case) is None:
+        already_told = any(refusal.reason is Reason.NOT_FINISHED for refusal in unfinished)
         line = (
             f"Bottling {lot!r} is dangerous: sugar may be left ({_gravity_words(case)}, dry is "
-            f"{case.profile.dry_gravity:.3f} or below) and the yeast is alive: {_BURST}. Instead: let it "
-            "ferment "
-            "out, or stabilise it first, as the product's sheet says"
+            f"{case.profile.dry_gravity:.3f} or below) and the yeast is alive{'' if already_told else ': '}"
+            f"{'' if already_told else _BURST}. Instead: let it ferment out, or stabilise it first, as the "
+            "product's sheet says"
         )
         yield Refusal(RefusalKind.GATE, Reason.LIVE_YEAST_AND_SUGAR, line)
 

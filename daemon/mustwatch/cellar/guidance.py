@@ -167,10 +167,10 @@ def dip_reminder(
 def say_when(step: NextStep, now_ms: int, zone: tzinfo) -> str:
     """Return when a step is due in plain words, in the cellar's time zone.
 
-    E.g. ``now``, ``since Tue 3 Nov``, ``about Thu 5 Nov (4 Nov to 7 Nov)``, ``waits for `finished` ``.
+    E.g. ``now``, ``since Tue 3 Nov``, ``about Thu 5 Nov (Wed 4 Nov to Sat 7 Nov)``, ``once racking is due``.
     """
     if step.due_ms is None:
-        return step.waiting_for or "in its time"
+        return f"once {step.waiting_for}" if step.waiting_for else "in its time"
     day = _day(step.due_ms, zone)
     if step.due is Due.NOW:
         return "now"
@@ -191,9 +191,7 @@ def _day(at_ms: int, zone: tzinfo) -> str:
 def say_next(step: NextStep, now_ms: int, zone: tzinfo) -> str:
     """Return a next step as one line: when, what, why, and what must be true first."""
     when = say_when(step, now_ms, zone)
+    if step.due not in (Due.NOW, Due.OVERDUE):
+        return f"{step.do} ({when})"
     line = f"{step.do} ({when}): {step.step.why}"
-    return (
-        f"{line}. First: {', '.join(step.first)}"
-        if step.first and step.due in (Due.NOW, Due.OVERDUE)
-        else line
-    )
+    return f"{line}. First: {', '.join(step.first)}" if step.first else line

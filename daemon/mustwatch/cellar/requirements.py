@@ -58,12 +58,17 @@ class Case:
     at_ms: int
 
     def checks(self) -> list[tuple[int, float]]:
-        """Return the hydrometer checks up to the instant as (when, gravity 20/20), oldest first."""
-        return [
-            (e.at_ms, e.what.gravity)
-            for e in self.lot.entries
-            if isinstance(e.what, Measurement) and e.what.gravity is not None and e.at_ms <= self.at_ms
-        ]
+        """Return the hydrometer checks up to the instant as (when, gravity 20/20), oldest first.
+
+        A racking at which the hydrometer was read is one; the daemon's own estimate is not.
+        """
+        checks: list[tuple[int, float]] = []
+        for entry in self.lot.entries:
+            what = entry.what
+            by_hand = isinstance(what, Measurement) or (isinstance(what, Racking) and not what.from_sensors)
+            if by_hand and entry.at_ms <= self.at_ms and what.gravity is not None:
+                checks.append((entry.at_ms, what.gravity))
+        return checks
 
     def additions(self, purpose: Purpose) -> list[int]:
         """Return when additions of a purpose were made up to the instant, oldest first."""

@@ -45,7 +45,7 @@ class NextStep:
         step: the profile's step; ``do`` and ``ready`` are its words with the lot's volume and vessel filled in.
         due: how it stands to the present.
         due_ms: when it is (or was) due, or None if unknown; ``earliest_ms`` and ``latest_ms`` if forecast.
-        waiting_for: what must happen before it is due, in words, where no instant is known.
+        waiting_for: what must happen before it is due, in words that follow "once", where no instant is known.
         first: what must be true before it may be done and is not, in words.
     """
 
@@ -154,13 +154,17 @@ def _exactly(at_ms: float) -> Foreseen:
     return Foreseen(int(at_ms), int(at_ms), int(at_ms))
 
 
+_FOUND = {"rack-due": "racking is due", "finished": "the ferment has finished"}
+"""What the findings that steps wait for mean, in words that follow "once"."""
+
+
 def _by_finding(step: Step, case: Case) -> _When:
     kind = step.finding or ""
     found_ms = _found_ms(kind, case)
     if found_ms is not None:
         return _When(_exactly(found_ms))
     forecast = {"rack-due": case.facts.rack, "finished": case.facts.finish}.get(kind)
-    return _When(forecast, None if forecast else f"waits for `{kind}`")
+    return _When(forecast, None if forecast else _FOUND.get(kind, f"`{kind}` is told"))
 
 
 def _by_gravity(step: Step, profile: Profile, case: Case) -> _When:
@@ -169,7 +173,7 @@ def _by_gravity(step: Step, profile: Profile, case: Case) -> _When:
     if gravity is not None and gravity <= limit:
         return _When(_exactly(case.facts.estimated_ms or case.at_ms))
     forecast = case.facts.rack if limit == profile.racking_gravity else None
-    return _When(forecast, None if forecast else f"waits until the gravity has come down to {limit:.3f}")
+    return _When(forecast, None if forecast else f"the gravity is down to {limit:.3f}")
 
 
 def _by_days(step: Step, profile: Profile, case: Case) -> _When:
@@ -180,9 +184,8 @@ def _by_days(step: Step, profile: Profile, case: Case) -> _When:
     if step.after is None and step.finding is not None and (found := _by_finding(step, case).at) is not None:
         return _When(Foreseen(found.at_ms + wait_ms, found.earliest_ms + wait_ms, found.latest_ms + wait_ms))
     what = step.after or step.finding or START
-    words = next((f"“{s.do.rstrip('.')}”" for s in profile.steps if s.id == what), f"`{what}`")
-    days = f"{step.days:g} days after " if step.days else "comes after "
-    return _When(None, f"{days}{words}")
+    words = f"the step before it ({what}) is done" if step.after else _FOUND.get(what, f"`{what}` is told")
+    return _When(None, f"{words}, and {step.days:g} days have passed" if step.days else words)
 
 
 def _when(step: Step, profile: Profile, case: Case) -> _When:

@@ -40,6 +40,8 @@ def cellar(
     if document["alerts"]:
         say("  (mustwatch alerts tells more)")
         say()
+    for caution in document["cautions"]:
+        say(f"Mind: {caution}")
     for row in document["vessels"]:
         _say_vessel(row, settings.cellar, zone)
 
@@ -77,6 +79,8 @@ def _say_vessel(row: dict[str, Any], cellar: CellarSettings, zone: tzinfo) -> No
             )
     for step in row["next"]:
         say(f"    next: {step['do']}" + (f" ({step['when']})" if step.get("when") else ""))
+    for reminder in row["remember"]:
+        say(f"    remember: {reminder['do']}")
 
 
 def _old(row: dict[str, Any]) -> str:

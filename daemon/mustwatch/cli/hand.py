@@ -1,0 +1,222 @@
+"""What the recording commands share: their options, reading what was typed, taking an entry and saying so."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import Annotated, Any, NoReturn
+
+import typer
+
+from mustwatch.cellar.book import What
+from mustwatch.cellar.entry_json import entry_to_json
+from mustwatch.cellar.guidance import say_next
+from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, day_and_time
+from mustwatch.cellar.steps import next_steps
+from mustwatch.cli import units
+from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
+from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
+from mustwatch.cli.when import WhenError, when
+from mustwatch.must.bounds import OutOfRangeError
+from mustwatch.must.density import gravity_20_from_reading
+from mustwatch.recording import Disagreement, Recorded, Recorder, RefusedError
+from mustwatch.review.book_words import BookUnits, gravity_words, what_was_done
+from mustwatch.settings import Settings, find_config
+
+Lot = Annotated[str, typer.Argument(metavar="LOT", help="The lot.")]
+At = Annotated[
+    str,
+    typer.Option(
+        "--at", metavar="WHEN", help="When it was done: 18:30, 'yesterday 18:30', '2h ago', ISO 8601."
+    ),
+]
+Despite = Annotated[
+    str | None,
+    typer.Option("--despite", metavar="REASON", help="Take it although a rule refuses it; kept in the book."),
+]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
+Gravity = Annotated[
+    str | None, typer.Option("--gravity", metavar="G", help="What the hydrometer showed: 1.050, 22Bx, 90Oe.")
+]
+Celsius = Annotated[
+    str | None, typer.Option("--celsius", metavar="T", help="The sample's temperature: 19, 19C, 66F.")
+]
+CalibratedAt = Annotated[
+    str, typer.Option("--calibrated-at", metavar="T", help="The temperature printed on the hydrometer.")
+]
+Litres = Annotated[str | None, typer.Option("--litres", metavar="L", help="Volume: 23, 23L, 6gal.")]
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """A hydrometer reading: gravity 20/20, as read, °C, and the hydrometer's own temperature."""
+
+    gravity: float | None
+    as_read: float | None
+    temperature_c: float | None
+    calibrated_at_c: float
+
+
+class Hand:
+    """A person at the keyboard, with the book open."""
+
+    def __init__(self, settings: Settings, recorder: Recorder, *, as_json: bool) -> None:
+        """Open for one command."""
+        self.settings = settings
+        self.recorder = recorder
+        self.as_json = as_json
+        self.units = BookUnits(settings.cellar.gravity_unit, settings.cellar.temperature_unit)
+
+    def at_ms(self, text: str) -> int:
+        """Return the instant of ``--at``, or end the command."""
+        try:
+            return when(text, self.recorder.now_ms, self.recorder.zone)
+        except WhenError as error:
+            fail(str(error), ExitCode.WRONG_INPUT)
+
+    def reading(
+        self, gravity: str | None, celsius: str | None, calibrated_at: str, offered_c: float | None
+    ) -> Read:
+        """Return what a hydrometer and a thermometer showed, corrected to 20/20; or end the command.
+
+        Without ``--celsius`` the must's temperature from its sensors serves, and failing that the hydrometer's own.
+        """
+        scale_c = parsed(units.temperature_c, "--calibrated-at", calibrated_at)
+        temperature_c = parsed(units.temperature_c, "--celsius", celsius) if celsius is not None else None
+        if gravity is None:
+            return Read(None, None, temperature_c, scale_c)
+        as_read = parsed(units.gravity, "--gravity", gravity)
+        if temperature_c is None and offered_c is not None:
+            temperature_c = round(offered_c, 1)
+            remark(
+                f"no --celsius: {temperature_c:.1f} °C from the sensors is taken for the sample's temperature"
+            )
+        elif temperature_c is None:
+            remark(
+                f"no --celsius: the gravity is taken as read at {scale_c:g} °C; a warm sample shows too little"
+            )
+        at_c = scale_c if temperature_c is None else temperature_c
+        corrected = gravity_20_from_reading(as_read, at_c, calibrated_at_c=scale_c)
+        return Read(round(corrected, 5), as_read, temperature_c, scale_c)
+
+    def take(
+        self, lot: str, at_ms: int, what: What, despite: str | None = None, replaces: str | None = None
+    ) -> Recorded:
+        """Write an entry and confirm it in a line, or end the command saying why it is refused."""
+        recorder = self.recorder
+        entry = recorder.entry(lot, at_ms, what, despite)
+        if replaces is not None:
+            entry = replace(entry, replaces=replaces)
+        try:
+            recorded = recorder.write(entry)
+        except RefusedError as error:
+            refused(error, self.settings)
+        self._confirm(recorded)
+        return recorded
+
+    def _confirm(self, recorded: Recorded) -> None:
+        entry = recorded.entry
+        if self.as_json:
+            emit_json(recorded_json(recorded))
+            return
+        when_words = day_and_time(entry.at_ms, self.recorder.zone)
+        say(f"{entry.lot}, {when_words}: {what_was_done(entry.what, self.units)}")
+        for compared in recorded.floats:
+            for line in float_words(compared, entry.lot, self.units):
+                say(line)
+        for caution in recorded.cautions:
+            say(f"Mind: {caution}")
+        self.say_next(entry.lot)
+        say(f"(entry {entry.id[:6]}; mustwatch record undo {entry.lot!r} takes it back)")
+
+    def say_next(self, lot: str) -> None:
+        """Say the next step of a lot, if there is one."""
+        recorder = self.recorder
+        history = recorder.history.lots.get(lot)
+        if history is None:
+            return
+        steps = next_steps(history, recorder.profile(lot), recorder.now_ms, recorder.facts(lot), at_most=1)
+        for step in steps:
+            say(f"Next: {say_next(step, recorder.now_ms, recorder.zone)}")
+
+
+@contextmanager
+def hand(*, as_json: bool = False) -> Iterator[Hand]:
+    """Open the configuration, the store and the book for a recording command."""
+    settings = settings_or_fail()
+    with opened_store(settings, create=True) as store:
+        yield Hand(settings, Recorder(store, settings, now_ms()), as_json=as_json)
+
+
+def parsed(read: Callable[[str, str], float], name: str, text: str) -> float:
+    """Return what a reader of ``cli.units`` makes of what was typed, or end the command."""
+    try:
+        return float(read(name, text))
+    except (units.UnitError, OutOfRangeError) as error:
+        fail(str(error), ExitCode.WRONG_INPUT)
+
+
+def refused(error: RefusedError, settings: Settings) -> NoReturn:
+    """Say each reason in a line, and what to do, and end the command.
+
+    Raises:
+        typer.Exit: always.
+    """
+    for refusal in error.refusals:
+        remark(f"mustwatch: {refusal.line}")
+    how = how_to_add(error.refusals[0], settings)
+    if how is not None:
+        remark(how)
+    if all(r.kind is RefusalKind.GATE for r in error.refusals):
+        remark('Nothing was written. If you know better: --despite "reason", which the book keeps.')
+    raise typer.Exit(error.exit_code)
+
+
+def how_to_add(refusal: Refusal, settings: Settings) -> str | None:
+    """Return the command that adds what an entry names and the configuration lacks, or None."""
+    path = find_config(None) or "mustwatch.toml"
+    if refusal.reason is Reason.UNKNOWN_VESSEL:
+        name = refusal.line.split("'")[1]
+        text = f'\\n[[vessel]]\\nname = "{name}"\\nkind = "carboy"\\nlitres = 23\\n'
+        return f"To add it (with its own kind and litres):\n  printf '{text}' >> {path}"
+    if refusal.reason is Reason.UNKNOWN_SENSOR:
+        return (
+            "To add it: mustwatch listen shows what arrives on the broker and proposes the [[sensor]] for it"
+        )
+    return None
+
+
+def float_words(compared: Disagreement, lot: str, units_: BookUnits) -> list[str]:
+    """Return what a check says of a float, and how to re-anchor it where it has drifted."""
+    said = gravity_words(compared.gravity_float, units_)
+    apart = f"{compared.apart:+.4f}"
+    if not compared.is_adrift:
+        return [
+            f"{compared.sensor} says {said}: they agree ({apart}, up to {compared.allowed:.4f} is allowed)"
+        ]
+    command = f"mustwatch record reanchor {lot!r} --sensor {compared.sensor!r}"
+    return [
+        f"{compared.sensor} says {said}: adrift by {apart}, more than the {compared.allowed:.4f} both errors allow.",
+        "  Gas lifts a hydrometer and foam a float: shake the sample, clean the float, dip again.",
+        f"  If it stands: {command}",
+        f"  then {-compared.apart:+.4f} is added to what {compared.sensor} says from this check on.",
+    ]
+
+
+def recorded_json(recorded: Recorded) -> dict[str, Any]:
+    """Return what was written as one JSON object."""
+    return {
+        "entry": entry_to_json(recorded.entry),
+        "cautions": list(recorded.cautions),
+        "floats": [
+            {
+                "sensor": f.sensor,
+                "gravity_float": round(f.gravity_float, 5),
+                "gravity_check": round(f.gravity_check, 5),
+                "allowed": round(f.allowed, 5),
+                "adrift": f.is_adrift,
+                "reanchor_offset": round(f.offset, 5),
+            }
+            for f in recorded.floats
+        ],
+        "evaluated": recorded.is_evaluated,
+    }
