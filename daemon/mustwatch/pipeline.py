@@ -174,7 +174,7 @@ class Pipeline:
         self._evaluate(arrival)
 
     def _evaluate(self, arrival: Arrival) -> None:
-        taken = self._intake.take(arrival, self._clock.state is ClockState.SURE)
+        taken = self._intake.take(arrival, self._clock.state)
         if isinstance(taken, Decoded):
             for reading in taken.readings:
                 self._evaluation.take(reading)
@@ -212,7 +212,10 @@ class Pipeline:
         if version != self._data_version:
             self._data_version = version
             self._evaluation.read_book()
-        if self._mono_s() - self._last_arrival_mono_s >= BACKLOG_CALM_S and not self._clock.is_wrong:
+        if (
+            self._mono_s() - self._last_arrival_mono_s >= BACKLOG_CALM_S
+            and self._clock.state is not ClockState.BEHIND
+        ):
             self._evaluation.advance(now_ms)
         found = self._self_watch.look(now_ms, self._mono_s(), self._clock.state, self._evaluation.place)
         self._evaluation.find(found)

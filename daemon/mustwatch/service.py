@@ -80,6 +80,11 @@ class Service:
         self._manager = ServiceManager()
         self._fault: BaseException | None = None
 
+    @property
+    def is_listening(self) -> bool:
+        """Say whether the broker has accepted us, so that nothing published from now on is missed."""
+        return self.ready.is_set() and self._parts[0].status().is_connected
+
     def stop(self) -> None:
         """Ask it to end in order; safe from a signal handler."""
         self._stop.set()

@@ -1,0 +1,58 @@
+# mustwatch: everything a person or the CI calls. `make demo` and `make test` set up what they need.
+PYTHON ?= python3
+VENV ?= .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.ready
+NICE ?= nice
+
+.PHONY: demo test check lint format types imports unit bench bench-watch faults soak screenshots setup clean
+
+$(STAMP): pyproject.toml requirements.lock
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+	  { echo "mustwatch needs Python 3.11 or newer; found $$($(PYTHON) --version). On Debian 12 and Raspberry Pi OS it is there."; exit 1; }
+	@$(PYTHON) -m venv $(VENV) || \
+	  { echo "Python's venv is missing: sudo apt-get install python3-venv"; exit 1; }
+	$(BIN)/pip install --quiet --require-hashes -r requirements.lock
+	$(BIN)/pip install --quiet --no-deps --no-build-isolation -e .
+	@touch $@
+
+setup: $(STAMP)
+
+demo: $(STAMP) ## live three weeks of an invented cellar in a minute
+	$(BIN)/mustwatch demo $(ARGS)
+
+test: $(STAMP) ## set up and run all tests
+	tests/run-all
+
+check: lint test ## exactly what the CI runs
+
+lint: $(STAMP) ## format, lint, types, import rules
+	$(BIN)/ruff format --check daemon simulators tests
+	$(BIN)/ruff check daemon simulators tests
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+format: $(STAMP)
+	$(BIN)/ruff format daemon simulators tests
+	$(BIN)/ruff check --fix daemon simulators tests
+
+unit: $(STAMP) ## the quick ones
+	$(BIN)/pytest -q tests/unit tests/property tests/contract tests/reference
+
+bench: $(STAMP) ## speed and lightness, each beside its limit in one run
+	$(BIN)/python tests/bench/run.py
+
+bench-watch: $(STAMP) ## how often the findings are right, on simulated ferments
+	$(BIN)/python tests/bench/watch_score.py
+
+faults: $(STAMP) ## break things on purpose and print what was lost
+	$(BIN)/python tests/faults/run.py
+
+soak: $(STAMP) ## the long form of the same
+	$(BIN)/python tests/faults/run.py --long
+
+screenshots: $(STAMP) ## pictures of every page at phone and desktop size
+	$(BIN)/python tests/browser/screenshots.py
+
+clean:
+	rm -rf $(VENV) dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis
