@@ -214,11 +214,11 @@ def _flapping(
     is_first_urgent = wish.reason is Reason.SEVERITY_ROSE and alert.severity is Severity.URGENT
     if is_first_urgent:
         return None
-    if telling.held is Held.FLAPPING and alert.is_over and alert.id != heard.newest_id:
-        return Decision(Reason.SAID_BY_FLAPPING)
     calm_ms = (heard.changed_ms or now_ms) + rules.flap_window_ms
     was_said = heard.flapping_ms is not None and heard.flapping_ms > since_ms
     if was_said or telling.held is Held.FLAPPING:
+        if alert.is_over and alert.id != heard.newest_id:
+            return Decision(Reason.SAID_BY_FLAPPING)
         # A clock that was set back would make this wait for years: then it is not calm, it is unknown; tell.
         is_waiting = now_ms < calm_ms <= now_ms + rules.flap_window_ms
         return Decision(Reason.HELD_WHILE_FLAPPING, calm_ms, wish.reason) if is_waiting else None

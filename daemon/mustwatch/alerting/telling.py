@@ -66,7 +66,7 @@ def _tell_one(
         elif decision.tells:
             own.append((alert, decision))
         else:
-            _remember_wait(alerts, alert, target, WAITS.get(decision.reason))
+            _remember_wait(alerts, alert, target, decision.reason)
             if decision.due_ms is not None:
                 due.append(max(decision.due_ms, now_ms + 1))
     urgent = [pair for pair in own if _is_urgent(pair[0])]
@@ -131,12 +131,14 @@ def _is_backlog_ripe(old: Sequence[Alert], now_ms: int, rules: TellRules) -> boo
     return is_calm or max(waits) >= rules.backlog_gather_most_ms
 
 
-def _remember_wait(alerts: dict[str, Alert], alert: Alert, target: TellTarget, held: Held | None) -> None:
+def _remember_wait(alerts: dict[str, Alert], alert: Alert, target: TellTarget, reason: Reason) -> None:
+    """Remember why nothing is told now, or that the end was told by the message that this comes and goes."""
     telling = alert.told(target.name)
-    if telling.held is not held:
+    is_end_told = telling.is_end_told or reason is Reason.SAID_BY_FLAPPING
+    waiting = replace(telling, held=WAITS.get(reason), is_end_told=is_end_told)
+    if waiting != telling:
         current = alerts[alert.id]
-        tellings = {**current.tellings, target.name: replace(telling, held=held)}
-        alerts[alert.id] = replace(current, tellings=tellings)
+        alerts[alert.id] = replace(current, tellings={**current.tellings, target.name: waiting})
 
 
 def _one(
