@@ -18,8 +18,8 @@ from mustwatch.must.density import reading_from_gravity_20
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
-DRY: Final = 0.990
-"""What the driest table wines show, where a calibration is needed at the end of every ferment."""
+DRY: Final = 0.993
+"""What dry table wines show (0.990 to 0.996, trade press): where every ferment ends, and a float is read last."""
 
 LONE_LEVERAGE: Final = 0.95
 """A point of more leverage than this decides its end of the curve alone."""
@@ -171,7 +171,7 @@ def warnings_about(calibration: Calibration) -> list[str]:
             else calibration.high_deg
         )
         found.append(
-            f"below {low:.3f} ({at_low:.1f}°) the curve is extrapolated, and a dry wine goes down to about {DRY:.3f}: "
+            f"below {low:.3f} ({at_low:.1f}°) the curve is extrapolated, and a dry wine shows about {DRY:.3f}: "
             "re-anchor it to a hydrometer check near the end"
         )
     lone = [r for r in calibration.residuals if r.leverage > LONE_LEVERAGE]

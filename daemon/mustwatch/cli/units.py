@@ -143,7 +143,10 @@ def gravity(name: str, text: str) -> float:
         raise UnitError(f"{name} {text!r} has an unknown unit; expected {expected}")
     if not unit and not 0.9 <= number <= 1.3:
         raise OutOfRangeError(_not_a_gravity(name, text, number))
-    result = _TO_GRAVITY[unit or "sg"](number)
+    try:
+        result = _TO_GRAVITY[unit or "sg"](number)
+    except OutOfRangeError as wrong:
+        raise OutOfRangeError(f"{name} {text!r}: {wrong}") from None
     require_within(name, result, 0.9, 1.3)
     return result
 
