@@ -93,5 +93,11 @@ class Corrector:
         return self._temperature[1]
 
     def _offset(self, at_ms: int) -> float:
+        """Return the offset that holds: one older than the calibration in use belonged to the curve before it."""
         position = bisect_right(self._offsets, at_ms, key=lambda o: o[0]) - 1
-        return self._offsets[position][1] if position >= 0 else 0.0
+        if position < 0:
+            return 0.0
+        of_curve = bisect_right(self._calibrations, at_ms, key=lambda c: c[0]) - 1
+        if of_curve >= 0 and self._offsets[position][0] < self._calibrations[of_curve][0]:
+            return 0.0
+        return self._offsets[position][1]
