@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from mustwatch.alerting.rules import QuietHours, TellRules, TellTarget, Units
 from mustwatch.cellar.history import BEGINNING_MS, LotHistory, SensorStay
+from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.sensor import Sensor
 from mustwatch.cellar.vessel import Vessel
@@ -44,7 +45,7 @@ def tell_rules(settings: Settings) -> TellRules:
         zone=ZoneInfo(settings.cellar.timezone),
         base_address=settings.web.base_url,
     )
-    return TellRules(targets=targets, units=units)
+    return TellRules(targets=targets, units=units, backlog_age_ms=round(settings.cellar.backlog_hours * HOUR_MS))
 
 
 def profile_of(settings: Settings, history: LotHistory) -> Profile:

@@ -67,6 +67,7 @@ class CellarSettings(Section):
     temperature_unit: Literal["C", "F"] = "C"
     profiles_dir: Path | None = None
     morning_review: time | None = None
+    backlog_hours: float = Field(6.0, gt=0, description="older news is told as one digest")
 
     @field_validator("timezone")
     @classmethod
