@@ -3,7 +3,7 @@
 Source: RFC 8428 (records, base fields, resolution, time, units) and RFC 8798 (secondary units: mV, dBm).
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Final, NamedTuple
 
 from mustwatch.cellar.reading import Reading, Stamp
@@ -60,19 +60,24 @@ _UNITS: Final[Mapping[Quantity, Mapping[str, Convert | None]]] = {
 _ASSUMED: Final = {Quantity.GRAVITY: "/", Quantity.TEMPERATURE: "Cel", Quantity.BATTERY: "V"}
 """A record without a unit is taken so, as no other unit could be in range; an angle or a signal must say."""
 
-_SCALES: Final[Mapping[tuple[str, str | None], Scale]] = {
+_SCALES: Final[Mapping[tuple[str, str], Scale]] = {
     (quantity.value, unit): scale(quantity, unit, convert)
     for quantity, units in _UNITS.items()
     for unit, convert in units.items()
-} | {(quantity.value, None): scale(quantity, unit, None) for quantity, unit in _ASSUMED.items()}
+} | {(quantity.value, ""): scale(quantity, unit, None) for quantity, unit in _ASSUMED.items()}
 _NAMES: Final = frozenset(quantity.value for quantity in _UNITS)
 
 
 class Record(NamedTuple):
-    """A resolved record of a known name: what it measures, in which unit, and its value still unchecked."""
+    """A record with the base fields worked in (RFC 8428 section 4.6), its value still unchecked.
 
-    name: str
-    unit: str | None
+    The resolved name is ``base_name + own_name``, the resolved value ``base_value + value``; an empty unit is none.
+    """
+
+    base_name: str
+    own_name: str
+    unit: str
+    time_s: float
     value: object
     base_value: float
 
@@ -88,8 +93,8 @@ class Base(NamedTuple):
 
 _NO_BASE: Final = Base()
 
-Instants = dict[tuple[bool, int], list[Record]]
-"""Records by instant: whether the time is absolute, and milliseconds since the epoch or since arrival."""
+Instants = dict[tuple[bool, int], list[tuple[str, Record]]]
+"""What was measured, by instant: whether its time is absolute, and milliseconds since the epoch or since arrival."""
 
 
 def compile_senml(sensor: Sensor) -> Decode:
@@ -125,26 +130,46 @@ def compile_senml(sensor: Sensor) -> Decode:
     return decode
 
 
-def _values(records: list[Record]) -> list[float | None]:
+def _values(records: list[tuple[str, Record]]) -> list[float | None]:
     values = list(EMPTY)
-    for name, unit, value, base_value in records:
-        by = _SCALES.get((name, unit))
+    for name, record in records:
+        by = _SCALES.get((name, record.unit))
         if by is None:
-            raise _wrong_unit(name, unit)
+            raise _wrong_unit(name, record.unit)
         if values[by.position] is not None:
             raise Refusal(RejectReason.WRONG_SHAPE, f"{name} stands twice at one instant; expected it once")
-        values[by.position] = read(
-            by, base_value + _number(name, value) if base_value else _number(name, value)
-        )
+        value = _number(name, record.value)
+        values[by.position] = read(by, value + record.base_value if record.base_value else value)
     return values
 
 
 def _by_instant(pack: object) -> Instants:
-    """Resolve a pack's records (RFC 8428 section 4.6) and group those of known names by time."""
+    """Group the records of known names by time."""
+    instants: Instants = {}
+    for record in resolve(pack):
+        name = _known_name(record.base_name, record.own_name)
+        if name is not None:
+            time_ms = record.time_s * 1000.0
+            if time_ms - time_ms != 0.0:
+                raise Refusal(RejectReason.NOT_FINITE, "a record's time is infinite; expected seconds")
+            key = record.time_s >= ABSOLUTE_FROM_S, round(time_ms)
+            instants.setdefault(key, []).append((name, record))
+    if not instants:
+        raise Refusal(RejectReason.NOTHING_KNOWN, f"no value named {', '.join(sorted(_NAMES))}")
+    return instants
+
+
+def resolve(pack: object) -> Iterator[Record]:
+    """Yield a pack's records that have a value, with the base fields worked in.
+
+    Raises:
+        Refusal: it is no pack, or of a later version, or has a label that must be understood and is not.
+
+    Source: RFC 8428 sections 4.1 to 4.6.
+    """
     if type(pack) is not list or not pack:
         raise Refusal(RejectReason.WRONG_SHAPE, "not a SenML pack; expected a list of records")
     base = _NO_BASE
-    instants: Instants = {}
     for record in pack:
         if type(record) is not dict:
             raise Refusal(RejectReason.WRONG_SHAPE, f"a record is {shown(record)}; expected an object")
@@ -152,18 +177,11 @@ def _by_instant(pack: object) -> Instants:
             _refuse_must_understand(record)
         if not _BASE_LABELS.isdisjoint(record):
             base = _base_from(record, base)
-        name = _known_name(base.name, _text(record, "n", ""))
-        if name is None or _VALUE_LABELS.isdisjoint(record):
-            continue
-        time_s = base.time_s + _number("t", record.get("t", 0.0))
-        if time_s - time_s != 0.0:
-            raise Refusal(RejectReason.NOT_FINITE, "a record's time is infinite; expected seconds")
-        key = time_s >= ABSOLUTE_FROM_S, round(time_s * 1000.0)
-        unit = _text(record, "u", base.unit)
-        instants.setdefault(key, []).append(Record(name, unit or None, record.get("v"), base.value))
-    if not instants:
-        raise Refusal(RejectReason.NOTHING_KNOWN, f"no value named {', '.join(sorted(_NAMES))}")
-    return instants
+        if not _VALUE_LABELS.isdisjoint(record):
+            own_name = _text(record, "n", "")
+            unit = _text(record, "u", base.unit)
+            time_s = base.time_s + _number("t", record["t"]) if "t" in record else base.time_s
+            yield Record(base.name, own_name, unit, time_s, record.get("v"), base.value)
 
 
 def _refuse_must_understand(record: dict[str, object]) -> None:
@@ -211,7 +229,7 @@ def _number(name: str, value: object) -> float:
     return number_from(name, value)
 
 
-def _wrong_unit(name: str, unit: str | None) -> Refusal:
-    known = ", ".join(unit for of, unit in _SCALES if of == name and unit is not None)
-    said = "has no unit" if unit is None else f"is in {shown(unit)}"
+def _wrong_unit(name: str, unit: str) -> Refusal:
+    known = ", ".join(unit for of, unit in _SCALES if of == name and unit)
+    said = "has no unit" if not unit else f"is in {shown(unit)}"
     return Refusal(RejectReason.WRONG_UNIT, f"{name} {said}; expected {known}")
