@@ -1,0 +1,179 @@
+"""A lot's cellar record assembled from the store: for the terminal, for paper, and as JSON that travels."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from mustwatch.alerting.alert import Alert
+from mustwatch.cellar.book import Entry
+from mustwatch.cellar.entry_json import UnreadableEntryError, entry_from_json, entry_to_json
+from mustwatch.cellar.history import LotHistory
+from mustwatch.cellar.instant import iso
+from mustwatch.cellar.possible import bad_values
+from mustwatch.plan import plan_of
+from mustwatch.review.book_page import book_page
+from mustwatch.review.book_record import BookRecord, Told, book_record
+from mustwatch.review.book_words import BookUnits, what_was_done
+from mustwatch.review.series import Point, m4
+from mustwatch.settings import Settings
+from mustwatch.store.store import Store
+
+FORMAT = "mustwatch cellar record"
+VERSION = 1
+"""Of the JSON form; a newer one is not read."""
+JSON_POINTS = 600
+"""Points per curve in the JSON form: it is a record to read, not a copy of the readings."""
+MOST_ENTRIES = 20_000
+"""A record with more is no record of one lot."""
+
+
+class UnreadableRecordError(ValueError):
+    """A file is not a cellar record; the message says where and what was expected."""
+
+
+def told_of(alerts: Sequence[Alert]) -> list[Told]:
+    """Return what the daemon told of a lot, without what it took back."""
+    return [
+        Told(a.opened_ms, a.kind.value, a.severity.value, a.summary, a.cleared_ms)
+        for a in alerts
+        if not a.is_withdrawn
+    ]
+
+
+def record_of(store: Store, lot: str) -> BookRecord | None:
+    """Return a lot's record, or None if it is not in the book."""
+    history = store.book.history().lots.get(lot)
+    if history is None:
+        return None
+    estimates = store.watching.estimates(lot)
+    by_sensor = _is_watched(store, history)
+    return book_record(
+        history,
+        store.book.entries(lot),
+        told_of(store.alerts.of_lot(lot)),
+        [(e.at_ms, e.gravity) for e in estimates if e.gravity is not None and by_sensor],
+        [(e.at_ms, e.temperature_c) for e in estimates if e.temperature_c is not None],
+    )
+
+
+def _is_watched(store: Store, history: LotHistory) -> bool:
+    """Return whether sensors ever spoke of a lot: an estimate from checks alone would only repeat the checks."""
+    newest_ms = store.readings.newest_ms()
+    return newest_ms is not None and newest_ms >= history.started_ms
+
+
+def page_of(store: Store, settings: Settings, record: BookRecord, now_ms: int) -> str:
+    """Return a lot's record as the printable page."""
+    profile = plan_of(settings).profile_for(record.lot)
+    bands = [(span.from_ms, profile.band_in(span.stage)) for span in record.stages if span.stage != "bottled"]
+    return book_page(
+        record,
+        cellar=settings.cellar.name,
+        profile_title=profile.title,
+        now_ms=now_ms,
+        zone=ZoneInfo(settings.cellar.timezone),
+        units=BookUnits(settings.cellar.gravity_unit, settings.cellar.temperature_unit),
+        bands=bands,
+    )
+
+
+def record_json(record: BookRecord) -> dict[str, Any]:
+    """Return a lot's record as one JSON object. Another machine takes over ``entries``; the rest is for reading."""
+    lot, found = record.lot, record.alcohol
+    return {
+        "format": FORMAT,
+        "version": VERSION,
+        "lot": lot.lot,
+        "profile": lot.start.profile,
+        "started_at": iso(lot.started_ms),
+        "bottled_at": iso(lot.bottled_ms),
+        "vessel": lot.vessel,
+        "stage": lot.stage.value,
+        "litres": lot.litres,
+        "bottles": [{"bottles": count, "bottle_ml": size} for size, count in record.bottles.items()],
+        "starting_gravity": _rounded(record.starting_gravity),
+        "effective_starting_gravity": _rounded(record.effective_gravity),
+        "final_gravity": _rounded(record.final_gravity),
+        "abv_percent": round(found.abv_percent, 2) if found else None,
+        "abv_range_percent": [round(v, 2) for v in found.abv_range_percent] if found else None,
+        "additions": [
+            {"what": t.what, "purpose": t.purpose.value, "times": t.times, "amount": t.amount, "unit": t.unit}
+            for t in record.totals
+        ],
+        "stages": [
+            {"stage": s.stage.value, "from": iso(s.from_ms), "until": iso(s.until_ms)} for s in record.stages
+        ],
+        "entries": [
+            entry_to_json(line.entry)
+            | {"standing": line.standing.value, "words": what_was_done(line.entry.what)}
+            for line in record.lines
+            if line.entry is not None
+        ],
+        "told": [
+            {
+                "at": iso(t.at_ms),
+                "until": iso(t.until_ms),
+                "kind": t.kind,
+                "severity": t.severity,
+                "words": t.words,
+            }
+            for t in (line.told for line in record.lines)
+            if t is not None
+        ],
+        "curve": {
+            "gravity": _curve(record.curves.gravity, 5),
+            "celsius": _curve(record.curves.celsius, 2),
+        },
+    }
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 5)
+
+
+def _curve(points: Sequence[tuple[int, float]], digits: int) -> list[list[Any]]:
+    return [[iso(p.at_ms), round(p.value, digits)] for p in m4([Point(*p) for p in points], JSON_POINTS)]
+
+
+_FOR_READING = ("standing", "words")
+
+
+def entries_of(document: object, lot: str | None = None) -> list[Entry]:
+    """Return the entries of a record in JSON, under another lot's name if one is given.
+
+    Raises:
+        UnreadableRecordError: it is not a record, or one of its entries cannot be.
+    """
+    if not isinstance(document, Mapping) or document.get("format") != FORMAT:
+        raise UnreadableRecordError(f'not a cellar record: expected an object with "format": "{FORMAT}"')
+    if document.get("version") != VERSION:
+        raise UnreadableRecordError(f"version {document.get('version')!r} of the record: expected {VERSION}")
+    listed = document.get("entries")
+    if not isinstance(listed, list) or not 1 <= len(listed) <= MOST_ENTRIES:
+        raise UnreadableRecordError(f"entries: expected a list of 1 to {MOST_ENTRIES} entries")
+    entries: list[Entry] = []
+    for number, body in enumerate(listed, 1):
+        try:
+            plain = (
+                {k: v for k, v in body.items() if k not in _FOR_READING}
+                if isinstance(body, Mapping)
+                else body
+            )
+            entry = entry_from_json(plain)
+        except UnreadableEntryError as error:
+            raise UnreadableRecordError(f"entry {number} of {len(listed)}: {error}") from None
+        wrong = next(iter(bad_values(entry)), None)
+        if wrong is not None:
+            raise UnreadableRecordError(f"entry {number} of {len(listed)}: {wrong.line}")
+        entries.append(entry)
+    return _of_one_lot(entries, lot)
+
+
+def _of_one_lot(entries: list[Entry], lot: str | None) -> list[Entry]:
+    if len({e.lot for e in entries}) != 1:
+        raise UnreadableRecordError("entries: expected all of them to be of one lot")
+    if len({e.id for e in entries}) != len(entries):
+        raise UnreadableRecordError("entries: expected every id once")
+    as_typed = sorted(entries, key=lambda e: e.recorded_ms)
+    return as_typed if lot is None else [replace(e, lot=lot) for e in as_typed]

@@ -1,0 +1,134 @@
+"""``mustwatch book``: the cellar record of a lot, on screen, on paper, as JSON, and from another machine."""
+
+import json
+from pathlib import Path
+from typing import Annotated
+from zoneinfo import ZoneInfo
+
+import typer
+
+from mustwatch.cellar.instant import from_ms
+from mustwatch.cellar.refusal import day_and_time
+from mustwatch.cli.hand import refused
+from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
+from mustwatch.cli.output import ExitCode, emit_json, fail, say
+from mustwatch.settings import Settings
+from mustwatch.store.store import Store
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+
+@app.command()
+def book(
+    lot: Annotated[
+        str | None, typer.Argument(metavar="[LOT]", help="The lot; without one, all are listed.")
+    ] = None,
+    html: Annotated[
+        Path | None,
+        typer.Option("--html", metavar="FILE", help="Write the printable page (A4), - for stdout."),
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print one JSON document, which --import reads.")
+    ] = False,
+    import_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--import", metavar="FILE", help="Take over a record that --json wrote (as LOT, if given)."
+        ),
+    ] = None,
+) -> None:
+    """Show the cellar book of a lot."""
+    settings = settings_or_fail()
+    with opened_store(settings, create=import_file is not None) as store:
+        if import_file is not None:
+            _take_over(store, settings, import_file, lot)
+        elif lot is None:
+            _list(store, settings, as_json=as_json)
+        else:
+            _show(store, settings, lot, html, as_json=as_json)
+
+
+def _list(store: Store, settings: Settings, *, as_json: bool) -> None:
+    zone = ZoneInfo(settings.cellar.timezone)
+    lots = sorted(store.book.history().lots.values(), key=lambda h: h.started_ms)
+    if as_json:
+        emit_json([{"lot": h.lot, "stage": h.stage.value, "vessel": h.vessel} for h in lots])
+        return
+    if not lots:
+        say("The book is empty. Begin a lot with")
+        say("  mustwatch record start LOT --vessel VESSEL --gravity 1.090 --celsius 20")
+    for history in lots:
+        where = f" in {history.vessel}" if history.vessel is not None else ""
+        say(
+            f"{history.lot}: {history.stage}{where}, begun {from_ms(history.started_ms).astimezone(zone):%d %b %Y}"
+        )
+
+
+def _show(store: Store, settings: Settings, lot: str, html: Path | None, *, as_json: bool) -> None:
+    from mustwatch.book_view import page_of, record_json, record_of
+    from mustwatch.cli.book_text import book_lines
+
+    record = record_of(store, lot)
+    if record is None:
+        known = ", ".join(sorted(store.book.history().lots)) or "none yet"
+        fail(
+            f"lot {lot!r} is not in the book (known: {known}): mustwatch record start {lot!r} --vessel VESSEL",
+            ExitCode.WRONG_INPUT,
+        )
+    if html is not None:
+        page = page_of(store, settings, record, now_ms())
+        if str(html) == "-":
+            say(page)
+            return
+        try:
+            html.write_text(page, encoding="utf-8")
+        except OSError as error:
+            fail(f"{html}: {error.strerror}; give a file that can be written")
+        if not as_json:
+            say(f"{html}: the record of {lot}, to open or print")
+            return
+    if as_json:
+        emit_json(record_json(record))
+        return
+    for line in book_lines(record, settings):
+        say(line)
+
+
+def _take_over(store: Store, settings: Settings, file: Path, lot: str | None) -> None:
+    from mustwatch.book_view import UnreadableRecordError, entries_of
+    from mustwatch.recording import Recorder, RefusedError
+
+    try:
+        text = typer.get_text_stream("stdin").read() if str(file) == "-" else file.read_text(encoding="utf-8")
+        entries = entries_of(json.loads(text), lot)
+    except OSError as error:
+        fail(
+            f"{file}: {error.strerror}; expected a file that mustwatch book LOT --json wrote",
+            ExitCode.WRONG_INPUT,
+        )
+    except (ValueError, RecursionError) as error:
+        what = (
+            str(error) if isinstance(error, UnreadableRecordError) else "not JSON; expected what --json wrote"
+        )
+        fail(f"{file}: {what}", ExitCode.WRONG_INPUT)
+    recorder = Recorder(store, settings, now_ms())
+    name, ids = entries[0].lot, {e.id for e in recorder.entries}
+    fresh = [e for e in entries if e.id not in ids]
+    if fresh and len(fresh) == len(entries) and name in recorder.history.lots:
+        began = day_and_time(recorder.history.lots[name].started_ms, recorder.zone)
+        fail(
+            f"another lot {name!r} has been in the book since {began}: take this one over under another name, "
+            f"mustwatch book NEWNAME --import {file}",
+            ExitCode.WRONG_INPUT,
+        )
+    try:
+        recorder.take_over(entries)
+    except RefusedError as error:
+        refused(error, settings)
+    known = len(entries) - len(fresh)
+    say(f"{name}: {len(fresh)} entries taken over" + (f", {known} were here already" if known else ""))
+    vessel = recorder.history.lots[name].vessel
+    if vessel is not None and vessel not in recorder.plan.vessels:
+        say(
+            f"Its vessel {vessel!r} is not in this configuration: add it as a [[vessel]] to go on with the lot"
+        )

@@ -1,0 +1,196 @@
+"""The curve of a lot as a static drawing (SVG) for the printed page: told apart by lines and marks, not by colour."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import timedelta, tzinfo
+from html import escape
+from itertools import pairwise
+from math import ceil, floor
+
+from mustwatch.cellar.book import Addition, Bottling, Racking
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS, from_ms, to_ms
+from mustwatch.cellar.profile import Band
+from mustwatch.review.book_record import BookRecord
+from mustwatch.review.book_words import BookUnits
+from mustwatch.review.series import Point, broken, hole_ms, m4
+
+WIDTH, LEFT, RIGHT, TOP = 720.0, 46.0, 12.0, 34.0
+GRAVITY_HEIGHT, TEMPERATURE_HEIGHT, GAP, FOOT = 205.0, 80.0, 16.0, 18.0
+MOST_POINTS = 800
+"""Points per curve: more than the paper can show at 190 mm."""
+DAY_STEPS = (1, 2, 7, 14, 30, 61, 122, 365)
+MOST_DATES = 9
+NARROW = 52.0
+"""A stage narrower than this (in drawing units) is not named: the name would run into the next."""
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A plot area: from instants and values to places."""
+
+    from_ms: int
+    until_ms: int
+    low: float
+    high: float
+    top: float
+    height: float
+
+    def x(self, at_ms: float) -> float:
+        """Return the place of an instant."""
+        return LEFT + (WIDTH - LEFT - RIGHT) * (at_ms - self.from_ms) / (self.until_ms - self.from_ms)
+
+    def y(self, value: float) -> float:
+        """Return the place of a value."""
+        return self.top + self.height * (self.high - value) / (self.high - self.low)
+
+
+def curve_svg(
+    record: BookRecord, until_ms: int, zone: tzinfo, units: BookUnits, bands: Sequence[tuple[int, Band]] = ()
+) -> str:
+    """Return the drawing: gravity above, temperature below, on one time axis, with what people did.
+
+    Args:
+        record: the lot's record.
+        until_ms: the right edge, if nothing in the record is later.
+        zone: the cellar's time zone, for the dates.
+        units: of the temperature axis (gravity is drawn as specific gravity).
+        bands: temperature band from an instant on, in time order.
+    """
+    curves = record.curves
+    from_ms = record.lot.started_ms
+    last = [p[-1][0] for p in (curves.gravity, curves.celsius, curves.checks) if p]
+    end_ms = max([until_ms, from_ms + DAY_MS, *last])
+    parts: list[str] = []
+    gravities = [v for _, v in (*curves.gravity, *curves.checks)]
+    gravity = _frame(from_ms, end_ms, gravities or [1.0, 1.1], 0.01, TOP, GRAVITY_HEIGHT)
+    below = TOP + GRAVITY_HEIGHT + GAP
+    celsius = [v for _, v in curves.celsius] + [
+        c for _, b in bands for c in (b.low_c, b.high_c) if curves.celsius
+    ]
+    temperature = _frame(from_ms, end_ms, celsius, 5.0, below, TEMPERATURE_HEIGHT) if celsius else None
+    bottom = below + TEMPERATURE_HEIGHT if temperature is not None else TOP + GRAVITY_HEIGHT
+    parts += _dates(gravity, bottom, zone)
+    parts += _stages(record, gravity, end_ms)
+    parts += _axis(gravity, _gravity_ticks(gravity), "gravity", lambda v: f"{v:.3f}")
+    parts += _line(curves.gravity, gravity, "line")
+    if not curves.gravity:
+        parts += _polyline([Point(*p) for p in curves.checks], gravity, "joined")
+    parts += [
+        f'<circle class="check" cx="{gravity.x(t):.1f}" cy="{gravity.y(v):.1f}" r="3.4"/>'
+        for t, v in curves.checks
+    ]
+    if temperature is not None:
+        parts += _axis(
+            temperature, _ticks(temperature, 5.0), _degrees(units), lambda v: _degree_words(v, units)
+        )
+        parts += _bands(bands, temperature)
+        parts += _line(curves.celsius, temperature, "line thin")
+    parts += _deeds(record, gravity, bottom)
+    height = bottom + FOOT
+    title = escape(f"Gravity and temperature of {record.lot.lot}")
+    return (
+        f'<svg viewBox="0 0 {WIDTH:.0f} {height:.0f}" role="img" aria-label="{title}" '
+        f'xmlns="http://www.w3.org/2000/svg"><title>{title}</title>{"".join(parts)}</svg>'
+    )
+
+
+def _frame(
+    from_ms: int, until_ms: int, values: Sequence[float], step: float, top: float, height: float
+) -> Frame:
+    low, high = floor(min(values) / step) * step, ceil(max(values) / step) * step
+    return Frame(from_ms, until_ms, low, high if high > low else low + step, top, height)
+
+
+def _ticks(frame: Frame, step: float) -> list[float]:
+    while (frame.high - frame.low) / step > 5.01:
+        step *= 2
+    first = ceil(frame.low / step - 1e-9)
+    return [n * step for n in range(first, floor(frame.high / step + 1e-9) + 1)]
+
+
+def _gravity_ticks(frame: Frame) -> list[float]:
+    return _ticks(frame, 0.01 if frame.high - frame.low <= 0.051 else 0.02)
+
+
+def _degrees(units: BookUnits) -> str:
+    return "°F" if units.temperature == "F" else "°C"
+
+
+def _degree_words(celsius: float, units: BookUnits) -> str:
+    return f"{celsius * 1.8 + 32:.0f}" if units.temperature == "F" else f"{celsius:.0f}"
+
+
+def _axis(frame: Frame, ticks: list[float], name: str, words: Callable[[float], str]) -> Iterator[str]:
+    right = WIDTH - RIGHT
+    yield f'<rect class="frame" x="{LEFT}" y="{frame.top}" width="{right - LEFT}" height="{frame.height}"/>'
+    for tick in ticks:
+        y = frame.y(tick)
+        if frame.low < tick < frame.high:
+            yield f'<path class="grid" d="M{LEFT} {y:.1f}H{right}"/>'
+        yield f'<text class="tick" x="{LEFT - 5}" y="{y + 3:.1f}" text-anchor="end">{words(tick)}</text>'
+    yield f'<text class="name" x="{LEFT + 5}" y="{frame.top + frame.height - 6:.1f}">{name}</text>'
+
+
+def _dates(frame: Frame, bottom: float, zone: tzinfo) -> Iterator[str]:
+    days = (frame.until_ms - frame.from_ms) / DAY_MS
+    step = next((s for s in DAY_STEPS if days / s <= MOST_DATES), DAY_STEPS[-1])
+    at = from_ms(frame.from_ms).astimezone(zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    while True:
+        at += timedelta(days=step)
+        x = frame.x(to_ms(at))
+        if to_ms(at) > frame.until_ms:
+            return
+        yield f'<path class="grid" d="M{x:.1f} {TOP}V{bottom:.1f}"/>'
+        if x < WIDTH - RIGHT - 14:
+            yield f'<text class="tick" x="{x:.1f}" y="{bottom + 13:.1f}" text-anchor="middle">{at.day} {at:%b}</text>'
+
+
+def _stages(record: BookRecord, frame: Frame, end_ms: int) -> Iterator[str]:
+    y = TOP - 20
+    for span in record.stages:
+        left, right = frame.x(span.from_ms), frame.x(span.until_ms if span.until_ms is not None else end_ms)
+        yield f'<path class="stage" d="M{left:.1f} {y + 4}V{y - 3}H{max(left, right - 1):.1f}"/>'
+        if right - left >= NARROW:
+            yield f'<text class="tick" x="{left + 4:.1f}" y="{y + 7}">{span.stage}</text>'
+
+
+def _line(points: Sequence[tuple[int, float]], frame: Frame, style: str) -> Iterator[str]:
+    shown = m4([Point(*p) for p in points], MOST_POINTS)
+    longest = max(hole_ms([p.at_ms for p in shown]), 6.0 * HOUR_MS)
+    runs = broken(shown, longest)
+    for run in runs:
+        yield from _polyline(run, frame, style)
+    for before, after in pairwise(runs):
+        yield from _polyline([before[-1], after[0]], frame, "joined")
+
+
+def _polyline(run: Sequence[Point], frame: Frame, style: str) -> Iterator[str]:
+    if len(run) < 2:
+        return
+    places = " ".join(f"{frame.x(p.at_ms):.1f},{frame.y(p.value):.1f}" for p in run)
+    yield f'<polyline class="{style}" points="{places}"/>'
+
+
+def _bands(bands: Sequence[tuple[int, Band]], frame: Frame) -> Iterator[str]:
+    ends = [at_ms for at_ms, _ in bands[1:]]
+    for (at_ms, band), until_ms in zip(bands, [*ends, frame.until_ms], strict=True):
+        left, right = frame.x(at_ms), frame.x(until_ms)
+        for celsius in (band.low_c, band.high_c):
+            yield f'<path class="band" d="M{left:.1f} {frame.y(celsius):.1f}H{right:.1f}"/>'
+
+
+def _deeds(record: BookRecord, frame: Frame, bottom: float) -> Iterator[str]:
+    """Yield rackings as numbered dashed lines, additions as triangles on the axis, bottling as a full line."""
+    number = 0
+    for entry in record.lot.entries:
+        x = frame.x(entry.at_ms)
+        if isinstance(entry.what, Racking):
+            number += 1
+            yield f'<path class="racking" d="M{x:.1f} {TOP}V{bottom:.1f}"/>'
+            yield f'<text class="deed" x="{x:.1f}" y="{TOP - 3}" text-anchor="middle">R{number}</text>'
+        elif isinstance(entry.what, Bottling):
+            yield f'<path class="bottling" d="M{x:.1f} {TOP}V{bottom:.1f}"/>'
+            yield f'<text class="deed" x="{min(x, WIDTH - 6):.1f}" y="{TOP - 3}" text-anchor="middle">B</text>'
+        elif isinstance(entry.what, Addition):
+            y = frame.top + frame.height
+            yield f'<path class="addition" d="M{x:.1f} {y - 7:.1f}l4 7h-8z"/>'

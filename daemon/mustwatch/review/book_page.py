@@ -1,0 +1,263 @@
+"""The cellar record of a lot as one self-contained A4 page: no script, no link, legible in black and white."""
+
+from collections.abc import Iterator, Sequence
+from datetime import tzinfo
+from html import escape
+
+from mustwatch.cellar.book import Bottling, Entry, EntryKind, Measurement, Racking, Start
+from mustwatch.cellar.instant import DAY_MS, from_ms
+from mustwatch.cellar.profile import Band
+from mustwatch.review.book_curve import curve_svg
+from mustwatch.review.book_record import BookRecord, Line, Standing, Told, Total
+from mustwatch.review.book_words import (
+    BookUnits,
+    gravity_words,
+    temperature_words,
+    what_was_done,
+)
+
+STYLE = """
+@page { size: A4; margin: 14mm 13mm 15mm }
+* { box-sizing: border-box }
+body { font: 10pt/1.35 Georgia, "Times New Roman", serif; color: #000; background: #fff; margin: 0 auto;
+  max-width: 184mm; padding: 0 1mm }
+@media screen { body { padding: 8mm 4mm; max-width: 192mm } }
+h1 { font-size: 21pt; font-weight: normal; margin: 0; line-height: 1.1; overflow-wrap: anywhere }
+.of { margin: 1mm 0 4mm; font-style: italic }
+h2 { font-size: 11.5pt; margin: 6mm 0 1.5mm; border-bottom: .8pt solid #000; break-after: avoid }
+dl { display: grid; grid-template-columns: repeat(3, 1fr); gap: 0; margin: 0; border: .8pt solid #000 }
+dl div { padding: 1.4mm 2.2mm; border: .3pt solid #000 }
+dt { font-size: 8pt; letter-spacing: .02em } dd { margin: 0; font-size: 11pt; overflow-wrap: anywhere }
+dd small { font-size: 8.5pt }
+figure { margin: 0; break-inside: avoid } svg { width: 100%; height: auto; display: block }
+figcaption, .small { font-size: 8.5pt; line-height: 1.3 }
+table { width: 100%; border-collapse: collapse; font-variant-numeric: tabular-nums }
+th { text-align: left; font-size: 8.5pt; font-weight: normal; border-bottom: .8pt solid #000; padding: .6mm 1.2mm }
+td { vertical-align: top; border-bottom: .3pt solid #777; padding: .8mm 1.2mm; overflow-wrap: anywhere }
+thead { display: table-header-group } tr { break-inside: avoid }
+.n { text-align: right; white-space: nowrap } .when { white-space: nowrap; width: 27mm } .mark { width: 6mm }
+.told td { font-style: italic } .gone td { text-decoration: line-through; color: #444 }
+.gone .why { text-decoration: none } .why { display: block; font-size: 8.5pt; font-style: italic }
+footer { margin-top: 6mm; border-top: .3pt solid #000; padding-top: 1.5mm }
+text { font: 9px Georgia, serif; fill: #000 } text.deed { font-weight: bold; font-size: 9.5px }
+text.name { font-style: italic }
+.frame { fill: none; stroke: #000; stroke-width: .8 } .grid { stroke: #bbb; stroke-width: .4; fill: none }
+.line { fill: none; stroke: #000; stroke-width: 1.5; stroke-linejoin: round } .thin { stroke-width: .8 }
+.joined { fill: none; stroke: #000; stroke-width: .9; stroke-dasharray: 1 3 }
+.check { fill: #fff; stroke: #000; stroke-width: 1.2 }
+.racking { stroke: #000; stroke-width: .9; stroke-dasharray: 6 3 } .bottling { stroke: #000; stroke-width: 1.6 }
+.band { stroke: #000; stroke-width: .6; stroke-dasharray: 2 2 } .stage { fill: none; stroke: #000; stroke-width: .7 }
+.addition { fill: #000 }
+"""
+
+KIND_WORDS = {
+    EntryKind.START: "start",
+    EntryKind.MEASURE: "check",
+    EntryKind.RACK: "racking",
+    EntryKind.ADD: "addition",
+    EntryKind.NOTE: "note",
+    EntryKind.TASTE: "tasting",
+    EntryKind.BOTTLE: "bottling",
+    EntryKind.MOVE: "sensor",
+    EntryKind.REANCHOR: "sensor",
+    EntryKind.STAGE: "stage",
+}
+
+
+def book_page(
+    record: BookRecord,
+    *,
+    cellar: str,
+    profile_title: str,
+    now_ms: int,
+    zone: tzinfo,
+    units: BookUnits | None = None,
+    bands: Sequence[tuple[int, Band]] = (),
+) -> str:
+    """Return the page as HTML.
+
+    Args:
+        record: the lot's record.
+        cellar: the cellar's name; ``profile_title``: what its profile is called.
+        now_ms: the present: when the page was made.
+        zone: the cellar's time zone.
+        units: how its owner likes numbers.
+        bands: temperature band from an instant on, for the curve.
+    """
+    units = units or BookUnits()
+    page = _Page(record, zone, units)
+    until_ms = now_ms if record.lot.ended_ms is None else record.lot.ended_ms
+    lot = escape(record.lot.lot)
+    made_of = escape(record.lot.start.must or profile_title)
+    body = (
+        f"<h1>{lot}</h1><p class=of>{made_of} · {escape(cellar)}</p>"
+        f"{page.label()}"
+        f"<h2>Curve</h2><figure>{curve_svg(record, until_ms, zone, units, bands)}{page.caption()}</figure>"
+        f"{page.stages()}{page.totals()}"
+        f"<h2>What was done, measured and told</h2>{page.timeline()}"
+        f"<footer class=small>{page.notes(now_ms)}</footer>"
+    )
+    return (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width">'
+        f"<title>{lot}: cellar record</title><style>{STYLE}</style></head><body>{body}</body></html>\n"
+    )
+
+
+class _Page:
+    """Writes the parts of the page; every text from people is escaped here."""
+
+    def __init__(self, record: BookRecord, zone: tzinfo, units: BookUnits) -> None:
+        self._record = record
+        self._zone = zone
+        self._units = units
+
+    def _day(self, at_ms: int) -> str:
+        at = from_ms(at_ms).astimezone(self._zone)
+        return f"{at.day} {at:%b %Y}"
+
+    def _when(self, at_ms: int) -> str:
+        at = from_ms(at_ms).astimezone(self._zone)
+        return f"{at:%d %b %Y} {at:%H:%M}"
+
+    # --- label data ----------------------------------------------------------------------------------------
+
+    def label(self) -> str:
+        boxes = "".join(
+            f"<div><dt>{escape(name)}</dt><dd>{value}</dd></div>" for name, value in self._boxes()
+        )
+        return f"<dl>{boxes}</dl>"
+
+    def _boxes(self) -> Iterator[tuple[str, str]]:
+        record, lot = self._record, self._record.lot
+        bottled_ms = lot.bottled_ms
+        yield "Begun", self._day(lot.started_ms)
+        yield "Bottled", self._day(bottled_ms) if bottled_ms is not None else "not yet"
+        bottles = [f"{count} × {size:g} mL" for size, count in record.bottles.items()]
+        litres = f"{lot.litres:.3g} L" if lot.litres is not None else "–"
+        yield "Bottles" if bottles else "Volume", escape(", ".join(bottles) or litres)
+        yield "Starting gravity", self._starting()
+        yield (
+            "Final gravity" if bottled_ms is not None else "Gravity now",
+            self._gravity(record.final_gravity),
+        )
+        yield "Alcohol", self._alcohol()
+        yield "Yeast", escape(lot.start.yeast or "–")
+        yield "Profile", escape(lot.start.profile)
+        yield "Sulfite", "added: contains sulfites" if record.has_sulfite else "none recorded"
+
+    def _gravity(self, gravity: float | None) -> str:
+        return escape(gravity_words(gravity, self._units) or "–")
+
+    def _starting(self) -> str:
+        record = self._record
+        start, effective = record.starting_gravity, record.effective_gravity
+        words = self._gravity(start)
+        if start is not None and effective is not None and abs(effective - start) >= 0.0005:
+            words += f" <small>({self._gravity(effective)} with what was added)</small>"
+        return words
+
+    def _alcohol(self) -> str:
+        found = self._record.alcohol
+        if found is None:
+            return "–"
+        low, high = found.abv_range_percent
+        return f"about {found.abv_percent:.1f} % vol <small>({low:.1f} to {high:.1f})</small>"
+
+    # --- curve, stages, totals -----------------------------------------------------------------------------
+
+    def caption(self) -> str:
+        curves = self._record.curves
+        parts = []
+        if curves.gravity:
+            parts.append("full line: estimate from the sensors (dotted where they were silent)")
+        elif curves.checks:
+            parts.append("dotted line joins the checks")
+        parts.append("circles: hydrometer checks")
+        rackings = [e for e in self._record.lot.entries if isinstance(e.what, Racking)]
+        parts += [f"R{n}: {self._racking(e)}" for n, e in enumerate(rackings, 1)]
+        if self._record.totals:
+            parts.append("triangles: additions")
+        if any(isinstance(e.what, Bottling) for e in self._record.lot.entries):
+            parts.append("B: bottling")
+        if curves.celsius:
+            parts.append("dashes in the lower plot: the temperature band")
+        return f"<figcaption>{'; '.join(parts)}.</figcaption>"
+
+    def _racking(self, entry: Entry) -> str:
+        to = entry.what.to_vessel if isinstance(entry.what, Racking) else ""
+        return f"racked to {escape(to)} on {self._day(entry.at_ms)}"
+
+    def stages(self) -> str:
+        spans = self._record.stages
+        rows = []
+        for span in spans:
+            days = "" if span.until_ms is None else f"{(span.until_ms - span.from_ms) / DAY_MS:.1f}"
+            if span.stage == "bottled":
+                days = ""
+            rows.append(f"<tr><td>{span.stage}<td>{self._when(span.from_ms)}<td class=n>{days}")
+        head = "<thead><tr><th>stage<th>from<th class=n>days</thead>"
+        return f"<h2>Stages</h2><table>{head}<tbody>{''.join(rows)}</tbody></table>"
+
+    def totals(self) -> str:
+        if not self._record.totals:
+            return ""
+        rows = "".join(self._total(total) for total in self._record.totals)
+        head = "<thead><tr><th>added altogether<th>for<th class=n>times<th class=n>amount</thead>"
+        return f"<h2>Additions</h2><table>{head}<tbody>{rows}</tbody></table>"
+
+    def _total(self, total: Total) -> str:
+        amount = "not all weighed" if total.amount is None else f"{total.amount:.6g} {total.unit or ''}"
+        purpose = "" if total.purpose == "other" else str(total.purpose)
+        return (
+            f"<tr><td>{escape(total.what)}<td>{purpose}<td class=n>{total.times}"
+            f"<td class=n>{escape(amount.strip())}"
+        )
+
+    # --- timeline ------------------------------------------------------------------------------------------
+
+    def timeline(self) -> str:
+        rows = "".join(self._row(line) for line in self._record.lines)
+        head = "<thead><tr><th class=when>when<th>kind<th>what<th class=n>gravity<th class=n>temp.</thead>"
+        return f"<table>{head}<tbody>{rows}</tbody></table>"
+
+    def _row(self, line: Line) -> str:
+        if line.told is not None:
+            return self._told(line.told)
+        entry = line.entry
+        assert entry is not None  # noqa: S101 (a line is one or the other)
+        what = entry.what
+        gravity = celsius = ""
+        if isinstance(what, Start | Measurement | Racking):
+            gravity = gravity_words(what.gravity, self._units) or ""
+            celsius = temperature_words(what.temperature_c, self._units) or ""
+        words = escape(what_was_done(what, self._units))
+        if entry.despite is not None:
+            words += f"<span class=why>although a rule refused it: {escape(entry.despite)}</span>"
+        if line.standing is Standing.REPLACED:
+            words += "<span class=why>(corrected by another entry)</span>"
+        elif line.standing is Standing.UNDONE:
+            words += "<span class=why>(taken back)</span>"
+        style = "" if line.standing is Standing.HOLDS else " class=gone"
+        return (
+            f"<tr{style}><td class=when>{self._when(entry.at_ms)}<td>{KIND_WORDS[entry.kind]}<td>{words}"
+            f"<td class=n>{escape(gravity)}<td class=n>{escape(celsius)}"
+        )
+
+    def _told(self, told: Told) -> str:
+        until = "" if told.until_ms is None else f" (until {self._when(told.until_ms)})"
+        return (
+            f"<tr class=told><td class=when>{self._when(told.at_ms)}<td>told<td>{escape(told.words)}{until}"
+            "<td class=n><td class=n>"
+        )
+
+    def notes(self, now_ms: int) -> str:
+        notes = [
+            "Gravities are specific gravities at 20/20 °C; hydrometer readings are corrected to that.",
+            "Alcohol is worked out from gravities and given with its range; only a laboratory's distillation is "
+            "an official figure.",
+        ]
+        if self._record.has_sulfite:
+            notes.append("What a label must say about sulfites is for your country's law.")
+        notes.append(f"Printed {self._when(now_ms)}.")
+        return " ".join(escape(note) for note in notes)

@@ -1,0 +1,260 @@
+"""The cellar record of a lot as data: its label, its timeline with the daemon's findings between the entries, its
+totals, its alcohol with an honest range. Drawn elsewhere: on the terminal, on paper, as JSON.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from mustwatch.cellar.additions import Purpose, brings_sugar, purpose_of
+from mustwatch.cellar.book import Addition, Bottling, Entry, Measurement, Racking, Start
+from mustwatch.cellar.history import LotHistory, in_force
+from mustwatch.cellar.profile import Stage
+from mustwatch.must.alcohol import GRAVITY_PER_G_PER_L, Alcohol, alcohol
+from mustwatch.must.bounds import OutOfRangeError
+
+TOTAL_UNITS = {
+    "kg": ("g", 1000.0),
+    "mg": ("g", 0.001),
+    "ml": ("L", 0.001),
+    "cl": ("L", 0.01),
+    "l": ("L", 1.0),
+}
+"""Units that are added up together; any other unit is added up as it was typed."""
+
+AGREEING = 0.002
+"""An estimate this close to the last check adds nothing to it: the hydrometer has the last word."""
+
+
+class Standing(StrEnum):
+    """Whether an entry holds."""
+
+    HOLDS = "holds"
+    REPLACED = "replaced"
+    UNDONE = "undone"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Something the daemon told of the lot: from when, until when (None: it still holds), in one plain line."""
+
+    at_ms: int
+    kind: str
+    severity: str
+    words: str
+    until_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the timeline: an entry, or something the daemon told."""
+
+    at_ms: int
+    entry: Entry | None = None
+    standing: Standing = Standing.HOLDS
+    told: Told | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Total:
+    """How much of something went in altogether, and in how many additions."""
+
+    what: str
+    times: int
+    amount: float | None
+    unit: str | None
+    purpose: Purpose
+
+
+@dataclass(frozen=True, slots=True)
+class StageSpan:
+    """A stage the lot went through; ``until_ms`` is None for the present one."""
+
+    stage: Stage
+    from_ms: int
+    until_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Curves:
+    """What the watch made of the sensors, and what people read: (instant, value), in time order."""
+
+    gravity: tuple[tuple[int, float], ...] = ()
+    celsius: tuple[tuple[int, float], ...] = ()
+    checks: tuple[tuple[int, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class BookRecord:
+    """The whole record of a lot.
+
+    Attributes:
+        lot: its history as the entries in force tell it.
+        entries: every entry ever written of it, as typed: what another machine is given.
+        lines: the timeline, oldest first.
+        stages: the stages it went through.
+        curves: estimate, temperature, checks.
+        totals: what was added altogether.
+        starting_gravity: as at the start, and ``effective_gravity`` with the sugar and water added later.
+        final_gravity: the newest gravity before any sweetening.
+        alcohol: from these two; None where they don't tell.
+    """
+
+    lot: LotHistory
+    entries: tuple[Entry, ...]
+    lines: tuple[Line, ...]
+    stages: tuple[StageSpan, ...]
+    curves: Curves
+    totals: tuple[Total, ...]
+    starting_gravity: float | None
+    effective_gravity: float | None
+    final_gravity: float | None
+    alcohol: Alcohol | None
+
+    @property
+    def bottles(self) -> dict[float, int]:
+        """Return how many bottles there are of each size in millilitres."""
+        found: dict[float, int] = {}
+        for entry in self.lot.entries:
+            if isinstance(entry.what, Bottling):
+                found[entry.what.bottle_ml] = found.get(entry.what.bottle_ml, 0) + entry.what.bottles
+        return found
+
+    @property
+    def has_sulfite(self) -> bool:
+        """Return whether sulfite was added."""
+        return any(total.purpose is Purpose.SULFITE for total in self.totals)
+
+
+def book_record(
+    lot: LotHistory,
+    entries: Sequence[Entry],
+    told: Iterable[Told],
+    gravity: Sequence[tuple[int, float]],
+    celsius: Sequence[tuple[int, float]],
+) -> BookRecord:
+    """Return the record of a lot.
+
+    Args:
+        lot: its history.
+        entries: all its entries as typed, undone and replaced ones too.
+        told: what the daemon told of it.
+        gravity: the estimate over time, 20/20; ``celsius``: the must's temperature over time.
+    """
+    start, effective = lot.starting_gravity(), effective_start(lot)
+    final = final_gravity(lot, gravity)
+    return BookRecord(
+        lot=lot,
+        entries=tuple(entries),
+        lines=tuple(_lines(entries, told)),
+        stages=tuple(_stages(lot)),
+        curves=Curves(tuple(gravity), tuple(celsius), tuple(checks(lot))),
+        totals=tuple(totals(lot)),
+        starting_gravity=start,
+        effective_gravity=effective,
+        final_gravity=final,
+        alcohol=_alcohol(effective, final),
+    )
+
+
+def _lines(entries: Sequence[Entry], told: Iterable[Told]) -> list[Line]:
+    held = {e.id for e in in_force(entries)}
+    lines = [Line(e.at_ms, e, _standing(e, held)) for e in entries]
+    lines += [Line(t.at_ms, told=t) for t in told]
+    return sorted(lines, key=lambda line: (line.at_ms, line.entry is None))
+
+
+def _standing(entry: Entry, held: set[str]) -> Standing:
+    if entry.id in held:
+        return Standing.HOLDS
+    return Standing.UNDONE if entry.undone_ms is not None else Standing.REPLACED
+
+
+def _stages(lot: LotHistory) -> Iterable[StageSpan]:
+    ends = [from_ms for from_ms, _ in lot.stages[1:]]
+    for (from_ms, stage), until_ms in zip(lot.stages, [*ends, None], strict=True):
+        yield StageSpan(stage, from_ms, until_ms)
+
+
+def checks(lot: LotHistory) -> Iterable[tuple[int, float]]:
+    """Yield what the hydrometer showed: (instant, gravity 20/20), in time order."""
+    for entry in lot.entries:
+        what = entry.what
+        if isinstance(what, Racking) and what.from_sensors:
+            continue
+        if isinstance(what, Start | Measurement | Racking) and what.gravity is not None:
+            yield entry.at_ms, what.gravity
+
+
+def totals(lot: LotHistory) -> Iterable[Total]:
+    """Yield what was added altogether, in the order it was first added; weights in g, volumes in L."""
+    found: dict[tuple[str, str | None], list[Addition]] = {}
+    for entry in lot.entries:
+        what = entry.what
+        if isinstance(what, Addition):
+            found.setdefault((what.what.strip().casefold(), _unit(what)[0]), []).append(what)
+    for (_, unit), of in found.items():
+        amounts = [a.amount * _unit(a)[1] for a in of if a.amount is not None]
+        amount = sum(amounts) if len(amounts) == len(of) else None
+        yield Total(of[0].what, len(of), amount, unit, purpose_of(of[0]))
+
+
+def _unit(addition: Addition) -> tuple[str | None, float]:
+    unit = addition.unit
+    return (unit, 1.0) if unit is None else TOTAL_UNITS.get(unit.casefold(), (unit, 1.0))
+
+
+def _sweetened_ms(lot: LotHistory) -> int | None:
+    """Return when sugar was first added that was not to ferment: after stabilising, or to sweeten."""
+    stabilised = False
+    for entry in lot.entries:
+        if isinstance(entry.what, Addition):
+            purpose = purpose_of(entry.what)
+            stabilised = stabilised or purpose is Purpose.STABILISE
+            if brings_sugar(entry.what) and (stabilised or purpose is Purpose.SWEETEN):
+                return entry.at_ms
+    return None
+
+
+def effective_start(lot: LotHistory) -> float | None:
+    """Return the gravity the must would have had with all its fermentable sugar and water from the start.
+
+    Sugar adds 0.000385 per g/L (ICUMSA, see ``must.alcohol``); water thins what is above 1 by its share. Without
+    a known volume, additions are left out.
+    """
+    gravity, litres = lot.starting_gravity(), lot.start.litres
+    if gravity is None or litres is None:
+        return gravity
+    sweetened_ms = _sweetened_ms(lot)
+    for entry in lot.entries:
+        what = entry.what
+        if isinstance(what, Racking) and what.litres is not None:
+            litres = what.litres
+        if not isinstance(what, Addition) or (sweetened_ms is not None and entry.at_ms >= sweetened_ms):
+            continue
+        if what.litres is not None and not brings_sugar(what):
+            gravity = 1.0 + (gravity - 1.0) * litres / (litres + what.litres)
+        litres += what.litres or 0.0
+        if what.sugar_g:
+            gravity += GRAVITY_PER_G_PER_L * what.sugar_g / litres
+    return gravity
+
+
+def final_gravity(lot: LotHistory, estimate: Sequence[tuple[int, float]]) -> float | None:
+    """Return the newest gravity, by hand or by the estimate, before any sweetening and up to the last bottle."""
+    ends = [ms for ms in (_sweetened_ms(lot), lot.ended_ms) if ms is not None]
+    until_ms = min(ends, default=None)
+    by_hand = [point for point in checks(lot) if until_ms is None or point[0] <= until_ms][-1:]
+    estimated = [point for point in estimate if until_ms is None or point[0] <= until_ms][-1:]
+    agree = bool(by_hand and estimated) and abs(by_hand[0][1] - estimated[0][1]) < AGREEING
+    newest = by_hand[0] if agree else max([*by_hand, *estimated], default=None)
+    return None if newest is None else newest[1]
+
+
+def _alcohol(start: float | None, final: float | None) -> Alcohol | None:
+    if start is None or final is None or final > start:
+        return None
+    try:
+        return alcohol(start, final)
+    except OutOfRangeError:
+        return None
