@@ -1,0 +1,118 @@
+"""Alerts and their messages as pages and API show them: assembled from the store by one set of rules."""
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from mustwatch.alerting.alert import Alert
+from mustwatch.alerting.figures import Figures
+from mustwatch.alerting.lifecycle import acknowledge
+from mustwatch.alerting.phrases import OF_KIND
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, iso
+from mustwatch.lot_view import columns
+from mustwatch.plan import CellarPlan
+from mustwatch.review.series import Point, m4
+from mustwatch.store.outbox import OutboxRow
+from mustwatch.store.store import Store
+
+PAST_MS = 90 * DAY_MS
+"""Alerts over for longer than this are in the store, but no longer on the page."""
+PAST_AT_MOST = 100
+GIVEN_UP_MS = 14 * DAY_MS
+"""Messages given up longer ago than this are no longer shown."""
+BEFORE_MS, AFTER_MS = 12 * HOUR_MS, 6 * HOUR_MS
+"""The picture of an alert shows so much before it opened and after it ended."""
+PICTURE_AT_MOST_MS = 14 * DAY_MS
+PICTURE_POINTS = 120
+
+
+class AlertNotKnownError(LookupError):
+    """There is no alert of that id; the text says which are open."""
+
+
+class AlertOverError(ValueError):
+    """The alert is over: there is nothing to acknowledge."""
+
+
+def alert_document(alert: Alert, plan: CellarPlan) -> dict[str, Any]:
+    """Return an alert as ``mustwatch alerts --json`` shows it, with what to do next and where to take care."""
+    phrases = OF_KIND[alert.kind](Figures(alert.evidence, plan.rules.units), alert.severity)
+    return {
+        **alert.public(),
+        "why": " ".join(phrases.why),
+        "next": phrases.next,
+        "care": phrases.care,
+    }
+
+
+def alerts_view(store: Store, plan: CellarPlan, now_ms: int, *, past: bool) -> list[dict[str, Any]]:
+    """Return the alerts that hold, oldest first, or those that are over, newest first."""
+    if not past:
+        return [alert_document(a, plan) for a in store.alerts.open()]
+    over = [a for a in store.alerts.recent(now_ms - PAST_MS) if a.is_over]
+    over.sort(key=lambda a: a.cleared_ms or 0, reverse=True)
+    return [alert_document(a, plan) for a in over[:PAST_AT_MOST]]
+
+
+def acknowledge_alert(store: Store, alert_id: str, now_ms: int) -> Alert:
+    """Note that somebody knows of an alert; one that was acknowledged keeps its first instant.
+
+    Raises:
+        AlertNotKnownError: there is none of that id.
+        AlertOverError: it is over.
+    """
+    with store.transaction():
+        alert = store.alerts.get(alert_id)
+        if alert is None:
+            open_ids = ", ".join(a.id for a in store.alerts.open()) or "none is open"
+            raise AlertNotKnownError(f"no alert has the id {alert_id!r}; open are: {open_ids}")
+        if alert.is_over:
+            raise AlertOverError(f"{alert_id} is over already: nothing to acknowledge")
+        if alert.acknowledged_ms is None:
+            alert = acknowledge(alert, now_ms)
+            store.alerts.save([alert])
+    return alert
+
+
+def pictures(store: Store, ids: Iterable[str], now_ms: int) -> Mapping[str, dict[str, Any]]:
+    """Return for each alert about a lot the lot's curve around it, with when it opened and ended."""
+    found = {}
+    for alert_id in ids:
+        alert = store.alerts.get(alert_id)
+        if alert is None or alert.subject.lot is None:
+            continue
+        ends_ms = alert.cleared_ms if alert.cleared_ms is not None else now_ms
+        until_ms = min(ends_ms + AFTER_MS, now_ms)
+        begin_ms = max(alert.opened_ms - BEFORE_MS, until_ms - PICTURE_AT_MOST_MS)
+        estimates = store.watching.estimates(alert.subject.lot, begin_ms, until_ms + 1)
+        gravity = [Point(e.at_ms, e.gravity) for e in estimates if e.gravity is not None]
+        celsius = [Point(e.at_ms, e.temperature_c) for e in estimates if e.temperature_c is not None]
+        found[alert_id] = {
+            "from_ms": begin_ms,
+            "until_ms": max(until_ms, begin_ms + MINUTE_MS),
+            "opened_ms": alert.opened_ms,
+            "cleared_ms": alert.cleared_ms,
+            "gravity": columns(m4(gravity, PICTURE_POINTS), 5),
+            "celsius": columns(m4(celsius, PICTURE_POINTS), 2),
+        }
+    return found
+
+
+def undelivered(store: Store, now_ms: int) -> list[dict[str, Any]]:
+    """Return the messages that wait to be told, then those given up lately."""
+    waiting = [_message(row, given_up=False) for row in store.outbox.waiting()]
+    return waiting + [_message(row, given_up=True) for row in store.outbox.undelivered(now_ms - GIVEN_UP_MS)]
+
+
+def _message(row: OutboxRow, *, given_up: bool) -> dict[str, Any]:
+    message = row.message
+    return {
+        "id": message.id,
+        "target": message.target,
+        "title": message.title,
+        "severity": message.severity.value,
+        "created_at": iso(message.created_ms),
+        "attempts": row.attempts,
+        "next_try_at": iso(row.next_try_ms),
+        "error": row.error,
+        "given_up": given_up,
+    }

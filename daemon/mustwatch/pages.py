@@ -1,0 +1,177 @@
+"""The pages' hand in the house: answers what they ask from the store, by the same views and rules as the commands."""
+
+import sqlite3
+import threading
+from collections.abc import Callable, Mapping
+from datetime import date
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from fastapi import FastAPI
+
+from mustwatch.alerts_view import (
+    AlertNotKnownError,
+    AlertOverError,
+    acknowledge_alert,
+    alert_document,
+    alerts_view,
+    pictures,
+    undelivered,
+)
+from mustwatch.cellar_view import cellar_view
+from mustwatch.lot_view import small_curve
+from mustwatch.night_view import night_view
+from mustwatch.plan import plan_of
+from mustwatch.sensors_view import quarantine_view, sensors_view
+from mustwatch.settings import Settings
+from mustwatch.store.store import Store
+from mustwatch.web.access import AccessRules
+from mustwatch.web.app import create_app
+from mustwatch.web.cellarhand import Document, Manners, NotKnownError, NotPossibleError, Wish, Written
+
+VERSION_CACHE_KIB = 64
+"""Page cache of the connection that only asks whether something was written."""
+
+
+class StoreHand:
+    """Implements ``mustwatch.web.cellarhand.Cellarhand`` over a store and its configuration."""
+
+    def __init__(
+        self,
+        store: Store,
+        settings: Settings,
+        *,
+        now_ms: Callable[[], int],
+        health: Callable[[], tuple[bool, Document]] = lambda: (True, {}),
+        metrics: Callable[[], Mapping[str, float]] = dict,
+    ) -> None:
+        """Set up.
+
+        Args:
+            store, settings: the daemon's.
+            now_ms: the daemon's clock.
+            health: whether all is well, and what was looked at.
+            metrics: counters and gauges by name, without the ``mustwatch_`` prefix.
+        """
+        self._store = store
+        self._settings = settings
+        self._plan = plan_of(settings)
+        self._now_ms = now_ms
+        self._health = health
+        self._metrics = metrics
+        cellar = settings.cellar
+        self._manners = Manners(
+            cellar.name, ZoneInfo(cellar.timezone), cellar.gravity_unit, cellar.temperature_unit
+        )
+        # A connection of its own sees every commit, the daemon's and those of commands typed beside it.
+        self._witness = sqlite3.connect(
+            f"file:{store.path}?mode=ro", uri=True, check_same_thread=False, isolation_level=None
+        )
+        self._witness.execute(f"PRAGMA cache_size=-{VERSION_CACHE_KIB}")
+        self._witness_lock = threading.Lock()
+
+    @property
+    def manners(self) -> Manners:
+        """Return how the cellar is called and its units."""
+        return self._manners
+
+    def now_ms(self) -> int:
+        """Return the present, milliseconds since the epoch."""
+        return self._now_ms()
+
+    def version(self) -> int:
+        """Return a number that changes whenever something was written, by whomever."""
+        with self._witness_lock:
+            return int(self._witness.execute("PRAGMA data_version").fetchone()[0])
+
+    def close(self) -> None:
+        """Close what was opened here; the store is its owner's to close."""
+        with self._witness_lock:
+            self._witness.close()
+
+    # --- looking -------------------------------------------------------------------------------------------
+
+    def cellar(self) -> Document:
+        """Return the cellar's document, each lot with its last days as a small curve."""
+        now_ms = self._now_ms()
+        document = cellar_view(self._store, self._settings, now_ms)
+        for row in document["vessels"]:
+            row["curve"] = small_curve(self._store, row["lot"], now_ms) if row["lot"] is not None else None
+        return document
+
+    def night(self, day: date | None) -> Document:
+        """Return the night's document."""
+        return night_view(self._store, self._settings, self._now_ms(), day)
+
+    def lots(self) -> list[Document]:
+        """Return every lot there ever was, newest first."""
+        raise NotPossibleError("this page is not made yet")
+
+    def lot(self, lot: str) -> Document:
+        """Return what is known of a lot."""
+        raise NotPossibleError("this page is not made yet")
+
+    def curves(self, lot: str, from_ms: int | None, until_ms: int | None, points: int) -> Document:
+        """Return a lot's curves in a window."""
+        raise NotPossibleError("this page is not made yet")
+
+    def alerts(self, *, past: bool) -> list[Document]:
+        """Return the alerts that hold, or those that are over."""
+        return alerts_view(self._store, self._plan, self._now_ms(), past=past)
+
+    def alert_pictures(self, ids: list[str]) -> Mapping[str, Document]:
+        """Return for each alert about a lot the curve around it."""
+        return pictures(self._store, ids, self._now_ms())
+
+    def undelivered(self) -> list[Document]:
+        """Return the messages that wait to be told, or were given up."""
+        return undelivered(self._store, self._now_ms())
+
+    def acknowledge(self, alert_id: str) -> Document:
+        """Note that somebody knows of an alert; return it.
+
+        Raises:
+            NotKnownError: there is none of that id.
+            NotPossibleError: it is over.
+        """
+        try:
+            return alert_document(acknowledge_alert(self._store, alert_id, self._now_ms()), self._plan)
+        except AlertNotKnownError as error:
+            raise NotKnownError(str(error)) from None
+        except AlertOverError as error:
+            raise NotPossibleError(str(error)) from None
+
+    def sensors(self) -> list[Document]:
+        """Return every sensor."""
+        return sensors_view(self._store, self._plan, self._now_ms())
+
+    def quarantine(self, limit: int) -> Document:
+        """Return what could not be read."""
+        return quarantine_view(self._store, limit)
+
+    # --- writing -------------------------------------------------------------------------------------------
+
+    def record(self, wish: Wish) -> Written:
+        """Write an entry by the rules of the book."""
+        raise NotPossibleError("this form is not made yet")
+
+    def undo(self, lot: str, entry_id: str) -> Written:
+        """Take an entry back by the rules of the book."""
+        raise NotPossibleError("this form is not made yet")
+
+    # --- how the daemon is ---------------------------------------------------------------------------------
+
+    def health(self) -> tuple[bool, dict[str, Any]]:
+        """Return whether all is well, and what was looked at."""
+        return self._health()
+
+    def metrics(self) -> Mapping[str, float]:
+        """Return counters and gauges."""
+        return self._metrics()
+
+
+def web_app(hand: StoreHand, settings: Settings) -> FastAPI:
+    """Return the application that serves the pages, by the access rules of the configuration."""
+    web = settings.web
+    token = web.token.get_secret_value() if web.token is not None else None
+    return create_app(hand, AccessRules(token, web.base_url))

@@ -1,0 +1,163 @@
+"""What the pages need of the rest of the house, as a Protocol: the web opens no store and reads no configuration."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, tzinfo
+from typing import Any, Literal, Protocol
+
+Document = dict[str, Any]
+"""A JSON document in the words of the commands' ``--json``."""
+
+
+class NotKnownError(LookupError):
+    """There is no lot, vessel, alert or entry of that name; the text says which are known."""
+
+
+class NotPossibleError(ValueError):
+    """It cannot be done as things stand; the text says why and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Manners:
+    """What the cellar is called and how its people like numbers and times shown."""
+
+    cellar: str
+    zone: tzinfo
+    gravity_unit: Literal["SG", "Bx"] = "SG"
+    temperature_unit: Literal["C", "F"] = "C"
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """One reason why an entry was not written; ``can_be_overruled`` by a reason given."""
+
+    reason: str
+    line: str
+    can_be_overruled: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What came of an entry: written with its id, or refused."""
+
+    entry_id: str | None = None
+    remarks: tuple[str, ...] = ()
+    refused: tuple[Refused, ...] = ()
+
+    @property
+    def can_be_overruled(self) -> bool:
+        """Say whether a reason would take the entry all the same."""
+        return bool(self.refused) and all(r.can_be_overruled for r in self.refused)
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """An entry somebody wants to write: what kind, of which lot, done when, with the fields of its kind.
+
+    ``at`` is as people type it (``2026-09-01 18:30``), or None for now. Of a measurement, ``gravity_as_read`` with
+    ``temperature_c`` is corrected to 20/20 by the rules, as the command does.
+    """
+
+    lot: str
+    kind: str
+    fields: Mapping[str, Any]
+    at: str | None = None
+    despite: str | None = None
+
+
+class Cellarhand(Protocol):
+    """Answers the pages' questions and does what their forms ask. Every method may be called from any thread."""
+
+    @property
+    def manners(self) -> Manners:
+        """Return how the cellar is called and its units."""
+        ...
+
+    def now_ms(self) -> int:
+        """Return the present, milliseconds since the epoch."""
+        ...
+
+    def version(self) -> int:
+        """Return a number that changes whenever something was written, by whomever; cheap to ask each second."""
+        ...
+
+    def cellar(self) -> Document:
+        """Return the document of ``mustwatch cellar --json``, each vessel with a small ``curve`` besides."""
+        ...
+
+    def night(self, day: date | None) -> Document:
+        """Return the document of ``mustwatch night --json`` with curves and the seven nights before."""
+        ...
+
+    def lots(self) -> list[Document]:
+        """Return every lot there ever was, newest first."""
+        ...
+
+    def lot(self, lot: str) -> Document:
+        """Return what is known of a lot, its book included.
+
+        Raises:
+            NotKnownError: there is none of that name.
+        """
+        ...
+
+    def curves(self, lot: str, from_ms: int | None, until_ms: int | None, points: int) -> Document:
+        """Return a lot's curves in a window, each of at most ``points`` points that keep every extreme.
+
+        Raises:
+            NotKnownError: there is no such lot.
+        """
+        ...
+
+    def alerts(self, *, past: bool) -> list[Document]:
+        """Return the alerts that hold, or every one there was, as ``mustwatch alerts --json``."""
+        ...
+
+    def alert_pictures(self, ids: list[str]) -> Mapping[str, Document]:
+        """Return for each alert the curve around it: what its evidence looked like."""
+        ...
+
+    def undelivered(self) -> list[Document]:
+        """Return the messages that wait to be told, or were given up."""
+        ...
+
+    def acknowledge(self, alert_id: str) -> Document:
+        """Note that somebody knows of an alert; return it.
+
+        Raises:
+            NotKnownError: there is none of that id.
+            NotPossibleError: it is over.
+        """
+        ...
+
+    def sensors(self) -> list[Document]:
+        """Return every sensor: last heard, battery, place, calibration with residuals."""
+        ...
+
+    def quarantine(self, limit: int) -> Document:
+        """Return what could not be read: counts by reason, and the newest payloads."""
+        ...
+
+    def record(self, wish: Wish) -> Written:
+        """Write an entry by the rules of the book.
+
+        Raises:
+            NotPossibleError: a field cannot be read; the text names it, its value and what was expected.
+        """
+        ...
+
+    def undo(self, lot: str, entry_id: str) -> Written:
+        """Take an entry back by the rules of the book.
+
+        Raises:
+            NotKnownError: there is no such entry of that lot.
+        """
+        ...
+
+    def health(self) -> tuple[bool, Document]:
+        """Return whether all is well, and what was looked at."""
+        ...
+
+    def metrics(self) -> Mapping[str, float]:
+        """Return counters and gauges by their name without the ``mustwatch_`` prefix."""
+        ...

@@ -1,0 +1,168 @@
+"""Stands before every request: known host, token, own origin, bounded body. Puts security headers on answers."""
+
+from collections.abc import MutableMapping
+from http.cookies import CookieError, SimpleCookie
+from typing import Any
+from urllib.parse import quote
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from mustwatch.web.access import COOKIE, SESSION_LIFE_S, Gate, Tried
+
+BODY_LIMIT_BYTES = 64 * 1024
+"""No form or entry is longer; a book's note has room for ten pages."""
+OPEN_PATHS = ("/static/", "/enter", "/health")
+"""Told to everybody: style and scripts, the sign-in page, and whether the daemon is well (without details)."""
+MACHINE_PATHS = ("/api/", "/metrics", "/health")
+"""Answered in JSON or plain text; a missing token is said, not asked for by a page."""
+SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+
+POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self' data:",
+        "connect-src 'self'",
+        "manifest-src 'self'",
+        "form-action 'self'",
+        "base-uri 'none'",
+        "frame-ancestors 'none'",
+    )
+)
+HEADERS = {
+    "Content-Security-Policy": POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+}
+COME_AGAIN = """<!doctype html><html lang="en"><meta charset="utf-8"><title>mustwatch</title>
+<meta http-equiv="refresh" content="0"><p><a href="">Open the page</a></p>"""
+
+
+class TooLongError(Exception):
+    """A request's body is longer than anything the pages ask for."""
+
+
+def is_for_machines(path: str) -> bool:
+    """Say whether a path is the API's rather than a page."""
+    return path.startswith(MACHINE_PATHS)
+
+
+def cookies_of(headers: Headers) -> dict[str, str]:
+    """Return a request's cookies; none of a header that cannot be read."""
+    try:
+        return {name: morsel.value for name, morsel in SimpleCookie(headers.get("cookie", "")).items()}
+    except CookieError:
+        return {}
+
+
+def session_cookie(value: str, *, secure: bool) -> str:
+    """Return the Set-Cookie header of a session."""
+    return (
+        f"{COOKIE}={value}; Max-Age={SESSION_LIFE_S}; Path=/; HttpOnly; SameSite=Strict"
+        f"{'; Secure' if secure else ''}"
+    )
+
+
+class Guard:
+    """The middleware. It wraps the whole application."""
+
+    def __init__(self, app: ASGIApp, gate: Gate) -> None:
+        """Guard an application by a gate."""
+        self._app = app
+        self._gate = gate
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through, or answer it here."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        cookies = cookies_of(headers)
+        new_session = self._open_session(scope, cookies)
+
+        async def send_guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                out = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    out.setdefault(name, value)
+                out.setdefault("Cache-Control", "no-cache, private")
+                if new_session is not None and out.get("content-type", "").startswith("text/html"):
+                    out.append("Set-Cookie", session_cookie(new_session, secure=scope["scheme"] == "https"))
+            await send(message)
+
+        refusal = self._refusal(scope, headers, cookies)
+        if refusal is not None:
+            await refusal(scope, receive, send_guarded)
+            return
+        try:
+            await self._app(scope, _bounded(receive), send_guarded)
+        except TooLongError:
+            await problem(413, "That is longer than anything this page takes.")(scope, receive, send_guarded)
+
+    def _open_session(self, scope: Scope, cookies: dict[str, str]) -> str | None:
+        """Give the request its session; return a new one if, with nobody to be asked, it has none yet."""
+        state: MutableMapping[str, Any] = scope.setdefault("state", {})
+        held = cookies.get(COOKIE)
+        if held is not None and self._gate.is_session(held):
+            state["session"] = held
+            return None
+        state["session"] = new = None if self._gate.asks else self._gate.new_session()
+        return new
+
+    def _refusal(self, scope: Scope, headers: Headers, cookies: dict[str, str]) -> Response | None:
+        path, method, host = scope["path"], scope["method"], headers.get("host")
+        if not self._gate.is_known_host(host):
+            return problem(
+                421, "This address is not known here: open the pages by localhost or web.base_url."
+            )
+        if method not in SAFE_METHODS and not self._gate.is_own_origin(headers.get("origin"), host):
+            return problem(403, "This came from another site's page and was not done.")
+        client = scope["client"][0] if scope.get("client") else "?"
+        admitted = self._gate.admits(headers.get("authorization"), cookies, client)
+        scope["state"]["is_admitted"] = admitted is Tried.ADMITTED
+        if admitted is Tried.ADMITTED or path.startswith(OPEN_PATHS):
+            return None
+        if admitted is Tried.WAIT:
+            return wait(self._gate.wait_s(client))
+        if is_for_machines(path):
+            answer = problem(401, "A token is asked for: send it as Authorization: Bearer TOKEN.")
+            answer.headers["WWW-Authenticate"] = "Bearer"
+            return answer
+        # A link from elsewhere (a message, a mail) arrives without the strict cookie: come again from here.
+        if method == "GET" and headers.get("sec-fetch-site") == "cross-site" and not cookies:
+            return HTMLResponse(COME_AGAIN)
+        then = path + (f"?{scope['query_string'].decode('latin-1')}" if scope["query_string"] else "")
+        return RedirectResponse(f"/enter?then={quote(then, safe='')}", status_code=303)
+
+
+def problem(status: int, detail: str) -> JSONResponse:
+    """Return a problem as the API says it: one line of what was wrong and what to do."""
+    return JSONResponse({"detail": detail}, status_code=status)
+
+
+def wait(seconds: float) -> JSONResponse:
+    """Return the answer to one attempt too many."""
+    answer = problem(429, f"Too many wrong tokens: wait {seconds / 60:.0f} minutes, then try again.")
+    answer.headers["Retry-After"] = str(max(1, round(seconds)))
+    return answer
+
+
+def _bounded(receive: Receive) -> Receive:
+    seen = 0
+
+    async def receive_bounded() -> Message:
+        nonlocal seen
+        message = await receive()
+        seen += len(message.get("body", b""))
+        if seen > BODY_LIMIT_BYTES:
+            raise TooLongError
+        return message
+
+    return receive_bounded

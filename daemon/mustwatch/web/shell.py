@@ -1,0 +1,73 @@
+"""The sheet every page is printed on: templates, words, addresses of files, and what a form must carry."""
+
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from mustwatch.cellar.instant import iso
+from mustwatch.web import curves, words
+from mustwatch.web.access import Gate
+from mustwatch.web.cellarhand import Cellarhand
+from mustwatch.web.statics import Statics
+from mustwatch.web.words import Words
+
+TEMPLATES = Path(__file__).with_name("templates")
+
+
+class Shell:
+    """Renders pages."""
+
+    def __init__(self, hand: Cellarhand, gate: Gate, statics: Statics) -> None:
+        """Set up for one cellar."""
+        self.hand = hand
+        self.gate = gate
+        self.statics = statics
+        self.words = Words(hand.manners)
+        self._templates = Environment(
+            loader=FileSystemLoader(TEMPLATES),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+            auto_reload=False,
+        )
+        self._templates.globals.update(
+            words=self.words,
+            manners=hand.manners,
+            static=statics.url,
+            mark=words.mark,
+            part=words.path_part,
+            days_figure=curves.days_figure,
+        )
+
+    def page(self, request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
+        """Return a page.
+
+        Args:
+            request: whose session the page's forms belong to.
+            template: the file's name.
+            status: of the answer.
+            context: what the template shows. ``alerts_open`` (how many hold) is counted if it is not given.
+        """
+        session = getattr(request.state, "session", None)
+        if "alerts_open" not in context:
+            admitted = getattr(request.state, "is_admitted", False)
+            context["alerts_open"] = len(self.hand.alerts(past=False)) if admitted else 0
+        text = self._templates.get_template(template).render(
+            context,
+            path=request.url.path,
+            now=iso(self.hand.now_ms()),
+            form_token=self.gate.form_token(session) if session is not None else "",
+            asks=self.gate.asks,
+            version=self.hand.version(),
+        )
+        return HTMLResponse(text, status)
+
+    def form_field(self, session: str | None) -> Markup:
+        """Return the hidden field by which a form is known to be ours."""
+        value = self.gate.form_token(session) if session is not None else ""
+        return Markup('<input type="hidden" name="form_token" value="{}">').format(value)
