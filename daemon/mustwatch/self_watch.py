@@ -7,6 +7,7 @@ from mustwatch.alerting.alert import Alert
 from mustwatch.cellar.history import Placement
 from mustwatch.cellar.sensor import Sensor
 from mustwatch.ingest.clock import ClockState
+from mustwatch.storage_trouble import Part, StorageTrouble, StorageTroubles
 from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
 from mustwatch.watch.silence import judge_silence
 
@@ -16,6 +17,15 @@ STORAGE_TOLD_AFTER_S = 20.0
 """A failed commit that is mended by then was another process's long transaction, not a full card."""
 
 Place = Callable[[str, int], Placement]
+
+
+def cannot_write(error: str) -> tuple[str, str]:
+    """Return title and text of what is said directly when the store cannot be written."""
+    return (
+        "mustwatch cannot write to its card",
+        f"The store says: {error}. No reading is lost yet: the broker keeps what comes.\n"
+        "Make room on the card, or look whether it is worn out; then nothing else needs doing.",
+    )
 
 
 class SelfWatch:
@@ -51,6 +61,9 @@ class SelfWatch:
         self._storage_failed_mono_s = mono_s
         self._storage_error = ""
         self._storage_said = False
+        self._storage = StorageTroubles(
+            next(((a.severity, a.evidence) for a in alerts if a.kind is FindingKind.STORAGE_TROUBLE), None)
+        )
         self._lock = threading.Lock()
         self._made_elsewhere: list[Transition] = []
 
@@ -120,11 +133,7 @@ class SelfWatch:
             self._storage_error = error
         if not self._storage_said and mono_s - self._storage_failed_mono_s >= STORAGE_TOLD_AFTER_S:
             self._storage_said = True
-            self._say_directly(
-                "mustwatch cannot write to its card",
-                f"The store says: {error}. No reading is lost yet: the broker keeps what comes.\n"
-                "Make room on the card, or look whether it is worn out; then nothing else needs doing.",
-            )
+            self._say_directly(*cannot_write(error))
 
     def storage_well(self, now_ms: int) -> None:
         """Note that the store can be written; if it was said that it could not, that is now on record and over."""
@@ -133,17 +142,15 @@ class SelfWatch:
         failed_ms, self._storage_failed_ms = self._storage_failed_ms, None
         if self._storage_said:
             self._storage_said = False
-            evidence: dict[str, float | int | str | None] = {
-                "minutes": round((now_ms - failed_ms) / 60_000, 1),
-                "error": self._storage_error,
-            }
-            with self._lock:
-                for change, at_ms in ((Change.RAISED, failed_ms), (Change.CLEARED, now_ms)):
-                    self._made_elsewhere.append(
-                        Transition(
-                            FindingKind.STORAGE_TROUBLE, change, at_ms, Severity.URGENT, Subject(), evidence
-                        )
-                    )
+            minutes = round((now_ms - failed_ms) / 60_000, 1)
+            what = f"the card could not be written for {minutes:g} minutes: {self._storage_error}"
+            self.storage(Part.CARD, StorageTrouble(what, Severity.URGENT), failed_ms)
+            self.storage(Part.CARD, None, now_ms)
+
+    def storage(self, part: Part, trouble: StorageTrouble | None, now_ms: int) -> None:
+        """Note how one part of the storage stands; None: well. Safe from any thread."""
+        with self._lock:
+            self._made_elsewhere += self._storage.note(part, trouble, now_ms)
 
     def delivery(
         self, is_in_trouble: bool, evidence: dict[str, float | int | str | None], now_ms: int

@@ -328,17 +328,49 @@ def clock_wrong(f: Figures, severity: Severity) -> Phrases:
     )
 
 
+_STORAGE: Mapping[str, tuple[str, str, str]] = {
+    "card": (
+        "readings cannot be stored",
+        "readings are stored again",
+        "Make room on the card or replace it; nothing needs to be restarted.",
+    ),
+    "room": (
+        "the card is nearly full",
+        "there is room on the card again",
+        "Make room on the card, or keep the backups on another disk (store.backup_dir).",
+    ),
+    "file": (
+        "the store was damaged and has been set aside",
+        "the store is whole and backed up again",
+        "Look into the book for what is missing; an SD card that did this once should be replaced.",
+    ),
+    "backup": (
+        "the backup could not be made",
+        "backups are made again",
+        "See to the disk that holds the backups; readings are stored all the same.",
+    ),
+    "mirror": (
+        "the InfluxDB mirror is behind",
+        "the InfluxDB mirror is up to date again",
+        "See to the server, or to [influx] in the configuration; what is missing there is sent afterwards.",
+    ),
+}
+"""By the part of the storage in trouble: what it is, when it is over, what to do."""
+
+
 def storage_trouble(f: Figures, severity: Severity) -> Phrases:
-    """Say that readings or backups cannot be written."""
+    """Say which part of the storage is in trouble; without a part named, the readings themselves."""
+    part = f.text("part") or "card"
+    what, over, next_ = _STORAGE.get(part, _STORAGE["card"])
     return Phrases(
-        what="readings cannot be stored",
-        over="readings are stored again",
+        what=what,
+        over=over,
         why=_all(
             sentence("{what}.", what=_stripped(f.text("what"))),
             sentence("{free} MB are free.", free=f.plain("free_mb")),
-            "The broker keeps the readings for as long as it can.",
+            "The broker keeps the readings for as long as it can." if part == "card" else "",
         ),
-        next="Make room on the card or replace it; nothing needs to be restarted.",
+        next=next_,
     )
 
 

@@ -1,0 +1,76 @@
+"""``storage-trouble``: one finding for everything that can be wrong with the storage, each part noted by itself."""
+
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import NamedTuple
+
+from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+
+
+class Part(StrEnum):
+    """A part of the storage. The wording of the alert goes by it."""
+
+    CARD = "card"
+    """The store cannot be written."""
+    ROOM = "room"
+    """The card is nearly full."""
+    FILE = "file"
+    """The store's file was damaged and set aside."""
+    BACKUP = "backup"
+    """The backup could not be made."""
+    MIRROR = "mirror"
+    """The InfluxDB mirror cannot be written."""
+
+
+class StorageTrouble(NamedTuple):
+    """What is wrong with one part of the storage, in a few words, how bad, and the room left where that matters."""
+
+    what: str
+    severity: Severity = Severity.WARNING
+    free_mb: int | None = None
+
+
+Evidence = Mapping[str, float | int | str | None]
+_RANK = {Severity.NOTICE: 0, Severity.WARNING: 1, Severity.URGENT: 2}
+
+
+class StorageTroubles:
+    """What holds, by part. The finding stands while any part is in trouble, at the worst one's severity."""
+
+    def __init__(self, standing: tuple[Severity, Evidence] | None = None) -> None:
+        """Begin.
+
+        Args:
+            standing: severity and evidence of the alert left open by a former run. It stays open until its part is
+                known to be well: silence is not good news.
+        """
+        self._troubles: dict[str, StorageTrouble] = {}
+        self._severity: Severity | None = None
+        if standing is not None:
+            self._severity, evidence = standing
+            part = str(evidence.get("part") or Part.CARD)
+            self._troubles[part] = StorageTrouble(str(evidence.get("what") or ""), self._severity)
+
+    def note(self, part: Part, trouble: StorageTrouble | None, now_ms: int) -> list[Transition]:
+        """Return what that changes about the finding."""
+        if trouble is None:
+            self._troubles.pop(part, None)
+        else:
+            self._troubles[part] = trouble
+        if not self._troubles:
+            if self._severity is None:
+                return []
+            cleared, self._severity = self._severity, None
+            return [Transition(FindingKind.STORAGE_TROUBLE, Change.CLEARED, now_ms, cleared, Subject())]
+        worst_part, worst = max(self._troubles.items(), key=lambda item: _RANK[item[1].severity])
+        if worst.severity is self._severity:
+            return []
+        self._severity = worst.severity
+        evidence: dict[str, float | int | str | None] = {"part": str(worst_part), "what": worst.what}
+        if worst.free_mb is not None:
+            evidence["free_mb"] = worst.free_mb
+        return [
+            Transition(
+                FindingKind.STORAGE_TROUBLE, Change.RAISED, now_ms, worst.severity, Subject(), evidence
+            )
+        ]
