@@ -5,6 +5,7 @@ from typing import Any, NamedTuple
 
 from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.store.database import Database
+from mustwatch.store.rollup import note_landed
 
 QUARANTINE_KEPT = 5_000
 """Rows kept in quarantine; the oldest go first, so that a babbling topic cannot fill the card."""
@@ -50,23 +51,25 @@ class Readings:
     def add(self, readings: Sequence[Reading]) -> None:
         """Write readings; one already there changes nothing."""
         key = self._key
-        self._db.executemany(
-            _INSERT,
-            [
-                (
-                    r[1],
-                    self._keys.get(r[0]) or key(r[0]),
-                    r[2] - r[1],
-                    r[3],
-                    r[4],
-                    r[5],
-                    r[6],
-                    r[7],
-                    int(r[8]),
-                )
-                for r in readings
-            ],
-        )
+        with self._db.transaction():
+            self._db.executemany(
+                _INSERT,
+                [
+                    (
+                        r[1],
+                        self._keys.get(r[0]) or key(r[0]),
+                        r[2] - r[1],
+                        r[3],
+                        r[4],
+                        r[5],
+                        r[6],
+                        r[7],
+                        int(r[8]),
+                    )
+                    for r in readings
+                ],
+            )
+            note_landed(self._db, (r.observed_ms for r in readings))
 
     def correct_stamps(self, from_ms: int, until_ms: int, shift_ms: int) -> int:
         """Move readings stamped by an unsure clock and received in [from, until]; return how many.
@@ -88,16 +91,19 @@ class Readings:
                 ):
                     at_ms += 1
                 self._db.execute(_INSERT, (at_ms, *row[1:8], corrected))
+                note_landed(self._db, (row[0], at_ms))
         return len(rows)
 
     def complete(self, reading: Reading) -> None:
         """Fill in quantities that the stored reading of the same sensor and instant lacks; change none it has."""
-        self._db.execute(
-            "UPDATE reading SET gravity=COALESCE(gravity, ?), inclination_deg=COALESCE(inclination_deg, ?),"
-            " temperature_c=COALESCE(temperature_c, ?), battery_v=COALESCE(battery_v, ?),"
-            " signal_dbm=COALESCE(signal_dbm, ?) WHERE observed_ms=? AND sensor=?",
-            (*reading[3:8], reading.observed_ms, self._key(reading.sensor)),
-        )
+        with self._db.transaction():
+            self._db.execute(
+                "UPDATE reading SET gravity=COALESCE(gravity, ?), inclination_deg=COALESCE(inclination_deg, ?),"
+                " temperature_c=COALESCE(temperature_c, ?), battery_v=COALESCE(battery_v, ?),"
+                " signal_dbm=COALESCE(signal_dbm, ?) WHERE observed_ms=? AND sensor=?",
+                (*reading[3:8], reading.observed_ms, self._key(reading.sensor)),
+            )
+            note_landed(self._db, (reading.observed_ms,))
 
     def get(self, sensor: str, observed_ms: int) -> Reading | None:
         """Return the stored reading of a sensor at an instant, or None."""

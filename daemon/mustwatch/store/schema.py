@@ -14,12 +14,9 @@ CREATE TABLE reading (
   gravity REAL, inclination_deg REAL, temperature_c REAL, battery_v REAL, signal_dbm REAL,
   stamp INTEGER NOT NULL, PRIMARY KEY (observed_ms, sensor)) WITHOUT ROWID;
 CREATE TABLE rollup (
-  sensor INTEGER NOT NULL, at_ms INTEGER NOT NULL, n INTEGER NOT NULL,
-  gravity_n INTEGER NOT NULL, gravity_sum REAL,
-  gravity_min REAL, gravity_min_ms INTEGER, gravity_max REAL, gravity_max_ms INTEGER,
-  celsius_n INTEGER NOT NULL, celsius_sum REAL,
-  celsius_min REAL, celsius_min_ms INTEGER, celsius_max REAL, celsius_max_ms INTEGER,
-  PRIMARY KEY (sensor, at_ms)) WITHOUT ROWID;
+  sensor INTEGER NOT NULL, quantity INTEGER NOT NULL, at_ms INTEGER NOT NULL, n INTEGER NOT NULL,
+  mean REAL NOT NULL, low REAL NOT NULL, low_ms INTEGER NOT NULL, high REAL NOT NULL, high_ms INTEGER NOT NULL,
+  PRIMARY KEY (sensor, quantity, at_ms)) WITHOUT ROWID;
 CREATE TABLE rollup_dirty (at_ms INTEGER PRIMARY KEY);
 CREATE TABLE quarantine (
   id INTEGER PRIMARY KEY, received_ms INTEGER NOT NULL, topic TEXT NOT NULL, payload BLOB NOT NULL,
