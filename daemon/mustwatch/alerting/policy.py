@@ -183,22 +183,23 @@ def _hold_back(
     now_ms: int,
     heard: Heard,
 ) -> Decision:
-    """Return the wish, or why it waits: first quiet hours, then flapping, then the backlog's digest."""
+    """Return the wish, or why it waits: for the end of quiet hours, for calm, for the backlog's digest."""
     news = wish.reason
     wakes = alert.severity is Severity.URGENT and not alert.is_over
     quiet = target.quiet_hours
-    if quiet is not None and not wakes and quiet.covers(now_ms, rules.units.zone):
+    is_quiet = quiet is not None and quiet.covers(now_ms, rules.units.zone)
+    if quiet is not None and is_quiet and not wakes:
         return Decision(Reason.HELD_BY_QUIET_HOURS, quiet.over_ms(now_ms, rules.units.zone), news)
-    if news is Reason.REPEAT_DUE:
-        return Decision(Reason.RELEASED if telling.held is Held.QUIET_HOURS else news, None, news)
+    if telling.held is Held.QUIET_HOURS and not is_quiet:
+        return Decision(Reason.RELEASED, None, news)
+    # A reminder is rare by itself, and a mistake taken back is put right whatever else happens.
+    if news in (Reason.REPEAT_DUE, Reason.WITHDRAWN):
+        return Decision(news, None, news)
     flapping = _flapping(wish, alert, telling, rules, now_ms, heard)
     if flapping is not None:
         return flapping
-    is_old = alert.noticed_ms - alert.changed_ms > rules.backlog_age_ms
-    if is_old and telling.held is not Held.QUIET_HOURS:
+    if alert.noticed_ms - alert.changed_ms > rules.backlog_age_ms:
         return Decision(Reason.OLD_BACKLOG, alert.noticed_ms + rules.backlog_gather_ms, news)
-    if telling.held is Held.QUIET_HOURS:
-        return Decision(Reason.RELEASED, None, news)
     return Decision(news, None, news)
 
 

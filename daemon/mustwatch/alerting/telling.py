@@ -69,13 +69,12 @@ def _tell_one(
             _remember_wait(alerts, alert, target, decision.reason)
             if decision.due_ms is not None:
                 due.append(max(decision.due_ms, now_ms + 1))
-    urgent = [pair for pair in own if _is_urgent(pair[0])]
-    others = [pair for pair in own if not _is_urgent(pair[0])]
-    if len(others) >= rules.together_from:
-        together, others = others + together, []
-    messages = [
-        _one(target, alert, decision, alerts, now_ms, rules) for alert, decision in (*urgent, *others)
-    ]
+    own.sort(key=lambda pair: not _is_urgent(pair[0]))
+    mergeable = [pair for pair in own if not _is_urgent(pair[0]) and pair[1].reason is not Reason.FLAPPING]
+    if len(mergeable) >= rules.together_from:
+        own = [pair for pair in own if pair not in mergeable]
+        together = mergeable + together
+    messages = [_one(target, alert, decision, alerts, now_ms, rules) for alert, decision in own]
     if len(together) == 1:
         messages.append(_one(target, *together[0], alerts, now_ms, rules))
     elif together:
@@ -111,12 +110,20 @@ def _decisions(
             )
             heard = replace(heard_of_key, is_said_otherwise=is_finished_no_more)
             decision = decide(alert, target, rules, now_ms, heard)
-            if decision.tells and decision.news is not Reason.REPEAT_DUE:
+            if decision.tells and _is_counted(decision):
                 heard_of_key = replace(heard_of_key, news_ms=(*heard_of_key.news_ms, now_ms))
             if decision.reason is Reason.FLAPPING:
                 heard_of_key = replace(heard_of_key, flapping_ms=now_ms)
             decisions.append((alert, decision))
     return sorted(decisions, key=lambda pair: (pair[0].changed_ms, pair[0].id))
+
+
+def _is_counted(decision: Decision) -> bool:
+    """Say whether a message counts for flapping: news of its own, not what came in a digest or as a reminder."""
+    return decision.reason is not Reason.RELEASED and decision.news not in (
+        Reason.REPEAT_DUE,
+        Reason.WITHDRAWN,
+    )
 
 
 def _is_backlog_ripe(old: Sequence[Alert], now_ms: int, rules: TellRules) -> bool:
@@ -186,7 +193,8 @@ def _digest(
         [(alert, KIND_OF_NEWS[decision.news or decision.reason]) for alert, decision in told], rules.units
     )
     for alert, decision in told:
-        _remember_told(alerts, alert, target, decision, now_ms, rules)
+        released = replace(decision, reason=Reason.RELEASED)
+        _remember_told(alerts, alert, target, released, now_ms, rules)
     return Message(
         id=message_id(target.name, MessageKind.DIGEST, parts),
         target=target.name,
@@ -218,7 +226,6 @@ def _remember_told(
     rules: TellRules,
 ) -> None:
     telling = alert.told(target.name)
-    news = decision.news or decision.reason
     if decision.reason is Reason.FLAPPING:
         # The news itself waits until this is calm; the message only said that it comes and goes.
         telling = replace(telling, held=Held.FLAPPING, flapping_ms=now_ms)
@@ -231,7 +238,7 @@ def _remember_told(
             held=None,
         )
     news_ms = telling.news_ms
-    if news is not Reason.REPEAT_DUE:
+    if _is_counted(decision):
         recent = [ms for ms in news_ms if now_ms - rules.flap_window_ms < ms <= now_ms]
         news_ms = (*recent[-rules.flap_messages :], now_ms)
     telling = replace(telling, told_ms=now_ms, times=telling.times + 1, news_ms=news_ms)
