@@ -127,3 +127,14 @@ def test_points_that_cannot_be_are_refused_with_what_is_wrong(points, says):
     with pytest.raises(CalibrationError, match=says) as refused:
         fit(points)
     assert "\n" not in str(refused.value)
+
+
+def test_a_higher_order_that_scatters_hardly_less_is_not_worth_it():
+    # A line with four times a hydrometer's noise, up and down in turn, which no order explains.
+    noisy = [
+        (20.0 + 5.0 * k, 1.000 + 0.012 * k + 0.004 * (-1) ** k + 0.0002 * (k - 4) ** 2) for k in range(9)
+    ]
+    calibration = fit(noisy)
+
+    assert not calibration.explained
+    assert calibration.order == 1

@@ -71,6 +71,15 @@ def test_a_fall_that_no_yeast_makes_is_refused():
         abv_percent(1.190, 1.000)
 
 
+def test_at_the_very_start_the_range_is_that_of_two_hydrometer_readings():
+    # 0.001 and 0.001 make 0.0014, at 128 % vol per unit of gravity 0.18 % vol to either side.
+    result = alcohol(1.0900, 1.0895)
+    low, high = result.abv_range_percent
+
+    assert low == 0.0
+    assert high == pytest.approx(result.abv_percent + 0.18, abs=0.01)
+
+
 def test_residual_sugar_begins_at_what_the_must_had_and_never_goes_below_nothing():
     assert residual_sugar_g_per_l(1.090, 1.090) == fermentable_g_per_l(1.090)
     assert residual_sugar_g_per_l(1.090, 0.985) == 0.0

@@ -5,7 +5,7 @@ figure takes distillation (OIV-MA-AS312-01). Four published ways are computed he
 The default is the *balance*: each % vol stands for 16.83 g/L of sugar gone (the conversion of EU and OIV),
 and the wine weighs what ethanol and water weigh (OIML R 22) plus what its dissolved solids add (Tabarié). It
 alone is made of a wine laboratory's own parts, and it gives the residual sugar by the same account. The
-others are older and read higher, by 2 to 3 % of the figure (the trade's factor) or 5 to 6 % (Balling, whose
+others are older and read higher, by 2 to 4 % of the figure (the trade's factor) or 5 to 6 % (Balling, whose
 constants are a brewer's).
 """
 
@@ -20,8 +20,7 @@ from mustwatch.must.ethanol import gravity_of_ethanol
 from mustwatch.must.sugar import brix_from_gravity, fermentable_g_per_l
 
 SUGAR_G_PER_L_PER_ABV: Final = 16.83
-"""Sugar, g/L, that makes 1 % vol. Source: conversion of EU and OIV texts (second-hand); 0.469 g ethanol per
-g."""
+"""Sugar, g/L, that makes 1 % vol: 0.469 g of ethanol per g. Source: EU and OIV texts (second-hand)."""
 
 SUGAR_PER_ABV_LEAST: Final = 16.5
 SUGAR_PER_ABV_MOST: Final = 18.0
@@ -37,8 +36,14 @@ READING_SD: Final = 0.0014
 METHOD_SHARE: Final = 0.037
 """Share of the alcohol by which any figure from gravities may be off: 0.5 % vol at 13.5. Common practice."""
 
-RESIDUAL_SD_G_PER_L: Final = 8.0
-"""Uncertainty of residual sugar: extract other than sugar is 15 to 35 g/L and 16.83 varies with the yeast.
+GRAVITY_PER_ABV: Final = 1.0 / 128.0
+"""Fall of gravity per % vol in a table wine by the balance: 1/126.7 at 5 % vol, 1/128.9 at 14 (OIML R 22)."""
+
+GREATEST_FALL: Final = 0.17
+"""More than this, 21 % vol, no yeast makes. Common practice (18 % is strong)."""
+
+RESIDUAL_MARGIN_G_PER_L: Final = 8.0
+"""Half the honest range of residual sugar: extract other than sugar is 15 to 35 g/L and 16.83 varies with the yeast.
 Own estimate from those ranges; a test for reducing sugar is worth far more."""
 
 
@@ -179,13 +184,12 @@ def alcohol(from_gravity: float, to_gravity: float) -> Alcohol:
             max(default + margin, *by_method.values()),
         ),
         residual_sugar_g_per_l=residual,
-        residual_range_g_per_l=(max(0.0, residual - RESIDUAL_SD_G_PER_L), residual + RESIDUAL_SD_G_PER_L),
+        residual_range_g_per_l=(
+            max(0.0, residual - RESIDUAL_MARGIN_G_PER_L),
+            residual + RESIDUAL_MARGIN_G_PER_L,
+        ),
         by_method=by_method,
     )
-
-
-GRAVITY_PER_ABV: Final = 1.0 / 128.0
-"""Fall of gravity per % vol in a table wine by the balance: 1/126.7 at 5 % vol, 1/128.9 at 14 (OIML R 22)."""
 
 
 def _fall_of(abv: float) -> float:
@@ -219,8 +223,6 @@ _METHODS: Final[Mapping[Method, Callable[[float, float], float]]] = {
     Method.FACTOR: _factor,
     Method.MASS_LOSS: _mass_loss,
 }
-
-GREATEST_FALL: Final = 0.17
 
 
 def _require(from_gravity: float, to_gravity: float) -> None:

@@ -6,16 +6,14 @@ from mustwatch.must.bounds import OutOfRangeError, require_gravity
 
 COLDEST_C: Final = 0.0
 HOTTEST_C: Final = 60.0
-"""Where ``water_density_kg_per_m3`` holds. Liquid water at atmospheric pressure; a must above 60 °C is a
-fire."""
+"""Where ``water_density_kg_per_m3`` holds; no must is warmer."""
 
 READING_LOW: Final = 0.90
 READING_HIGH: Final = 1.30
 """What a scale can show before correction: wider than must and wine, since a hot must reads low."""
 
 GLASS_EXPANSION_PER_K: Final = 25e-6
-"""Volumetric expansion of a glass hydrometer, 1/K. Source: ISO 1768:1975, conventional value 0.000 025 per
-°C."""
+"""Volumetric expansion of a glass hydrometer, 1/K. Source: ISO 1768:1975, the conventional value."""
 
 
 def water_density_kg_per_m3(temperature_c: float) -> float:
@@ -27,19 +25,13 @@ def water_density_kg_per_m3(temperature_c: float) -> float:
     Raises:
         OutOfRangeError: the temperature is outside 0..60 °C, or is not a number.
 
-    Source: Tanaka et al. 2001, Metrologia 38:301, doi 10.1088/0026-1394/38/4/3 (0-40 °C, the formula
-        recommended by
-    the CIPM); Kell 1975, J. Chem. Eng. Data 20:97, doi 10.1021/je60064a005 (0-150 °C).
+    Source: Tanaka et al. 2001, Metrologia 38:301, doi 10.1088/0026-1394/38/4/3 (the formula recommended by the
+    CIPM); Kell 1975, J. Chem. Eng. Data 20:97, doi 10.1021/je60064a005 (0-150 °C).
     """
     if 0.0 <= temperature_c <= 40.0:
         from_maximum = temperature_c - 3.983035
-        return 999.974950 * (
-            1.0
-            - from_maximum
-            * from_maximum
-            * (temperature_c + 301.797)
-            / (522528.9 * (temperature_c + 69.34881))
-        )
+        shape = (temperature_c + 301.797) / (522528.9 * (temperature_c + 69.34881))
+        return 999.974950 * (1.0 - from_maximum * from_maximum * shape)
     if 40.0 < temperature_c <= HOTTEST_C:
         return water_density_kell_kg_per_m3(temperature_c) * _KELL_TO_CIPM
     raise OutOfRangeError(
@@ -100,8 +92,7 @@ def gravity_20_from_reading(
 def reading_from_gravity_20(
     gravity: float, temperature_c: float, *, calibrated_at_c: float = 20.0, expansion_per_k: float = 0.0
 ) -> float:
-    """Return what a scale shows at ``temperature_c`` in a liquid of ``gravity`` 20/20: the inverse of the
-    above.
+    """Return what a scale shows at a temperature in a liquid of ``gravity`` 20/20: the inverse of the above.
 
     Raises:
         OutOfRangeError: as ``gravity_20_from_reading``.

@@ -1,5 +1,4 @@
-"""Sugar to reach a gravity, water to come down to one, and two lots made one: by weight, so that volumes come
-out.
+"""Sugar to reach a gravity, water to come down to one, and two lots made one.
 
 Musts are treated as sucrose solutions (ICUMSA): sugar and water are conserved by mass, and the volume is what
 the density of the result makes of it. Wine's contraction on mixing (below 0.2 % at table strength) is left
