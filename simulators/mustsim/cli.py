@@ -88,7 +88,12 @@ def publish_cellar(
         str | None, typer.Option(help="Its password.", envvar="MUSTSIM_PASSWORD", show_envvar=True)
     ] = None,
     qos: Annotated[int, typer.Option(help="0 or 1.", min=0, max=1)] = 1,
-    speed: Annotated[str, typer.Option(help="Simulated seconds per second, or 'max'.")] = "max",
+    speed: Annotated[
+        str,
+        typer.Option(
+            help="Simulated seconds per second, or 'max' (brokers drop what a slow subscriber cannot take)."
+        ),
+    ] = "max",
     seed: SeedOption = 1,
     form: FormOption = None,
     variation: VariationOption = None,

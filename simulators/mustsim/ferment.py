@@ -20,6 +20,8 @@ CO2_G_PER_G: Final = 0.4886
 """Stoichiometric CO2 per gram of hexose."""
 WARMEST_GROWTH_C: Final = 35.0
 """The published rates rise exponentially and were fitted up to 35 °C: above it they are held."""
+NO_LAG_H: Final = 0.01
+"""A lag shorter than this is none."""
 NITROGEN_NEAR_NIL: Final = 1e-4
 """g/L below which growth is over and the longer step is stable."""
 
@@ -122,12 +124,13 @@ class Ferment:
 
     def step(self, hours: float, temperature_c: float) -> None:
         """Go on by so many hours (up to about 0.25) at a temperature."""
-        rates = self._rates(temperature_c)
+        warmth = min(temperature_c, WARMEST_GROWTH_C) - 20.0
+        wakes_by_h = hours * math.exp(self.kinetics.growth[1] * warmth)
+        rates = self._rates(temperature_c, 0.5 * wakes_by_h)
         parts = 3 if self.nitrogen > NITROGEN_NEAR_NIL else 1
         for _ in range(parts):
             self._runge_kutta(hours / parts, rates)
-        warmth = min(temperature_c, WARMEST_GROWTH_C) - 20.0
-        self.lag_left_h -= hours * math.exp(self.kinetics.growth[1] * warmth)
+        self.lag_left_h -= wakes_by_h
         if self.yeast.stall_gravity is not None and self.gravity <= self.yeast.stall_gravity:
             self.is_stalled = True
 
@@ -150,8 +153,11 @@ class Ferment:
         self.ethanol = self.ethanol * keep + ethanol_g_per_l * come
         self.extract = self.extract * keep + extract * come
 
-    def _rates(self, temperature_c: float) -> tuple[float, float, float, float]:
-        """Return maximal growth 1/h, maximal uptake g/g/h, death per g/L ethanol, and death by itself 1/h."""
+    def _rates(self, temperature_c: float, ahead_h: float = 0.0) -> tuple[float, float, float, float]:
+        """Return maximal growth 1/h, maximal uptake g/g/h, death per g/L ethanol, and death by itself 1/h.
+
+        ``ahead_h``: hours of waking to look ahead, for the middle of a step.
+        """
         kinetics, yeast = self.kinetics, self.yeast
         t = min(temperature_c, WARMEST_GROWTH_C)
         activity = 1.0
@@ -162,8 +168,9 @@ class Ferment:
             own_death += 0.05 * math.exp(min(5.0, 0.9 * (temperature_c - yeast.heat_kill_c)))
         if self.is_stalled:
             own_death += 4.0 / yeast.stall_over_h
-        if self.lag_left_h > -yeast.lag_h:
-            activity /= 1.0 + math.exp(min(60.0, self.lag_left_h / (yeast.lag_spread * yeast.lag_h)))
+        left_h = self.lag_left_h - ahead_h
+        if yeast.lag_h > NO_LAG_H and left_h > -yeast.lag_h:
+            activity /= 1.0 + math.exp(min(60.0, left_h / (yeast.lag_spread * yeast.lag_h)))
         growth = activity * math.exp(kinetics.growth[0] + kinetics.growth[1] * t)
         uptake = activity * math.exp(kinetics.uptake[0] + kinetics.uptake[1] * t) / kinetics.ethanol_yield
         a, b, c = kinetics.death
