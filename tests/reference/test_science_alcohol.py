@@ -18,7 +18,7 @@ from mustwatch.must.ethanol import (
     mass_fraction_from_abv_percent,
 )
 
-# OIML R 22 (1975), recomputed twice independently, ±0.01 kg/m³.
+# OIML R 22 (1975), recomputed from its coefficients outside this code, ±0.01 kg/m³.
 OIML = [
     # % vol, mass fraction, density at 20, gravity 20/20, g/L, density at 15 and at 30 °C
     (5, 0.039818, 991.055, 0.99284, 39.46, 991.980, 988.407),
@@ -96,7 +96,7 @@ def test_the_published_example_of_the_factor_is_met(agrees):
     agrees(alcohol(1.055, 1.015).by_method[Method.FACTOR], 5.25, 0.005, "alcohol by 131.25, % vol")
 
 
-# First principles, recomputed apart from this project: OIML ethanol, 20 g/L extract (22 in the last), 16.83 g/L per %.
+# First principles, recomputed outside this code: OIML ethanol, 20 g/L extract (22 in the last), 16.83 g/L per %.
 FIRST_PRINCIPLES = [
     # sugar g/L, from, to, % vol
     (180, 1.0768, 0.9934, 10.70),
@@ -125,7 +125,7 @@ def test_the_balance_meets_first_principles_and_its_range_holds_the_trades_rules
     assert low <= 131.25 * (start - now) <= high
 
 
-# Dry wines by Tabarié's relation with 0.000386 per g/L, recomputed apart from this project, ±2e-4.
+# Dry wines by Tabarié's relation with 0.000386 per g/L, recomputed outside this code, ±2e-4.
 DRY_WINES = [
     # % vol, extract g/L, residual sugar g/L, gravity
     (11, 20, 0, 0.99301),

@@ -60,7 +60,7 @@ def test_the_model_runs_as_published(celsius, nitrogen, published, agrees):
         agrees(reached, days, 0.1, "Coleman 2007 (second-hand), days until sugar is left, d")
 
 
-# Gravity by day at 20 °C, 200 mg/L nitrogen, 20 g/L extract, 0.469 g/g: recomputed apart from this project.
+# Gravity by day at 20 °C, 200 mg/L nitrogen, 20 g/L extract, 0.469 g/g: recomputed outside this code.
 CURVE = {0: 1.0998, 1: 1.0916, 2: 1.0621, 3: 1.0333, 4: 1.0084, 5: 0.9918, 6: 0.9893, 8: 0.9892}
 
 
