@@ -1,18 +1,17 @@
-"""One float in one lot: its noise as learnt, its health, and what its readings of a slot amount to."""
+"""One float in one lot: its noise as learnt, whether it swims freely, and what its readings of a slot amount to."""
 
+from math import log
 from typing import Any
 
 from mustwatch.watch.constancy import Constancy
 
-DAY_MS = 86_400_000
-
 FIRST_NOISE = 0.0015
 """Standard error of one reading before any is known, if its sensor does not state one."""
 
-LEAST_NOISE = 0.0002
+LEAST_NOISE_VAR = 0.0002**2
 """No float is believed to be better than this, whatever its readings look like."""
 
-MOST_NOISE = 0.006
+MOST_NOISE_VAR = 0.006**2
 """No noise is learnt above this: what is worse is a fault, not noise."""
 
 LEARN = 0.02
@@ -25,32 +24,113 @@ DEGREES_OF_FREEDOM = 4.0
 """Readings are weighed as from a Student distribution with so many degrees of freedom: a spike of ten standard
 errors counts a twentieth, a run of readings that agree with each other is followed."""
 
+HELD_SHARE = 0.3
+"""A float held by foam, a wall or the lees still trembles, by about this share of its noise (own estimate)."""
+
+HELD_MOVING = 0.003
+"""Per day: only in a wine that falls faster can a held float be told from a wine that stands still."""
+
+HELD_SURE = 7.0
+"""Logarithm of the likelihood ratio from which a float counts as held: one in a thousand by chance."""
+
+HELD_AT_MOST_MS = 18 * 3_600_000
+"""No longer than this is a float taken for held unless its value is constant to the digit: foam falls within a day,
+and a wine may really have stopped."""
+
+COARSE = 0.5
+"""A float whose readings equal the one before more often than this is too coarse to be judged by its trembling."""
+
+_GAIN_HELD = -log(HELD_SHARE)
+_SCALE_HELD = 0.5 / HELD_SHARE**2
+
 
 class FloatTrack:
-    """What is known of one float in this lot, beside its offset and coefficient in the filter's state."""
+    """What is known of one float in this lot, beside its offset and coefficient in the filter's state.
+
+    Attributes:
+        index: of its offset in the filter's state.
+        noise_var: variance of one reading, as learnt.
+        anchored: the re-anchoring offset that its gravities carry.
+        blank_until_ms: until when it is not believed, whatever it says.
+        held: logarithm of the likelihood that it hangs somewhere against that it swims, from 0 up.
+        is_held: whether that is sure. ``held_ms``: since when; ``held_at``: where; ``held_count``: how often seen.
+        equal_share: how often a reading equals the one before.
+    """
 
     __slots__ = (
         "anchored",
         "blank_until_ms",
         "constancy",
-        "drifting",
+        "equal_share",
         "heard_ms",
+        "held",
+        "held_at",
+        "held_count",
+        "held_ms",
         "index",
+        "is_held",
         "noise_var",
-        "roughness",
-        "stated_var",
     )
 
     def __init__(self, index: int) -> None:
         self.index = index
         self.noise_var = FIRST_NOISE**2
-        self.stated_var: float | None = None
-        self.roughness = 1.0
-        self.drifting = 0.0
-        self.blank_until_ms = 0
         self.anchored = 0.0
+        self.blank_until_ms = 0
         self.heard_ms = 0
+        self.held = 0.0
+        self.is_held = False
+        self.held_ms = 0
+        self.held_at = 0.0
+        self.held_count = 0
+        self.equal_share = 0.0
         self.constancy = Constancy()
+
+    def is_believed(self, end_ms: int) -> bool:
+        """Return whether what it says counts in the slot that ends here."""
+        if end_ms <= self.blank_until_ms or self.constancy.is_frozen or self.constancy.is_suspect(end_ms):
+            return False
+        if self.is_held and end_ms - self.held_ms > HELD_AT_MOST_MS:
+            self.is_held = False
+            self.held = 0.0
+            self.noise_var = max(LEAST_NOISE_VAR, self.noise_var * HELD_SHARE**2)
+        return not self.is_held
+
+    def tremble(
+        self, readings: list[tuple[float, int]], mean: float, var: float, rate_per_ms: float, end_ms: int
+    ) -> None:
+        """Judge from readings in time order whether the float swims or is held.
+
+        Compares, reading by reading, that it repeats where it has been with little noise against that it follows
+        ``mean`` at ``end_ms`` (variance ``var``) and the rate.
+        """
+        noise = self.noise_var
+        is_moving = rate_per_ms * -86_400_000 > HELD_MOVING
+        constancy = self.constancy
+        for value, at_ms in readings:
+            self.equal_share += 0.01 * ((1.0 if value == constancy.value else 0.0) - self.equal_share)
+            constancy.take(value, at_ms)
+            apart = value - self.held_at
+            free = value - mean + rate_per_ms * (end_ms - at_ms)
+            gain = (
+                _GAIN_HELD - _SCALE_HELD * apart * apart / noise + 0.5 * min(free * free / (noise + var), 4.0)
+            )
+            if gain < -3.0:
+                gain = -3.0
+            held = self.held + gain
+            if held <= 0.0 or not (is_moving or self.is_held) or self.equal_share > COARSE:
+                self.held = 0.0
+                self.is_held = False
+                self.held_ms = at_ms
+                self.held_at = value
+                self.held_count = 1
+                continue
+            self.held = held if held < 1.5 * HELD_SURE else 1.5 * HELD_SURE
+            if gain > 0.0:
+                self.held_count += 1
+                self.held_at += apart / min(self.held_count, 8)
+            if held > HELD_SURE:
+                self.is_held = True
 
     def weigh(
         self, readings: list[tuple[float, int]], mean: float, var: float, rate_per_ms: float, end_ms: int
@@ -65,50 +145,44 @@ class FloatTrack:
         total = weight = squares = 0.0
         for value, at_ms in readings:
             e = value - mean + rate_per_ms * (end_ms - at_ms)
-            z2 = e * e / spread
-            w = 5.0 / (DEGREES_OF_FREEDOM + z2)
+            w = 5.0 / (DEGREES_OF_FREEDOM + e * e / spread)
             if w > 1.0:
                 w = 1.0
             weight += w
             total += w * e
             squares += w * e * e
-        n = len(readings)
-        learnt = squares / (EXPECTED_WEIGHTED_SQUARE * n) - var
-        noise += LEARN * (learnt - noise)
-        floor = LEAST_NOISE * LEAST_NOISE
-        self.noise_var = noise if noise > floor else floor
-        if noise > MOST_NOISE * MOST_NOISE:
-            self.noise_var = MOST_NOISE * MOST_NOISE
-        return total / weight, self.noise_var / weight
+        noise += LEARN * (squares / (EXPECTED_WEIGHTED_SQUARE * len(readings)) - var - noise)
+        if noise < LEAST_NOISE_VAR:
+            noise = LEAST_NOISE_VAR
+        elif noise > MOST_NOISE_VAR:
+            noise = MOST_NOISE_VAR
+        self.noise_var = noise
+        return total / weight, noise / weight
 
     def snapshot(self) -> list[Any]:
         """Return the state as a JSON-able list."""
-        return [
-            self.index,
-            self.noise_var,
-            self.stated_var,
-            self.roughness,
-            self.drifting,
-            self.blank_until_ms,
-            self.anchored,
-            self.heard_ms,
-            self.constancy.snapshot(),
-        ]
+        return [*(getattr(self, name) for name in _KEPT), self.constancy.snapshot()]
 
     @classmethod
     def restore(cls, state: list[Any]) -> "FloatTrack":
         """Return the track a snapshot described."""
         kept = cls(state[0])
-        (
-            _,
-            kept.noise_var,
-            kept.stated_var,
-            kept.roughness,
-            kept.drifting,
-            kept.blank_until_ms,
-            kept.anchored,
-            kept.heard_ms,
-            constancy,
-        ) = state
-        kept.constancy.load(constancy)
+        for name, value in zip(_KEPT, state[:-1], strict=True):
+            setattr(kept, name, value)
+        kept.constancy.load(state[-1])
         return kept
+
+
+_KEPT = (
+    "index",
+    "noise_var",
+    "anchored",
+    "blank_until_ms",
+    "heard_ms",
+    "held",
+    "is_held",
+    "held_ms",
+    "held_at",
+    "held_count",
+    "equal_share",
+)

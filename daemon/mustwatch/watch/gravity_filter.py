@@ -1,17 +1,18 @@
-"""The estimator: one Kalman filter per lot over gravity, its rate, and what is wrong with each float.
+"""The filter: gravity, its rate, and what is wrong with each float, estimated together.
 
 State: gravity (20/20), rate per day, acceleration per day², and for every float an offset against the lot's gravity
 and a coefficient of gravity per kelvin away from 20 °C. The acceleration is a first-order Markov process (Singer
-1970, IEEE Trans. AES 6:473) whose size follows the rate: a fast ferment may change fast, a flat one stays flat.
-Offsets and coefficients are part of the state, so that the standard errors carry what a hydrometer check would
-remove, and day and night are told from fermentation by their correlation with temperature.
+1970, IEEE Trans. AES 6:473) whose size follows the rate: a fast ferment may change fast, a flat one stays flat. What
+is known of every ferment is put in beside it: warmth quickens it, and it fades as its sugar runs out. Offsets and
+coefficients are part of the state, so that the standard errors carry what a hydrometer check would remove, and day
+and night are told from fermentation by their correlation with temperature.
 
 Source: the linear filter is Kalman 1960; own derivation of the scaling, DEVELOPERS.md.
 """
 
-# ruff: noqa: B905 - rows of one matrix are of one length; ``strict=`` costs a tenth of the filter's time
+# ruff: noqa: B905 - the rows of one matrix are of one length; ``strict=`` costs a tenth of the filter's time
 
-from math import exp
+from math import exp, sqrt
 from typing import Any
 
 REFERENCE_C = 20.0
@@ -20,16 +21,46 @@ REFERENCE_C = 20.0
 ALPHA = 2.0
 """1/d: acceleration is forgotten over half a day."""
 
-SCALE_RELATIVE = 1.0
-"""Acceleration per rate, 1/d: onset doubles and a tail halves the rate in less than a day."""
+SCALE_RELATIVE = 0.5
+"""Acceleration per rate, 1/d, beyond what warmth and fading explain."""
 
 SCALE_FLOOR = 0.0006
-"""Acceleration of a flat wine, 1/d²: what lets an onset or a refermentation be noticed at all."""
+"""Acceleration of a flat wine, 1/d²: what lets a refermentation be noticed at all."""
 
-OFFSET_SD = 0.0015
-"""A float's offset before any check: its calibration."""
+SCALE_BEFORE_ONSET = 0.02
+"""The same before fermentation has begun, 1/d²: it is expected to begin, and within a day."""
 
-OFFSET_WALK = 0.0002
+QUICKENING = 0.077
+"""1/K: how much faster a warmer must ferments. Source: sugar uptake in Coleman, Fish and Block 2007."""
+
+FADE_SHARE = 0.06
+"""Share of the whole fall at which uptake has halved for want of sugar. Source: K_S of Coleman et al. 2007 is
+10 g/L, of 150 to 250 g/L."""
+
+FADE_LEAST_LEFT = 0.03
+"""No less than this share is taken to be left: where a wine ends is not known better."""
+
+FADE_ALWAYS = 0.1
+"""1/d: the yeast dies a little all the time."""
+
+FADE_MOST = 4.0
+"""1/d: no tail is taken to fade faster."""
+
+LEAN = 0.08
+"""Share of one slot in the mean of the filter's surprises: about three hours of memory."""
+
+LEAN_VAR = LEAN / (2.0 - LEAN)
+LEAN_FREE = 3.0
+"""Surprises that lean to one side by more than chance (variances) widen the acceleration: something has changed."""
+
+LEAN_GAIN = 1.0
+LEAN_FLOOR = 0.002
+"""1/d²: what a surprise widens a flat wine's acceleration by."""
+
+OFFSET_SD = 0.001
+"""A float's offset before any check: its calibration is worth one hydrometer check (common practice)."""
+
+OFFSET_WALK = 0.0001
 """A float's offset drifts by this much in a root day: residue, yeast, gas on its skin."""
 
 COEFFICIENT_SD = 0.0002
@@ -38,10 +69,11 @@ COEFFICIENT_SD = 0.0002
 COEFFICIENT_WALK = 0.000005
 """Its drift in a root day."""
 
-CORE = 3
+FIRST_RATE_SD = 0.002
+FIRST_ACCELERATION_SD = 0.004
 
 
-class Transition3:
+class _Motion:
     """Transition and noise of (gravity, rate, acceleration) over ``dt`` days, for a unit acceleration variance."""
 
     __slots__ = ("dt", "f13", "f23", "f33", "q11", "q12", "q13", "q22", "q23", "q33")
@@ -61,39 +93,52 @@ class Transition3:
         self.q33 = 1 - e2
 
 
+_MOTION_OF_A_SLOT = _Motion(1 / 96)
+
+
 class GravityFilter:
     """The lot's gravity, rate and acceleration, and each float's offset and temperature coefficient.
 
-    Units: days, gravity 20/20, kelvin from 20 °C. ``P`` is the full symmetric covariance as a list of rows.
+    Units: days, gravity 20/20, kelvin from 20 °C. ``p`` is the full symmetric covariance as a list of rows.
+    ``end`` and ``whole`` say where the lot should end and how far it falls in all; ``has_begun`` that it ferments.
     """
 
-    __slots__ = ("_step", "floats", "p", "x")
+    __slots__ = ("end", "floats", "has_begun", "leaning", "p", "whole", "x")
 
     def __init__(self, gravity: float, gravity_sd: float) -> None:
         self.x = [gravity, 0.0, 0.0]
-        self.p = [[gravity_sd**2, 0.0, 0.0], [0.0, 0.002**2, 0.0], [0.0, 0.0, 0.002**2]]
+        self.p = [
+            [gravity_sd**2, 0.0, 0.0],
+            [0.0, FIRST_RATE_SD**2, 0.0],
+            [0.0, 0.0, FIRST_ACCELERATION_SD**2],
+        ]
         self.floats: dict[str, int] = {}
-        self._step = Transition3(1 / 96)
+        self.has_begun = False
+        self.leaning = 0.0
+        self.end = 1.0
+        self.whole = 0.0
 
-    def add_float(self, sensor: str, offset_sd: float = OFFSET_SD) -> int:
+    def add_float(self, sensor: str) -> int:
         """Add a float's offset and coefficient to the state and return the offset's index."""
         n = len(self.x)
         for row in self.p:
             row += [0.0, 0.0]
-        self.p.append([0.0] * n + [offset_sd**2, 0.0])
+        self.p.append([0.0] * n + [OFFSET_SD**2, 0.0])
         self.p.append([0.0] * (n + 1) + [COEFFICIENT_SD**2])
         self.x += [0.0, 0.0]
         self.floats[sensor] = n
         return n
 
-    def predict(self, dt: float, inflate: float = 1.0) -> None:
-        """Advance by ``dt`` days; ``inflate`` multiplies the acceleration's variance."""
-        t = self._step
-        if t.dt != dt:
-            t = self._step = Transition3(dt)
+    def predict(self, dt: float, warmer_k: float = 0.0) -> None:
+        """Advance by ``dt`` days in which the must became warmer by so many kelvin."""
+        t = _MOTION_OF_A_SLOT if dt == _MOTION_OF_A_SLOT.dt else _Motion(dt)
         x, p = self.x, self.p
-        scale = SCALE_RELATIVE * abs(x[1]) + SCALE_FLOOR
-        v = scale * scale * inflate
+        self._hasten(dt, warmer_k)
+        scale = SCALE_RELATIVE * abs(x[1]) + (SCALE_FLOOR if self.has_begun else SCALE_BEFORE_ONSET)
+        v = scale * scale
+        excess = self.leaning * self.leaning / LEAN_VAR - LEAN_FREE
+        if excess > 0.0:
+            v = v * (1.0 + LEAN_GAIN * excess) + (LEAN_FLOOR * LEAN_FLOOR) * excess
         f13, f23, f33 = t.f13, t.f23, t.f33
         x0, x1, x2 = x[0], x[1], x[2]
         x[0] = x0 + dt * x1 + f13 * x2
@@ -125,13 +170,37 @@ class GravityFilter:
             p[i][i] += OFFSET_WALK * OFFSET_WALK * dt
             p[i + 1][i + 1] += COEFFICIENT_WALK * COEFFICIENT_WALK * dt
 
+    def _hasten(self, dt: float, warmer_k: float) -> None:
+        """Quicken the rate by warmth and let it fade by want of sugar."""
+        x, p = self.x, self.p
+        x1 = x[1]
+        pace = QUICKENING * warmer_k
+        if x1 < 0.0 < self.whole:
+            left = (x[0] - self.end) / self.whole
+            if left < FADE_LEAST_LEFT:
+                left = FADE_LEAST_LEFT
+            fading = FADE_ALWAYS - FADE_SHARE * x1 / (self.whole * left * (left + FADE_SHARE))
+            pace -= dt * (fading if fading < FADE_MOST else FADE_MOST)
+        if pace:
+            faster = exp(pace)
+            x[1] = x1 * faster
+            x[2] *= faster
+            p[1] = [faster * b for b in p[1]]
+            p[2] = [faster * b for b in p[2]]
+            for row in p:
+                row[1] *= faster
+                row[2] *= faster
+
     def expect(self, i: int, warmer_k: float) -> tuple[float, float]:
         """Return what the float whose offset stands at ``i`` should show now, and the variance of that."""
         x, p = self.x, self.p
-        r0, ro, rc = p[0], p[i], p[i + 1]
+        r0, ro = p[0], p[i]
         mean = x[0] + x[i] + warmer_k * x[i + 1]
         var = (
-            r0[0] + ro[i] + warmer_k * warmer_k * rc[i + 1] + 2 * (r0[i] + warmer_k * (r0[i + 1] + ro[i + 1]))
+            r0[0]
+            + ro[i]
+            + 2.0 * r0[i]
+            + warmer_k * (warmer_k * p[i + 1][i + 1] + 2.0 * (r0[i + 1] + ro[i + 1]))
         )
         return mean, var
 
@@ -139,12 +208,16 @@ class GravityFilter:
         """Take in what a float showed, as the residual against ``expect``."""
         j = i + 1
         h = [row[0] + row[i] + warmer_k * row[j] for row in self.p]
-        self._gain(h, h[0] + h[i] + warmer_k * h[j] + noise_var, residual)
+        s = h[0] + h[i] + warmer_k * h[j] + noise_var
+        self._gain(h, s, residual)
+        self.leaning += LEAN * (residual / sqrt(s) - self.leaning)
 
-    def update_gravity(self, gravity: float, noise_var: float) -> None:
-        """Take in the lot's gravity itself: a hydrometer check."""
+    def update_gravity(self, gravity: float, noise_var: float) -> float:
+        """Take in the lot's gravity itself, a hydrometer check; returns by how much the estimate moved."""
         h = [row[0] for row in self.p]
-        self._gain(h, h[0] + noise_var, gravity - self.x[0])
+        before = self.x[0]
+        self._gain(h, h[0] + noise_var, gravity - before)
+        return self.x[0] - before
 
     def _gain(self, h: list[float], s: float, residual: float) -> None:
         p, x = self.p, self.x
@@ -158,13 +231,13 @@ class GravityFilter:
         """Add variance to one element of the state: it may have stepped."""
         self.p[index][index] += variance
 
-    def snapshot(self) -> list[object]:
+    def snapshot(self) -> list[Any]:
         """Return the state as JSON-able lists (the whole covariance: restored to the last bit)."""
-        return [self.x, self.p, self.floats]
+        return [self.x, self.p, self.floats, self.has_begun, self.leaning, self.end, self.whole]
 
     @classmethod
     def restore(cls, state: list[Any]) -> "GravityFilter":
         """Return the filter a snapshot described."""
         kept = cls(1.0, 1.0)
-        kept.x, kept.p, kept.floats = state
+        kept.x, kept.p, kept.floats, kept.has_begun, kept.leaning, kept.end, kept.whole = state
         return kept

@@ -8,6 +8,10 @@ from mustwatch.watch.slots import SensorSlot
 KEPT_SLOTS = 6
 """Slots remembered: a little over an hour, what a change per hour needs."""
 
+HOUR_MS = 3_600_000
+LATEST_HOUR_AGO_MS = 75 * 60_000
+EARLIEST_HOUR_AGO_MS = 45 * 60_000
+
 
 class Thermometer:
     """Fuses what the sensors of a slot say of temperature: the median of each, then the mean of the living."""
@@ -49,14 +53,14 @@ class Thermometer:
             del recent[0]
         return celsius
 
-    def change_per_hour(self, end_ms: int) -> float | None:
-        """Return the change over the last hour, °C, or None where the last hour was not observed."""
-        if not self.recent or self.recent[-1][0] != end_ms:
-            return None
-        for at_ms, celsius in self.recent:
-            age = end_ms - at_ms
-            if 45 * 60_000 <= age <= 75 * 60_000:
-                return (self.recent[-1][1] - celsius) * 3_600_000 / age
+    def change_per_hour(self) -> float | None:
+        """Return the change over the hour up to the newest slot, °C, or None where that hour was not observed."""
+        recent = self.recent
+        end_ms, celsius = recent[-1]
+        for at_ms, was_c in recent:
+            age_ms = end_ms - at_ms
+            if age_ms <= LATEST_HOUR_AGO_MS:
+                return (celsius - was_c) * HOUR_MS / age_ms if age_ms >= EARLIEST_HOUR_AGO_MS else None
         return None
 
     def snapshot(self) -> list[Any]:

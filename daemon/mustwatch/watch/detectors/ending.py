@@ -4,21 +4,31 @@ from collections.abc import Iterable
 from typing import Any, ClassVar
 
 from mustwatch.cellar.profile import Stage
-from mustwatch.watch.detectors.detector import NOTHING, Evidence, Latch, OneLatch
-from mustwatch.watch.detectors.slot_view import NEVER, SlotView
+from mustwatch.watch.detectors.detector import NOTHING, Latch, OneLatch
+from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
+from mustwatch.watch.lot_estimator import NEVER
 
 HOUR_MS = 3_600_000
 
-STILL_TO_FALL = 0.002
-"""Nothing is finished while more than this may still fall by the lot's own curve: 0.002 of gravity is 5 g of sugar
-in a litre, some 1.2 bar in a closed bottle (from 2.5 g of CO2)."""
+FINISHED_LEFT = 0.1
+"""Probability, over all paces of the tail, that more than 0.002 is still to fall: below it, and ..."""
 
-FINISHED_QUIET_H = 6.0
-"""Settled for this long in a row before ``finished`` is said; the settling itself looks back much further."""
+FINISHED_MOVING = 0.3
+"""... with the probability that the wine has not settled below this, it is finished ..."""
 
-STUCK_QUIET_H = 18.0
-"""Settled for this long above dryness before ``stuck`` is said: a cold night is not a stuck ferment."""
+FINISHED_FOR_MS = 6 * HOUR_MS
+"""... once both have held for so long in a row."""
+
+STUCK_LEFT = 0.2
+STUCK_MOVING = 0.5
+"""The same for a wine above dryness, where more time is given instead: ..."""
+
+STUCK_FOR_MS = 18 * HOUR_MS
+"""... a cold night is not a stuck ferment (common practice: unchanged for more than a day)."""
+
+STUCK_NEAR_DRY_MS = 72 * HOUR_MS
+"""Within the standard error above dryness nobody can tell stuck from dry: it is said only after three days."""
 
 MOVED = 0.002
 """After ``finished`` a fall of this much is movement, whatever the rate."""
@@ -26,35 +36,46 @@ MOVED = 0.002
 MOVING_RATE = 0.0015
 """... and so is a rate clearly above this a day."""
 
+BY_HAND_SHARE = 0.9
+"""Equal checks count as settled from this share of the settled hours on: people come at about the same hour."""
 
-def _evidence(view: SlotView) -> dict[str, float | int | str | None]:
+Facts = dict[str, float | int | str | None]
+
+
+def _evidence(view: SlotView) -> Facts:
+    end = view.estimator.end_gravity
     return {
         "gravity": None if view.gravity is None else round(view.gravity, 4),
         "gravity_sd": round(view.gravity_sd, 5),
         "rate_per_day": round(view.rate, 5),
         "rate_sd_per_day": round(view.rate_sd, 5),
-        "hours_settled": round(view.quiet_hours, 1),
         "dry_gravity": view.profile.dry_gravity,
-        "expected_end_gravity": None if view.end_gravity is None else round(view.end_gravity, 4),
+        "expected_end_gravity": None if end is None else round(end, 4),
         "celsius": None if view.celsius is None else round(view.celsius, 1),
     }
+
+
+def _settled_by_hand(view: SlotView) -> bool:
+    equal_h = view.equal_checks_hours
+    return equal_h is not None and equal_h >= BY_HAND_SHARE * view.profile.settled_hours
 
 
 class Ended:
     """Finished and refermenting: two sides of one question, so that they never hold together.
 
-    ``finished`` is raised when gravity has settled at or below dryness with nothing of note left to fall; it asks for
-    a hydrometer check and says that bottling waits for it. When gravity moves again ``finished`` is cleared and
-    ``refermenting`` raised (urgent once bottled), until gravity has settled anew.
+    ``finished`` is raised when gravity has settled at or below dryness with nothing of note left to fall by any tail
+    the data allow; it asks for a hydrometer check and says that bottling waits for it. When gravity moves again
+    ``finished`` is cleared and ``refermenting`` raised (urgent once bottled), until gravity has settled anew.
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.FINISHED, FindingKind.REFERMENTING)
-    __slots__ = ("at_gravity", "finished", "refermenting")
+    __slots__ = ("at_gravity", "finished", "refermenting", "since_ms")
 
     def __init__(self) -> None:
         self.finished = Latch(FindingKind.FINISHED)
         self.refermenting = Latch(FindingKind.REFERMENTING)
         self.at_gravity = 0.0
+        self.since_ms = NEVER
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
@@ -63,10 +84,10 @@ class Ended:
             return NOTHING
         if self.finished.severity is None:
             return self._not_finished(view, gravity)
-        if gravity < self.at_gravity:
-            drop = self.at_gravity - gravity
-            moving = drop > MOVED and -view.rate > view.rate_sd
-            if moving or -view.rate - 2.5 * view.rate_sd > MOVING_RATE:
+        drop = self.at_gravity - gravity
+        if drop > 0.0:
+            fall = -view.rate
+            if (drop > MOVED and fall > view.rate_sd) or fall - 2.5 * view.rate_sd > MOVING_RATE:
                 return self._moving(view, drop)
         elif gravity - 2.0 * view.gravity_sd > view.profile.dry_gravity + MOVED:
             return self.finished.clear(view.at_ms, view.subject, _evidence(view))
@@ -76,22 +97,32 @@ class Ended:
         evidence = _evidence(view)
         evidence["fall_since_finished_gravity"] = round(drop, 4)
         severity = Severity.URGENT if view.stage is Stage.BOTTLED else Severity.WARNING
+        self.since_ms = NEVER
         return self.finished.clear(view.at_ms, view.subject, evidence) + self.refermenting.set(
             view.at_ms, view.subject, severity, evidence
         )
 
     def _not_finished(self, view: SlotView, gravity: float) -> tuple[Transition, ...]:
-        if view.quiet_hours < FINISHED_QUIET_H or gravity > view.profile.dry_gravity:
+        left, moving = view.estimator.left, view.estimator.moving
+        is_dry = gravity <= view.profile.dry_gravity
+        is_settled = (
+            left is not None and moving is not None and left < FINISHED_LEFT and moving < FINISHED_MOVING
+        )
+        if not is_dry or not (is_settled or _settled_by_hand(view)):
+            self.since_ms = NEVER
             return NOTHING
-        if view.remaining is None or view.remaining > STILL_TO_FALL:
+        if self.since_ms == NEVER:
+            self.since_ms = view.at_ms
+        if view.at_ms - self.since_ms < FINISHED_FOR_MS and not _settled_by_hand(view):
             return NOTHING
         self.at_gravity = gravity
         evidence = _evidence(view)
-        evidence["still_to_fall_gravity"] = round(view.remaining, 4)
+        evidence["hours_settled"] = round((view.at_ms - self.since_ms) / HOUR_MS, 1)
+        if left is not None:
+            evidence["probability_more_than_0.002_left"] = round(left, 3)
         evidence["next"] = "check with a hydrometer; bottling waits for that check"
-        settled: Evidence = evidence
-        return self.refermenting.clear(view.at_ms, view.subject, settled) + self.finished.set(
-            view.at_ms, view.subject, Severity.NOTICE, settled
+        return self.refermenting.clear(view.at_ms, view.subject, evidence) + self.finished.set(
+            view.at_ms, view.subject, Severity.NOTICE, evidence
         )
 
     def open_findings(self) -> Iterable[tuple[FindingKind, str | None, int]]:
@@ -102,11 +133,11 @@ class Ended:
 
     def snapshot(self) -> list[Any]:
         """Return the state as a JSON-able list."""
-        return [self.finished.snapshot(), self.refermenting.snapshot(), self.at_gravity]
+        return [self.finished.snapshot(), self.refermenting.snapshot(), self.at_gravity, self.since_ms]
 
     def load(self, state: list[Any]) -> None:
         """Take over the state a snapshot described."""
-        finished, refermenting, self.at_gravity = state
+        finished, refermenting, self.at_gravity, self.since_ms = state
         self.finished.load(finished)
         self.refermenting.load(refermenting)
 
@@ -114,35 +145,51 @@ class Ended:
 class Stuck(OneLatch):
     """Fermentation began and has stopped above dryness.
 
-    Raised when gravity has been settled for long enough while it is clearly above dryness; never from a float that
-    is frozen, suspect, blanked or silent, because such slots are not heard. Cleared when it falls again or is dry.
+    Raised when gravity has been settled for long enough while it is above dryness; never from a float that is frozen,
+    held, blanked or silent, because such slots are not heard. Cleared when it falls again or turns out dry.
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.STUCK,)
-    memory = ("at_gravity",)
+    memory = ("at_gravity", "still_ms")
 
     def __init__(self) -> None:
         super().__init__()
         self.at_gravity = 0.0
+        self.still_ms = NEVER
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         gravity = view.gravity
-        if gravity is None or not view.heard:
+        if gravity is None or not view.heard or view.estimator.onset_ms == NEVER:
             return NOTHING
+        dry = view.profile.dry_gravity
         if self.latch.severity is not None:
             moving = -view.rate - 2.0 * view.rate_sd > MOVING_RATE or self.at_gravity - gravity > 2 * MOVED
-            if moving or gravity <= view.profile.dry_gravity - view.gravity_sd:
+            if moving or gravity <= dry - view.gravity_sd:
+                self.still_ms = NEVER
                 return self.latch.clear(view.at_ms, view.subject, _evidence(view))
-            if gravity > self.at_gravity:
-                self.at_gravity = gravity
+            self.at_gravity = max(self.at_gravity, gravity)
             return NOTHING
-        if view.quiet_hours < STUCK_QUIET_H or view.onset_ms == NEVER:
-            return NOTHING
-        if gravity - view.gravity_sd <= view.profile.dry_gravity or view.stage not in (
-            Stage.PRIMARY,
-            Stage.SECONDARY,
+        left, moving_p = view.estimator.left, view.estimator.moving
+        is_still = left is not None and moving_p is not None and left < STUCK_LEFT and moving_p < STUCK_MOVING
+        if (
+            not (is_still or _settled_by_hand(view))
+            or gravity <= dry
+            or view.stage
+            not in (
+                Stage.PRIMARY,
+                Stage.SECONDARY,
+            )
         ):
+            self.still_ms = NEVER
+            return NOTHING
+        if self.still_ms == NEVER:
+            self.still_ms = view.at_ms
+        is_clear = gravity - max(view.gravity_sd, 0.001) > dry
+        needed_ms = STUCK_FOR_MS if is_clear else STUCK_NEAR_DRY_MS
+        if view.at_ms - self.still_ms < needed_ms and not (is_clear and _settled_by_hand(view)):
             return NOTHING
         self.at_gravity = gravity
-        return self.latch.set(view.at_ms, view.subject, Severity.WARNING, _evidence(view))
+        evidence = _evidence(view)
+        evidence["hours_settled"] = round((view.at_ms - self.still_ms) / HOUR_MS, 1)
+        return self.latch.set(view.at_ms, view.subject, Severity.WARNING, evidence)

@@ -57,7 +57,7 @@ class FloatFrozen(_PerFloat):
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         told: list[Transition] = []
-        for sensor, track in view.floats.items():
+        for sensor, track in view.estimator.floats.items():
             alive = track.constancy
             latch = self.latches.get(sensor)
             if alive.is_frozen:
@@ -82,10 +82,10 @@ class FloatAdrift(_PerFloat):
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
-        if not view.checks:
+        if not view.estimator.checks:
             return ()
         told: list[Transition] = []
-        for sensor, (apart, sd, checked) in view.checks.items():
+        for sensor, (apart, sd, checked) in view.estimator.checks.items():
             evidence = {
                 "gravity_float": round(checked + apart, 4),
                 "gravity_hydrometer": round(checked, 4),

@@ -5,8 +5,9 @@ from typing import ClassVar
 
 from mustwatch.cellar.profile import Stage
 from mustwatch.watch.detectors.detector import NOTHING, OneLatch
-from mustwatch.watch.detectors.slot_view import NEVER, SlotView
+from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
+from mustwatch.watch.lot_estimator import NEVER
 
 HOUR_MS = 3_600_000
 
@@ -35,7 +36,7 @@ class LateOnset(OneLatch):
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
-        if view.onset_ms != NEVER:
+        if view.estimator.onset_ms != NEVER:
             if self.latch.severity is None:
                 return NOTHING
             return self.latch.clear(view.at_ms, view.subject, {"rate_per_day": round(view.rate, 5)})
@@ -74,11 +75,13 @@ class Sluggish(OneLatch):
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         gravity = view.gravity
-        if gravity is None or not view.heard or view.onset_ms == NEVER:
+        if gravity is None or not view.heard or view.estimator.onset_ms == NEVER:
             return NOTHING
         limit = SLOW_HIGH if gravity > SLOW_LEVEL else SLOW_LOW
         fall, sd = -view.rate, view.rate_sd
-        end = view.end_gravity if view.end_gravity is not None else view.profile.dry_gravity
+        end = view.estimator.end_gravity
+        if end is None:
+            end = view.profile.dry_gravity
         near_end = gravity - end < FAR_FROM_END
         if self.latch.severity is not None:
             if fall - 2.0 * sd > limit or gravity <= view.profile.dry_gravity:
@@ -90,7 +93,10 @@ class Sluggish(OneLatch):
             self.slow_ms = NEVER
             return NOTHING
         # Before it has gathered way a ferment is slow by nature; the onset hours give it that time.
-        if -view.lowest_rate < limit and view.at_ms - view.onset_ms < view.profile.onset_hours * HOUR_MS:
+        if (
+            -view.estimator.lowest_rate < limit
+            and view.at_ms - view.estimator.onset_ms < view.profile.onset_hours * HOUR_MS
+        ):
             return NOTHING
         if self.slow_ms == NEVER:
             self.slow_ms = view.at_ms

@@ -50,13 +50,15 @@ class RackDue(OneLatch):
             "rate_per_day": round(view.rate, 5),
             "celsius": None if view.celsius is None else round(view.celsius, 1),
         }
-        if gravity > due and view.rack is not None:
-            evidence["hours_ahead"] = round((view.rack.at_ms - view.at_ms) / HOUR_MS, 1)
+        rack = view.forecast.rack
+        if gravity > due and rack is not None:
+            evidence["hours_ahead"] = round((rack.at_ms - view.at_ms) / HOUR_MS, 1)
         return latch.set(view.at_ms, view.subject, Severity.NOTICE, evidence)
 
     def _foreseen(self, view: SlotView) -> bool:
         notice_h = view.profile.racking_notice_hours
-        return notice_h > 0.0 and view.rack is not None and view.rack.at_ms - view.at_ms <= notice_h * HOUR_MS
+        rack = view.forecast.rack
+        return notice_h > 0.0 and rack is not None and rack.at_ms - view.at_ms <= notice_h * HOUR_MS
 
 
 def _rounded(gravity: float | None) -> float | None:

@@ -1,11 +1,11 @@
 """What a detector is shown once per closed slot. One object is reused; a detector keeps nothing of it."""
 
-from mustwatch.cellar.profile import Band, Profile, Stage
-from mustwatch.watch.estimate import Expected
-from mustwatch.watch.finding import Subject
-from mustwatch.watch.float_track import FloatTrack
+from typing import Any
 
-NEVER = -(2**62)
+from mustwatch.cellar.profile import Band, Profile, Stage
+from mustwatch.watch.curve import Forecast
+from mustwatch.watch.finding import Subject
+from mustwatch.watch.lot_estimator import NEVER, LotEstimator
 
 
 class SlotView:
@@ -16,59 +16,47 @@ class SlotView:
         subject: the lot and the vessel it sits in.
         stage, band, profile: the limits that hold.
         started_ms: when the lot began.
+        local_minute: minute of the cellar's day.
         celsius: the must's temperature in this slot, or None.
         change_per_hour: its change over the last hour, or None.
-        gravity, gravity_sd, rate, rate_sd: the estimate; None before the first gravity.
-        heard: whether a float that is believed spoke, or a hydrometer check was made, in this slot.
-        first_gravity: gravity at the start; ``lowest_rate`` the steepest fall so far, per day (negative).
-        onset_ms: when fermentation began, NEVER if it did not.
-        end_gravity, end_sd: where this lot should end.
-        remaining: the most the gravity may still fall by its own curve (95 %), or None while unknown.
-        quiet_hours: for how long gravity has been settled (see ``settling``).
-        by_hand: True when no float has spoken for long: the estimate rests on hydrometer checks.
-        rack, finish: the forecast.
-        floats: the floats by sensor; ``checks``: by sensor, float minus hydrometer, its standard error, and the
-            hydrometer's gravity, of a check made in this slot.
+        gravity, gravity_sd, rate, rate_sd: the estimate; gravity is None before the first one.
+        heard: whether a believed float spoke, or a hydrometer check was made, in this slot.
+        estimator: what else is known: onset, tail, floats, checks (read only).
+        equal_checks_hours: over how many hours the hydrometer checks are equal; None where a float is believed.
+        forecast: when racking is due and the ferment ends.
         disturbed_ms: when the wine was last racked or something was added, NEVER if never.
     """
 
     __slots__ = (
         "at_ms",
         "band",
-        "by_hand",
         "celsius",
         "change_per_hour",
-        "checks",
         "disturbed_ms",
-        "end_gravity",
-        "end_sd",
-        "finish",
-        "first_gravity",
-        "floats",
+        "equal_checks_hours",
+        "estimator",
+        "forecast",
         "gravity",
         "gravity_sd",
         "heard",
         "local_minute",
-        "lowest_rate",
-        "onset_ms",
         "profile",
-        "quiet_hours",
-        "rack",
         "rate",
         "rate_sd",
-        "remaining",
         "stage",
         "started_ms",
         "subject",
     )
 
-    def __init__(self, subject: Subject, profile: Profile, started_ms: int) -> None:
+    def __init__(self, subject: Subject, profile: Profile, started_ms: int, estimator: LotEstimator) -> None:
         self.subject = subject
         self.profile = profile
         self.started_ms = started_ms
+        self.estimator = estimator
         self.at_ms = started_ms
         self.stage = Stage.PRIMARY
         self.band: Band = profile.band_in(Stage.PRIMARY)
+        self.local_minute = 0
         self.celsius: float | None = None
         self.change_per_hour: float | None = None
         self.gravity: float | None = None
@@ -76,17 +64,19 @@ class SlotView:
         self.rate = 0.0
         self.rate_sd = 0.0
         self.heard = False
-        self.first_gravity: float | None = None
-        self.lowest_rate = 0.0
-        self.onset_ms = NEVER
-        self.end_gravity: float | None = None
-        self.end_sd = 0.0
-        self.remaining: float | None = None
-        self.quiet_hours = 0.0
-        self.by_hand = False
-        self.rack: Expected | None = None
-        self.finish: Expected | None = None
-        self.floats: dict[str, FloatTrack] = {}
-        self.checks: dict[str, tuple[float, float, float]] = {}
+        self.equal_checks_hours: float | None = None
+        self.forecast = Forecast()
         self.disturbed_ms = NEVER
-        self.local_minute = 0
+
+    def snapshot(self) -> list[Any]:
+        """Return as a JSON-able list what one slot hands on to the next."""
+        kept = [self.gravity, self.gravity_sd, self.rate, self.rate_sd, self.disturbed_ms]
+        return [*kept, self.equal_checks_hours, self.stage.value]
+
+    def load(self, state: list[Any], forecast: Forecast) -> None:
+        """Take over the state a snapshot described."""
+        self.gravity, self.gravity_sd, self.rate, self.rate_sd, self.disturbed_ms = state[:5]
+        self.equal_checks_hours = state[5]
+        self.stage = Stage(state[6])
+        self.band = self.profile.band_in(self.stage)
+        self.forecast = forecast

@@ -4,8 +4,9 @@ from collections.abc import Iterable
 from typing import ClassVar
 
 from mustwatch.watch.detectors.detector import NOTHING, OneLatch
-from mustwatch.watch.detectors.slot_view import NEVER, SlotView
+from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
+from mustwatch.watch.lot_estimator import NEVER
 
 CALM_SHARE = 0.6
 """A fast change is over when the change per hour stays under this share of the limit ..."""

@@ -4,8 +4,9 @@ from collections.abc import Iterable
 from typing import ClassVar
 
 from mustwatch.watch.detectors.detector import NOTHING, OneLatch
-from mustwatch.watch.detectors.slot_view import NEVER, SlotView
+from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
+from mustwatch.watch.lot_estimator import NEVER
 
 BACK_INSIDE_C = 0.5
 """An excursion is over when the must is this far inside the band again, for the dwell (common practice)."""

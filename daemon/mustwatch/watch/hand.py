@@ -1,0 +1,51 @@
+"""A lot watched by the hydrometer alone: equal checks days apart, as the trade has always done it."""
+
+from typing import Any
+
+HOUR_MS = 3_600_000
+
+EQUAL_WITHIN = 0.001
+"""Two checks are equal when they differ by no more than one reading error of a hydrometer (common practice)."""
+
+KEPT = 8
+"""Checks remembered: more than anybody makes within the days that matter."""
+
+
+class HandChecks:
+    """The last hydrometer checks of a lot, and for how long they have been equal."""
+
+    __slots__ = ("checks",)
+
+    def __init__(self) -> None:
+        self.checks: list[tuple[int, float]] = []
+
+    def take(self, at_ms: int, gravity: float) -> None:
+        """Take in one check, in time order."""
+        self.checks.append((at_ms, gravity))
+        if len(self.checks) > KEPT:
+            del self.checks[0]
+
+    def begin_anew(self) -> None:
+        """Forget what was before: something was added."""
+        self.checks = []
+
+    def equal_hours(self) -> float:
+        """Return over how many hours, up to the last check, all checks were equal."""
+        if not self.checks:
+            return 0.0
+        last_ms, last = self.checks[-1]
+        since_ms, low, high = last_ms, last, last
+        for at_ms, gravity in reversed(self.checks):
+            low, high = min(low, gravity), max(high, gravity)
+            if high - low > EQUAL_WITHIN + 1e-9:
+                break
+            since_ms = at_ms
+        return (last_ms - since_ms) / HOUR_MS
+
+    def snapshot(self) -> list[Any]:
+        """Return the state as a JSON-able list."""
+        return list(self.checks)
+
+    def load(self, state: list[Any]) -> None:
+        """Take over the state a snapshot described."""
+        self.checks = [(at_ms, gravity) for at_ms, gravity in state]

@@ -1,0 +1,280 @@
+"""The lot's estimator: floats and hydrometer checks in, gravity and rate with their standard errors out.
+
+Beside the filter it keeps what the detectors ask about: when fermentation began, how its tail goes on, and for how
+long the wine has been still.
+"""
+
+from typing import Any
+
+from mustwatch.cellar.facts import HYDROMETER_SD
+from mustwatch.watch.curve import END_SD, expected_end
+from mustwatch.watch.float_track import FloatTrack
+from mustwatch.watch.gravity_filter import REFERENCE_C, GravityFilter
+from mustwatch.watch.tail import Now, Tail
+
+DAY_MS = 86_400_000
+HOUR_MS = 3_600_000
+NEVER = -(2**62)
+
+FIRST_GRAVITY_SD = 0.003
+"""Standard error of the first gravity a float shows, before the filter has seen more."""
+
+WANDER_VAR = 3.6e-7
+"""Variance of an hour's mean that more readings do not remove: slow error of floats, 0.0002 over six hours."""
+
+ONSET_FALL = 0.004
+"""Fermentation has begun when gravity has fallen by this much, clearly."""
+
+TAIL_RATE = 0.006
+"""Per day: the tail is followed once the fall is slower than this ..."""
+
+TAIL_SHARE = 0.6
+"""... and slower than this share of the steepest fall."""
+
+TAIL_OVER = 0.008
+"""Per day: the tail is forgotten when the fall is clearly faster than this again."""
+
+LEFT_GRAVITY = 0.002
+"""What may be left to fall in a finished wine: 5 g of sugar in a litre."""
+
+SETTLED_FALL = 0.0016
+"""A wine is settled when it would fall less than this within the profile's settled hours (0.0008 a day for 48 h):
+less than two equal readings of a hydrometer can tell."""
+
+
+class LotEstimator:
+    """Estimates one lot.
+
+    Attributes:
+        filter: None before the first gravity.
+        floats: what is known of each float.
+        first_gravity: where the lot began, raised by sugar; ``end_gravity``: where it should end.
+        onset_ms: when fermentation began, or NEVER. ``lowest_rate``: the steepest fall, per day.
+        heard: whether a believed float or a check spoke in the slot just closed.
+        left, moving: probability that more than ``LEFT_GRAVITY`` is left to fall, and that the wine is not settled;
+            None while the tail is not followed.
+        checks: by float, float minus hydrometer, its standard error and the hydrometer's gravity, of this slot.
+        checked_ms, heard_float_ms: when a check, and a believed float, last spoke.
+    """
+
+    __slots__ = (
+        "checked_ms",
+        "checks",
+        "end_gravity",
+        "filter",
+        "first_gravity",
+        "floats",
+        "heard",
+        "heard_float_ms",
+        "hour_ms",
+        "hour_sum",
+        "hour_weight",
+        "left",
+        "lowest_rate",
+        "moving",
+        "onset_ms",
+        "settled_rate",
+        "tail",
+        "through_ms",
+    )
+
+    def __init__(self, settled_hours: float, from_ms: int) -> None:
+        """Begin; ``settled_hours`` is the profile's."""
+        self.settled_rate = SETTLED_FALL * 24.0 / settled_hours
+        self.filter: GravityFilter | None = None
+        self.floats: dict[str, FloatTrack] = {}
+        self.tail = Tail()
+        self.first_gravity: float | None = None
+        self.end_gravity: float | None = None
+        self.onset_ms = NEVER
+        self.lowest_rate = 0.0
+        self.heard = False
+        self.left: float | None = None
+        self.moving: float | None = None
+        self.checks: dict[str, tuple[float, float, float]] = {}
+        self.checked_ms = NEVER
+        self.heard_float_ms = NEVER
+        self.hour_ms = NEVER
+        self.hour_sum = 0.0
+        self.hour_weight = 0.0
+        self.through_ms = from_ms
+
+    # -- in -----------------------------------------------------------------------------------------------------
+
+    def advance(self, end_ms: int, warmer_k: float) -> None:
+        """Advance to the end of a slot in which the must became warmer by so many kelvin."""
+        kept = self.filter
+        if kept is not None and end_ms > self.through_ms:
+            kept.predict((end_ms - self.through_ms) / DAY_MS, warmer_k)
+        self.through_ms = end_ms
+        self.heard = False
+        if self.checks:
+            self.checks = {}
+
+    def hear(
+        self, sensor: str, readings: list[tuple[float, int]], celsius: float | None, end_ms: int
+    ) -> None:
+        """Take in the gravities one float showed in the slot, with the must's temperature."""
+        if len(readings) > 1:
+            readings.sort(key=_by_instant)
+        kept = self.filter
+        if kept is None:
+            middle = sorted(value for value, _ in readings)[len(readings) // 2]
+            kept = self.filter = GravityFilter(middle, FIRST_GRAVITY_SD)
+        track = self.floats.get(sensor)
+        if track is None:
+            track = self.floats[sensor] = FloatTrack(kept.add_float(sensor))
+        warmer = 0.0 if celsius is None else celsius - REFERENCE_C
+        mean, var = kept.expect(track.index, warmer)
+        rate_per_ms = kept.x[1] / DAY_MS
+        if end_ms > track.blank_until_ms:
+            track.tremble(readings, mean, var, rate_per_ms, end_ms)
+        if not track.is_believed(end_ms):
+            return
+        residual, noise = track.weigh(readings, mean, var, rate_per_ms, end_ms)
+        if self.tail.models:
+            self.hour_sum += (kept.x[0] + residual) / noise
+            self.hour_weight += 1.0 / noise
+        kept.update_float(track.index, warmer, residual, noise)
+        self.heard = True
+        track.heard_ms = self.heard_float_ms = end_ms
+
+    def check(self, gravity: float, end_ms: int) -> None:
+        """Take in a hydrometer check of the lot."""
+        kept = self.filter
+        if kept is None:
+            self.filter = GravityFilter(gravity, HYDROMETER_SD)
+        else:
+            for sensor, track in self.floats.items():
+                apart = kept.x[0] + kept.x[track.index] - gravity
+                sd = (kept.p[track.index][track.index] + HYDROMETER_SD**2) ** 0.5
+                self.checks[sensor] = (apart, sd, gravity)
+            moved = kept.update_gravity(gravity, HYDROMETER_SD**2)
+            self.tail.shift(moved)
+            self.hour_sum += self.hour_weight * moved
+        self.heard = True
+        self.checked_ms = end_ms
+
+    def conclude(self, end_ms: int) -> None:
+        """Work out, from what was heard in the slot, where the lot stands."""
+        kept = self.filter
+        if kept is None:
+            return
+        gravity, rate = kept.x[0], kept.x[1]
+        first = self.first_gravity
+        if first is None or (self.onset_ms == NEVER and gravity > first):
+            self._begins_at(gravity)
+        if not self.heard:
+            return
+        if self.onset_ms == NEVER:
+            if (
+                self.first_gravity is not None
+                and self.first_gravity - gravity > ONSET_FALL + kept.p[0][0] ** 0.5
+            ):
+                self.onset_ms = end_ms
+                kept.has_begun = True
+            return
+        if rate < self.lowest_rate:
+            self.lowest_rate = rate
+        self._follow_tail(end_ms, gravity, rate)
+
+    def _begins_at(self, gravity: float) -> None:
+        self.first_gravity = gravity
+        self.end_gravity = end = expected_end(gravity)
+        if self.filter is not None:
+            self.filter.end = end
+            self.filter.whole = max(0.0, gravity - end)
+
+    def _follow_tail(self, end_ms: int, gravity: float, rate: float) -> None:
+        kept, tail = self.filter, self.tail
+        assert kept is not None  # noqa: S101 (called with one only)
+        if not tail.models:
+            rate_sd = kept.p[1][1] ** 0.5
+            if rate > -TAIL_RATE and rate > TAIL_SHARE * self.lowest_rate and rate_sd < 0.004:
+                end = self.end_gravity if self.end_gravity is not None else gravity
+                tail.begin(end_ms, end, END_SD, Now(gravity, 0.0007, rate, rate_sd))
+                self._empty_hour(end_ms)
+            return
+        if end_ms - self.hour_ms < HOUR_MS or not self.hour_weight:
+            return
+        if rate + 2.0 * kept.p[1][1] ** 0.5 < -TAIL_OVER:
+            tail.stop()
+            self.left = self.moving = None
+            return
+        weight = self.hour_weight
+        tail.take((end_ms - self.hour_ms) / DAY_MS, self.hour_sum / weight, 1.0 / weight + WANDER_VAR)
+        self._empty_hour(end_ms)
+        self.left, self.moving = tail.judge(LEFT_GRAVITY, self.settled_rate)
+
+    def _empty_hour(self, end_ms: int) -> None:
+        self.hour_ms = end_ms
+        self.hour_sum = self.hour_weight = 0.0
+
+    # -- what people did ------------------------------------------------------------------------------------------
+
+    def disturb(self, at_ms: int, blank_ms: int, gravity_sd: float) -> None:
+        """Allow for a step of about ``gravity_sd``; floats are not believed for ``blank_ms``."""
+        if self.filter is not None:
+            self.filter.widen(0, gravity_sd**2)
+        for track in self.floats.values():
+            track.blank_until_ms = max(track.blank_until_ms, at_ms + blank_ms)
+
+    def step(self, gravity: float) -> None:
+        """Take in that something was added which changes gravity by so much: the lot begins anew from there."""
+        kept = self.filter
+        if kept is None:
+            return
+        kept.x[0] += gravity
+        if self.first_gravity is not None:
+            self._begins_at(self.first_gravity + gravity)
+        self.tail.stop()
+        self.left = self.moving = None
+
+    def reanchor(self, sensor: str, offset: float, until_ms: int) -> None:
+        """Take in that from now on ``offset`` is added to what a float shows."""
+        track, kept = self.floats.get(sensor), self.filter
+        if track is None or kept is None:
+            return
+        kept.x[track.index] += offset - track.anchored
+        track.anchored = offset
+        track.blank_until_ms = max(track.blank_until_ms, until_ms)
+
+    # -- kept -------------------------------------------------------------------------------------------------------
+
+    def snapshot(self) -> list[Any]:
+        """Return the state as a JSON-able list."""
+        return [
+            None if self.filter is None else self.filter.snapshot(),
+            {sensor: track.snapshot() for sensor, track in self.floats.items()},
+            self.tail.snapshot(),
+            [getattr(self, name) for name in _KEPT],
+        ]
+
+    def load(self, state: list[Any]) -> None:
+        """Take over the state a snapshot described."""
+        kept, floats, tail, others = state
+        self.filter = None if kept is None else GravityFilter.restore(kept)
+        self.floats = {sensor: FloatTrack.restore(of) for sensor, of in floats.items()}
+        self.tail.load(tail)
+        for name, value in zip(_KEPT, others, strict=True):
+            setattr(self, name, value)
+
+
+_KEPT = (
+    "first_gravity",
+    "end_gravity",
+    "onset_ms",
+    "lowest_rate",
+    "left",
+    "moving",
+    "checked_ms",
+    "heard_float_ms",
+    "hour_ms",
+    "hour_sum",
+    "hour_weight",
+    "through_ms",
+)
+
+
+def _by_instant(said: tuple[float, int]) -> tuple[int, float]:
+    return said[1], said[0]

@@ -1,0 +1,187 @@
+"""The tail of a ferment: how much is still to fall, and is it moving at all?
+
+Once the fall has slowed, gravity approaches some level as an exponential whose pace is not known. A handful of paces
+is followed side by side, each with its own level and amplitude (a Kalman filter of two states), and weighed by how
+well it foretold what came. What is left to fall is the amplitude; both questions are answered by the whole mixture,
+so that a slow tail can hide only as long as the data allow it to.
+
+Source: Gaussian sum over a static bank of models (Magill 1965, IEEE Trans. Autom. Control 10:434); own derivation of
+the states, DEVELOPERS.md.
+"""
+
+from math import erfc, exp, log, sqrt
+from typing import Any, NamedTuple
+
+PACES_PER_DAY = (0.15, 0.3, 0.6, 1.2, 2.4, 4.8)
+"""Of the approach. The slowest halves what is left in five days, the fastest in three and a half hours."""
+
+PRIORS = (0.02, 0.06, 0.22, 0.35, 0.25, 0.1)
+"""How common these paces are before the lot has shown its own (own estimate from simulated ferments)."""
+
+ENDS_DRY = 0.85
+"""Share of ferments that end for want of sugar, near the expected end; the others may stop anywhere."""
+LEVEL_ANYWHERE = 0.03
+"""Standard deviation of where a ferment stops that does not end dry."""
+RATE_MISFIT = 0.3
+"""How far the first rate may be from what one pace says, as a share of it."""
+SURPRISE_MOST = 12.0
+"""No single gravity speaks louder than this against a pace (squared standard score): spikes happen."""
+
+PACE_CHANGES = 0.15
+"""An amplitude may depart from its exponential by this share in a root day: yeast dies, nights are cold."""
+
+LEVEL_WALK = 0.0001
+"""The level may move by this much in a root day: the float, not the wine."""
+
+FORGET_PER_DAY = 0.2
+"""The weights of the paces fade towards each other at this rate, so that the tail may change its pace."""
+
+
+class Now(NamedTuple):
+    """Where the tail begins: gravity and rate per day with their standard errors."""
+
+    gravity: float
+    gravity_sd: float
+    rate: float
+    rate_sd: float
+
+
+class TailModel:
+    """One pace: level and amplitude with their covariance, and the logarithm of its weight."""
+
+    __slots__ = ("amplitude", "level", "p11", "p12", "p22", "pace", "prior", "weight")
+
+    def __init__(self, pace: float, prior: float) -> None:
+        self.pace = pace
+        self.prior = self.weight = prior
+        self.level = self.amplitude = self.p11 = self.p12 = self.p22 = 0.0
+
+    def begin(
+        self, level: float, level_sd: float, gravity: float, gravity_var: float, rate: float, rate_sd: float
+    ) -> None:
+        """Begin between an expected level and a gravity, at a rate per day."""
+        spread = level_sd * level_sd
+        self.level = level
+        self.amplitude = gravity - level
+        self.p11, self.p12, self.p22 = spread, -spread, spread + gravity_var
+        # What the rate says of the amplitude at this pace.
+        residual = -rate - self.pace * self.amplitude
+        h1, h2 = self.pace * self.p12, self.pace * self.p22
+        s = self.pace * h2 + rate_sd * rate_sd + (RATE_MISFIT * rate) ** 2
+        self._gain(h1, h2, s, residual)
+
+    def advance(self, days: float) -> None:
+        """Let the amplitude fade for so long."""
+        fade = exp(-self.pace * days)
+        self.amplitude *= fade
+        self.p11 += LEVEL_WALK * LEVEL_WALK * days
+        self.p12 *= fade
+        self.p22 = self.p22 * fade * fade + (PACE_CHANGES * self.amplitude) ** 2 * days
+
+    def update(self, gravity: float, variance: float) -> None:
+        """Take in one gravity."""
+        h1, h2 = self.p11 + self.p12, self.p12 + self.p22
+        self._gain(h1, h2, h1 + h2 + variance, gravity - self.level - self.amplitude)
+
+    def _gain(self, h1: float, h2: float, s: float, residual: float) -> None:
+        k1, k2 = h1 / s, h2 / s
+        self.level += k1 * residual
+        self.amplitude += k2 * residual
+        self.p11 -= k1 * h1
+        self.p12 -= k1 * h2
+        self.p22 -= k2 * h2
+        self.weight -= 0.5 * (log(s) + min(residual * residual / s, SURPRISE_MOST))
+
+    def above(self, amplitude: float) -> float:
+        """Return the probability that more than this is left to fall, given that a wine does not rise."""
+        sd = sqrt(self.p22) * 1.4142135623730951
+        whole = erfc(-self.amplitude / sd)
+        if whole < 1e-9:
+            return 0.0
+        return erfc((amplitude - self.amplitude) / sd) / whole
+
+
+class Tail:
+    """The mixture of all paces. ``None`` models mean that the fall has not slowed yet."""
+
+    __slots__ = ("models", "since_ms")
+
+    def __init__(self) -> None:
+        self.models: list[TailModel] = []
+        self.since_ms = 0
+
+    def begin(
+        self,
+        at_ms: int,
+        end: float,
+        end_sd: float,
+        gravity: float,
+        gravity_sd: float,
+        rate: float,
+        rate_sd: float,
+    ) -> None:
+        """Begin to follow the tail from here."""
+        self.since_ms = at_ms
+        self.models = []
+        for pace, prior in zip(PACES_PER_DAY, PRIORS, strict=True):
+            dry = TailModel(pace, log(ENDS_DRY * prior))
+            dry.begin(end, end_sd, now)
+            stops = TailModel(pace, log((1.0 - ENDS_DRY) * prior))
+            stops.begin(now.gravity - max(0.0, -now.rate) / pace, LEVEL_ANYWHERE, now)
+            self.models += [dry, stops]
+
+    def stop(self) -> None:
+        """Forget the tail: the wine falls fast again."""
+        self.models = []
+
+    def shift(self, gravity: float) -> None:
+        """Move every level: the scale was re-anchored."""
+        for model in self.models:
+            model.level += gravity
+
+    def take(self, days: float, gravity: float, variance: float) -> None:
+        """Advance by so many days and take in a gravity."""
+        keep = exp(-FORGET_PER_DAY * days)
+        best = -1e300
+        for model in self.models:
+            model.advance(days)
+            model.update(gravity, variance)
+            if model.weight > best:
+                best = model.weight
+        for model in self.models:
+            model.weight = model.prior + (model.weight - best - model.prior) * keep
+
+    def judge(self, amplitude: float, rate_per_day: float) -> tuple[float, float]:
+        """Return the probabilities that more than ``amplitude`` is left, and that it falls faster than the rate."""
+        left = moving = whole = 0.0
+        for model in self.models:
+            weight = exp(model.weight)
+            whole += weight
+            left += weight * model.above(amplitude)
+            moving += weight * model.above(rate_per_day / model.pace)
+        return left / whole, moving / whole
+
+    def snapshot(self) -> list[Any]:
+        """Return the state as a JSON-able list."""
+        return [
+            self.since_ms,
+            [[m.pace, m.level, m.amplitude, m.p11, m.p12, m.p22, m.prior, m.weight] for m in self.models],
+        ]
+
+    def load(self, state: list[Any]) -> None:
+        """Take over the state a snapshot described."""
+        self.since_ms, kept = state
+        self.models = []
+        for of in kept:
+            model = TailModel(1.0, 0.0)
+            (
+                model.pace,
+                model.level,
+                model.amplitude,
+                model.p11,
+                model.p12,
+                model.p22,
+                model.prior,
+                model.weight,
+            ) = of
+            self.models.append(model)
