@@ -56,10 +56,9 @@ class TailModel:
         self.prior = self.weight = prior
         self.level = self.amplitude = self.p11 = self.p12 = self.p22 = 0.0
 
-    def begin(
-        self, level: float, level_sd: float, gravity: float, gravity_var: float, rate: float, rate_sd: float
-    ) -> None:
-        """Begin between an expected level and a gravity, at a rate per day."""
+    def begin(self, level: float, level_sd: float, now: Now) -> None:
+        """Begin between an expected level and the gravity now, at its rate."""
+        gravity, gravity_var, rate, rate_sd = now.gravity, now.gravity_sd**2, now.rate, now.rate_sd
         spread = level_sd * level_sd
         self.level = level
         self.amplitude = gravity - level
@@ -110,17 +109,8 @@ class Tail:
         self.models: list[TailModel] = []
         self.since_ms = 0
 
-    def begin(
-        self,
-        at_ms: int,
-        end: float,
-        end_sd: float,
-        gravity: float,
-        gravity_sd: float,
-        rate: float,
-        rate_sd: float,
-    ) -> None:
-        """Begin to follow the tail from here."""
+    def begin(self, at_ms: int, end: float, end_sd: float, now: Now) -> None:
+        """Begin to follow the tail from here; ``end`` is where the lot should end, with its standard deviation."""
         self.since_ms = at_ms
         self.models = []
         for pace, prior in zip(PACES_PER_DAY, PRIORS, strict=True):
