@@ -139,12 +139,23 @@ class Recorder:
         return facts_of(history, self.history, now, self._store.alerts.open(), self.plan)
 
     def offered(self, lot: str, at_ms: int) -> Offered:
-        """Return the estimate nearest to an instant, if one is near enough."""
+        """Return the estimate nearest to an instant, as far as sensors spoke near enough to it.
+
+        An estimate that rests on checks by hand alone is not offered: it would only repeat the last one.
+        """
         near = self._store.watching.estimates(lot, at_ms - OFFERED_MS, at_ms + OFFERED_MS)
-        if not near:
+        history = self.history.lots.get(lot)
+        if not near or history is None:
             return Offered()
         best = min(near, key=lambda e: abs(e.at_ms - at_ms))
-        return Offered(best.gravity, best.gravity_sd, best.temperature_c, best.at_ms)
+        floats = self.floats_with(history, best.at_ms)
+        said = self._store.readings.between(at_ms - OFFERED_MS, at_ms + OFFERED_MS)
+        if any(reading.sensor in floats for reading in said):
+            return Offered(best.gravity, best.gravity_sd, best.temperature_c, best.at_ms)
+        has_probe = any(
+            self.history.place(reading.sensor, reading.observed_ms).lot == lot for reading in said
+        )
+        return Offered(None, None, best.temperature_c if has_probe else None, best.at_ms)
 
     def floats_with(self, lot: LotHistory, at_ms: int) -> tuple[str, ...]:
         """Return the floats that were in a lot's vessel at an instant."""

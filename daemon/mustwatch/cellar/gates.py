@@ -57,9 +57,11 @@ def _unfinished(case: Case, doing: str, danger: str) -> Iterator[Refusal]:
             f"{doing} {lot!r} is too early: it {state} ({_gravity_words(case)}). {danger}. Instead: {advice}"
         )
         yield Refusal(RefusalKind.GATE, Reason.NOT_FINISHED, line)
-    if since(Requirement.CHECKED, case) is None:
-        checks = case.checks()
-        if "float-adrift" in case.facts.findings:
+    checks, is_adrift = case.checks(), "float-adrift" in case.facts.findings
+    # A check that only says once more that it has not finished adds nothing to that.
+    says_the_same = since(Requirement.FINISHED, case) is None and checks and not is_adrift
+    if since(Requirement.CHECKED, case) is None and not says_the_same:
+        if is_adrift:
             state = "the float and the hydrometer disagree; check again, then re-anchor the float"
         elif not checks:
             state = "no hydrometer check has been recorded"

@@ -50,9 +50,8 @@ SULFITE_CAUTION = (
     "keep to the product's sheet and your country's limit"
 )
 SANITISER_CAUTION = (
-    "sanitisers and caustic cleaners burn skin and eyes, and chlorine mixed with acid is poison gas: one "
-    "product at "
-    "a time, gloves, and the rinsing its sheet asks for"
+    "sanitisers burn skin and eyes: gloves, one product at a time (chlorine with acid is poison gas), and the "
+    "rinsing its sheet asks for"
 )
 
 
@@ -119,7 +118,7 @@ def entry_cautions(entry: Entry, lot: LotHistory | None, vessels: Iterable[Vesse
         ]
         if any(v is not None and v.kind is VesselKind.CARBOY and v.litres >= HEAVY_LITRES for v in both):
             found.append(GLASS_CAUTION)
-    if isinstance(what, Racking | Start | Bottling):
+    if isinstance(what, Racking | Start):
         found.append(SANITISER_CAUTION)
     if isinstance(what, Addition) and purpose_of(what) in (Purpose.SULFITE, Purpose.STABILISE):
         found.append(SULFITE_CAUTION)
@@ -172,6 +171,8 @@ def say_when(step: NextStep, now_ms: int, zone: tzinfo) -> str:
     if step.due_ms is None:
         return f"once {step.waiting_for}" if step.waiting_for else "in its time"
     day = _day(step.due_ms, zone)
+    if from_ms(step.due_ms).astimezone(zone).year != from_ms(now_ms).astimezone(zone).year:
+        day += f" {from_ms(step.due_ms).astimezone(zone).year}"
     if step.due is Due.NOW:
         return "now"
     if step.due is Due.OVERDUE:

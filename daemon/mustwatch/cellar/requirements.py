@@ -65,8 +65,9 @@ class Case:
         checks: list[tuple[int, float]] = []
         for entry in self.lot.entries:
             what = entry.what
-            by_hand = isinstance(what, Measurement) or (isinstance(what, Racking) and not what.from_sensors)
-            if by_hand and entry.at_ms <= self.at_ms and what.gravity is not None:
+            if not isinstance(what, Measurement | Racking) or entry.at_ms > self.at_ms:
+                continue
+            if what.gravity is not None and not (isinstance(what, Racking) and what.from_sensors):
                 checks.append((entry.at_ms, what.gravity))
         return checks
 
@@ -105,7 +106,7 @@ class Case:
 
     def contradicted_by(self) -> str | None:
         """Return the finding that says the wine cannot be finished, or None."""
-        found = (kind for kind in ("refermenting", "stuck", "sluggish") if kind in self.facts.findings)
+        found = (kind for kind in ("refermenting", "stuck") if kind in self.facts.findings)
         return next(found, None)
 
     def newest_gravity(self) -> float | None:

@@ -5,7 +5,7 @@ from datetime import tzinfo
 from zoneinfo import ZoneInfo
 
 from mustwatch.cellar.instant import from_ms
-from mustwatch.review.book_record import BookRecord, Line, Standing
+from mustwatch.review.book_record import BookRecord, Line, Standing, total_words
 from mustwatch.review.book_words import BookUnits, gravity_words, what_was_done
 from mustwatch.settings import Settings
 
@@ -22,10 +22,8 @@ def book_lines(record: BookRecord, settings: Settings) -> Iterator[str]:
         yield ""
         yield "Added altogether:"
     for total in record.totals:
-        amount = (
-            "not all weighed" if total.amount is None else f"{total.amount:.6g} {total.unit or ''}".strip()
-        )
-        yield f"  {total.what}: {amount}" + (f" in {total.times} additions" if total.times > 1 else "")
+        times = f" in {total.times} additions" if total.times > 1 else ""
+        yield f"  {total.what}: {total_words(total)}{times}"
 
 
 def _head(record: BookRecord, units: BookUnits, zone: tzinfo) -> Iterator[str]:

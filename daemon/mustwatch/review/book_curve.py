@@ -18,9 +18,11 @@ WIDTH, LEFT, RIGHT, TOP = 720.0, 46.0, 12.0, 34.0
 GRAVITY_HEIGHT, TEMPERATURE_HEIGHT, GAP, FOOT = 205.0, 80.0, 16.0, 18.0
 MOST_POINTS = 800
 """Points per curve: more than the paper can show at 190 mm."""
+HOLE_MS = 6.0 * HOUR_MS
+"""A full line is not broken for less than this."""
 DAY_STEPS = (1, 2, 7, 14, 30, 61, 122, 365)
 MOST_DATES = 9
-NARROW = 52.0
+NARROW = 44.0
 """A stage narrower than this (in drawing units) is not named: the name would run into the next."""
 
 
@@ -73,8 +75,7 @@ def curve_svg(
     parts += _stages(record, gravity, end_ms)
     parts += _axis(gravity, _gravity_ticks(gravity), "gravity", lambda v: f"{v:.3f}")
     parts += _line(curves.gravity, gravity, "line")
-    if not curves.gravity:
-        parts += _polyline([Point(*p) for p in curves.checks], gravity, "joined")
+    parts += _joined(record, gravity)
     parts += [
         f'<circle class="check" cx="{gravity.x(t):.1f}" cy="{gravity.y(v):.1f}" r="3.4"/>'
         for t, v in curves.checks
@@ -154,14 +155,29 @@ def _stages(record: BookRecord, frame: Frame, end_ms: int) -> Iterator[str]:
             yield f'<text class="tick" x="{left + 4:.1f}" y="{y + 7}">{span.stage}</text>'
 
 
-def _line(points: Sequence[tuple[int, float]], frame: Frame, style: str) -> Iterator[str]:
+def _runs(points: Sequence[tuple[int, float]]) -> list[list[Point]]:
+    """Return the stretches in which the sensors spoke. A lone estimate, made when an entry was, is none."""
     shown = m4([Point(*p) for p in points], MOST_POINTS)
-    longest = max(hole_ms([p.at_ms for p in shown]), 6.0 * HOUR_MS)
-    runs = broken(shown, longest)
-    for run in runs:
+    longest = max(hole_ms([p.at_ms for p in shown]), HOLE_MS)
+    return [run for run in broken(shown, longest) if len(run) > 2]
+
+
+def _line(points: Sequence[tuple[int, float]], frame: Frame, style: str) -> Iterator[str]:
+    for run in _runs(points):
         yield from _polyline(run, frame, style)
-    for before, after in pairwise(runs):
-        yield from _polyline([before[-1], after[0]], frame, "joined")
+
+
+def _joined(record: BookRecord, frame: Frame) -> Iterator[str]:
+    """Yield dotted lines through the checks where no sensor spoke: before, between and after its stretches."""
+    runs = _runs(record.curves.gravity)
+    checks = [Point(*p) for p in record.curves.checks]
+    edges = [None, *runs, None]
+    for before, after in pairwise(edges):
+        from_ms = before[-1].at_ms if before else frame.from_ms - 1
+        until_ms = after[0].at_ms if after else frame.until_ms + 1
+        between = [p for p in checks if from_ms < p.at_ms < until_ms]
+        first, last = ([before[-1]] if before else []), ([after[0]] if after else [])
+        yield from _polyline([*first, *between, *last], frame, "joined")
 
 
 def _polyline(run: Sequence[Point], frame: Frame, style: str) -> Iterator[str]:

@@ -4,11 +4,12 @@ from collections.abc import Iterator, Sequence
 from datetime import tzinfo
 from html import escape
 
+from mustwatch.cellar.additions import Purpose
 from mustwatch.cellar.book import Bottling, Entry, EntryKind, Measurement, Racking, Start
 from mustwatch.cellar.instant import DAY_MS, from_ms
 from mustwatch.cellar.profile import Band
 from mustwatch.review.book_curve import curve_svg
-from mustwatch.review.book_record import BookRecord, Line, Standing, Told, Total
+from mustwatch.review.book_record import BookRecord, Line, Standing, Told, Total, total_words
 from mustwatch.review.book_words import (
     BookUnits,
     gravity_words,
@@ -36,7 +37,7 @@ th { text-align: left; font-size: 8.5pt; font-weight: normal; border-bottom: .8p
 td { vertical-align: top; border-bottom: .3pt solid #777; padding: .8mm 1.2mm; overflow-wrap: anywhere }
 thead { display: table-header-group } tr { break-inside: avoid }
 .n { text-align: right; white-space: nowrap } .when { white-space: nowrap; width: 27mm } .mark { width: 6mm }
-.told td { font-style: italic } .gone td { text-decoration: line-through; color: #444 }
+.kind { white-space: nowrap } .told td { font-style: italic } .gone td { text-decoration: line-through; color: #444 }
 .gone .why { text-decoration: none } .why { display: block; font-size: 8.5pt; font-style: italic }
 footer { margin-top: 6mm; border-top: .3pt solid #000; padding-top: 1.5mm }
 text { font: 9px Georgia, serif; fill: #000 } text.deed { font-weight: bold; font-size: 9.5px }
@@ -61,6 +62,18 @@ KIND_WORDS = {
     EntryKind.MOVE: "sensor",
     EntryKind.REANCHOR: "sensor",
     EntryKind.STAGE: "stage",
+}
+
+PURPOSE_WORDS = {
+    Purpose.ENRICH: "to ferment",
+    Purpose.SWEETEN: "sweetening",
+    Purpose.STABILISE: "stabilising",
+    Purpose.SULFITE: "sulfite",
+    Purpose.NUTRIENT: "nutrient",
+    Purpose.YEAST: "yeast",
+    Purpose.FINE: "fining",
+    Purpose.TOP_UP: "topping up",
+    Purpose.ACID: "acid",
 }
 
 
@@ -170,10 +183,8 @@ class _Page:
         curves = self._record.curves
         parts = []
         if curves.gravity:
-            parts.append("full line: estimate from the sensors (dotted where they were silent)")
-        elif curves.checks:
-            parts.append("dotted line joins the checks")
-        parts.append("circles: hydrometer checks")
+            parts.append("full line: estimate from the sensors")
+        parts.append("circles: hydrometer checks, joined by dots where no sensor spoke")
         rackings = [e for e in self._record.lot.entries if isinstance(e.what, Racking)]
         parts += [f"R{n}: {self._racking(e)}" for n, e in enumerate(rackings, 1)]
         if self._record.totals:
@@ -207,11 +218,10 @@ class _Page:
         return f"<h2>Additions</h2><table>{head}<tbody>{rows}</tbody></table>"
 
     def _total(self, total: Total) -> str:
-        amount = "not all weighed" if total.amount is None else f"{total.amount:.6g} {total.unit or ''}"
-        purpose = "" if total.purpose == "other" else str(total.purpose)
+        amount = total_words(total)
+        purpose = PURPOSE_WORDS.get(total.purpose, "")
         return (
-            f"<tr><td>{escape(total.what)}<td>{purpose}<td class=n>{total.times}"
-            f"<td class=n>{escape(amount.strip())}"
+            f"<tr><td>{escape(total.what)}<td>{purpose}<td class=n>{total.times}<td class=n>{escape(amount)}"
         )
 
     # --- timeline ------------------------------------------------------------------------------------------
@@ -231,7 +241,7 @@ class _Page:
         if isinstance(what, Start | Measurement | Racking):
             gravity = gravity_words(what.gravity, self._units) or ""
             celsius = temperature_words(what.temperature_c, self._units) or ""
-        words = escape(what_was_done(what, self._units))
+        words = escape(what_was_done(what, self._units, in_words=False))
         if entry.despite is not None:
             words += f"<span class=why>although a rule refused it: {escape(entry.despite)}</span>"
         if line.standing is Standing.REPLACED:
@@ -240,7 +250,7 @@ class _Page:
             words += "<span class=why>(taken back)</span>"
         style = "" if line.standing is Standing.HOLDS else " class=gone"
         return (
-            f"<tr{style}><td class=when>{self._when(entry.at_ms)}<td>{KIND_WORDS[entry.kind]}<td>{words}"
+            f"<tr{style}><td class=when>{self._when(entry.at_ms)}<td class=kind>{KIND_WORDS[entry.kind]}<td>{words}"
             f"<td class=n>{escape(gravity)}<td class=n>{escape(celsius)}"
         )
 

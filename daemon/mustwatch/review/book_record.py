@@ -199,6 +199,15 @@ def totals(lot: LotHistory) -> Iterable[Total]:
         yield Total(of[0].what, len(of), amount, unit, purpose_of(of[0]))
 
 
+def total_words(total: Total) -> str:
+    """Return a total's amount with its unit, small volumes in mL; or that not everything was weighed."""
+    if total.amount is None:
+        return "not all weighed"
+    if total.unit == "L" and total.amount < 1.0:
+        return f"{total.amount * 1000:.6g} mL"
+    return f"{total.amount:.6g} {total.unit or ''}".strip()
+
+
 def _unit(addition: Addition) -> tuple[str | None, float]:
     unit = addition.unit
     return (unit, 1.0) if unit is None else TOTAL_UNITS.get(unit.casefold(), (unit, 1.0))

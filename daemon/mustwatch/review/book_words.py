@@ -41,30 +41,34 @@ def temperature_words(celsius: float | None, units: BookUnits) -> str | None:
     return f"{celsius * 1.8 + 32:.1f} °F" if units.temperature == "F" else f"{celsius:.1f} °C"
 
 
-def _reading(what: Start | Measurement | Racking, units: BookUnits) -> list[str]:
-    """Return gravity (and as read, where that differs) and temperature."""
+def _reading(what: Start | Measurement | Racking, units: BookUnits, *, in_words: bool) -> list[str]:
+    """Return gravity (and as read, where that differs) and temperature; only the as-read part beside columns."""
     parts: list[str] = []
     gravity = gravity_words(what.gravity, units)
     celsius = temperature_words(what.temperature_c, units)
     as_read = what.gravity_as_read
     is_corrected = as_read is not None and what.gravity is not None and abs(as_read - what.gravity) >= 0.00005
-    if gravity is not None:
-        parts.append(f"gravity {gravity}")
-        if is_corrected and units.gravity != "Bx":
-            scale = "" if what.calibrated_at_c == 20.0 else f" by a {what.calibrated_at_c:g} °C hydrometer"
-            parts[-1] += f" ({as_read:.4f} as read{scale})"
-    if celsius is not None:
+    scale = "" if what.calibrated_at_c == 20.0 else f" by a {what.calibrated_at_c:g} °C hydrometer"
+    shown = f"{as_read:.4f} as read{scale}" if is_corrected and units.gravity != "Bx" else ""
+    if gravity is not None and in_words:
+        parts.append(f"gravity {gravity}" + (f" ({shown})" if shown else ""))
+    elif shown:
+        parts.append(shown)
+    if celsius is not None and in_words:
         parts.append(celsius)
-    if isinstance(what, Racking) and what.from_sensors and parts:
-        parts[-1] += " (from the sensors)"
+    if isinstance(what, Racking) and what.from_sensors:
+        if in_words and parts:
+            parts[-1] += " (from the sensors)"
+        elif not in_words:
+            parts.append("gravity from the sensors")
     return parts
 
 
-def _start(what: Start, units: BookUnits) -> str:
+def _start(what: Start, units: BookUnits, in_words: bool) -> str:
     parts = [f"began in {what.vessel}"]
     parts += [f"{what.litres:g} L"] if what.litres is not None else []
     parts += [f"of {what.must}"] if what.must else []
-    parts += _reading(what, units)
+    parts += _reading(what, units, in_words=in_words)
     parts += [f"yeast {what.yeast}"] if what.yeast else []
     band = [temperature_words(c, units) or "…" for c in (what.yeast_low_c, what.yeast_high_c)]
     if what.yeast_low_c is not None or what.yeast_high_c is not None:
@@ -74,18 +78,18 @@ def _start(what: Start, units: BookUnits) -> str:
     return ", ".join(parts) + f", profile {what.profile}"
 
 
-def _measurement(what: Measurement, units: BookUnits) -> str:
-    parts = _reading(what, units)
+def _measurement(what: Measurement, units: BookUnits, in_words: bool) -> str:
+    parts = _reading(what, units, in_words=in_words)
     parts += [f"pH {what.ph:.2f}"] if what.ph is not None else []
     parts += [f"free SO2 {what.free_so2_mg_per_l:g} mg/L"] if what.free_so2_mg_per_l is not None else []
-    return "checked by hand: " + ", ".join(parts)
+    return ": ".join(["checked by hand", ", ".join(parts)]) if parts else "checked by hand"
 
 
-def _racking(what: Racking, units: BookUnits) -> str:
+def _racking(what: Racking, units: BookUnits, in_words: bool) -> str:
     origin = f"from {what.from_vessel} " if what.from_vessel else ""
     parts = [f"racked {origin}to {what.to_vessel}"]
     parts += [f"{what.litres:g} L"] if what.litres is not None else []
-    parts += _reading(what, units)
+    parts += _reading(what, units, in_words=in_words)
     parts += [f"{what.headspace_litres:g} L of headspace"] if what.headspace_litres is not None else []
     parts += [f"{what.lees_litres:g} L of lees left behind"] if what.lees_litres is not None else []
     parts += [f"{', '.join(what.floats)} went along"] if what.floats else []
@@ -110,15 +114,21 @@ def amount_words(what: Addition) -> str:
     return f"{what.amount:g} {what.unit}".strip() if what.unit else f"{what.amount:g}"
 
 
-def what_was_done(what: What, units: BookUnits | None = None) -> str:
-    """Return an entry in one line of plain words, in the past tense."""
+def what_was_done(what: What, units: BookUnits | None = None, *, in_words: bool = True) -> str:
+    """Return an entry in one line of plain words, in the past tense.
+
+    Args:
+        what: what was done.
+        units: how the cellar's owner likes numbers.
+        in_words: with gravity and temperature; False where those stand in columns of their own.
+    """
     units = units or BookUnits()
     if isinstance(what, Start):
-        return _start(what, units)
+        return _start(what, units, in_words)
     if isinstance(what, Measurement):
-        return _measurement(what, units)
+        return _measurement(what, units, in_words)
     if isinstance(what, Racking):
-        return _racking(what, units)
+        return _racking(what, units, in_words)
     if isinstance(what, Addition):
         return _addition(what)
     if isinstance(what, Note):
