@@ -77,7 +77,7 @@ def reconcile(
     now = dict(before)
     concerned: defaultdict[Key, list[Alert]] = defaultdict(list)
     for alert in before.values():
-        if alert.subject.lot == lot and alert.kind in kinds and _is_since(alert, since_ms):
+        if alert.subject.lot == lot and _is_decided(alert, kinds) and _is_since(alert, since_ms):
             concerned[alert.key].append(alert)
     transitions: defaultdict[Key, list[Transition]] = defaultdict(list)
     for transition in recomputed:
@@ -87,6 +87,12 @@ def reconcile(
         for alert in _reconcile_key(key, concerned[key], transitions[key], since_ms, now_ms, set(now)):
             now[alert.id] = replace(alert, summary=wording.summary(alert, rules.units))
     return finish(before, now, now_ms, rules)
+
+
+def _is_decided(alert: Alert, kinds: frozenset[FindingKind]) -> bool:
+    """Say whether a lot's recomputation decides an alert: not of a probe that froze, which it does not watch."""
+    is_a_probes = alert.kind is FindingKind.FLOAT_FROZEN and "gravity" not in alert.evidence
+    return alert.kind in kinds and not is_a_probes
 
 
 def _is_since(alert: Alert, since_ms: int) -> bool:

@@ -7,7 +7,8 @@ from typing import NamedTuple
 from mustwatch.alerting.alert import ABOUT_A_SENSOR, ABOUT_THE_DAEMON, Alert, Key
 from mustwatch.alerting.figures import Figures, hours, moment, span
 from mustwatch.alerting.message import MessageKind
-from mustwatch.alerting.phrases import OF_KIND, Phrases
+from mustwatch.alerting.phrases import OF_KIND
+from mustwatch.alerting.phrasing import Phrases
 from mustwatch.alerting.rules import Units
 from mustwatch.watch.finding import FindingKind, Severity
 
