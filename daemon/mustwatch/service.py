@@ -12,7 +12,7 @@ from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.deliver.apprise_deliverer import AppriseDeliverer
 from mustwatch.deliver.deliverer import Parcel, TellAddress
-from mustwatch.deliver.outbox import Troubles
+from mustwatch.deliver.outbox import Troubles, trouble_transition
 from mustwatch.deliver.worker import OutboxWorker
 from mustwatch.ingest.anchor_json import anchor_from_json
 from mustwatch.ingest.broker_settings import BrokerSettings
@@ -139,11 +139,9 @@ class Service:
         self_watch = SelfWatch(plan.sensors, store.alerts.open(), mono_s(), say_directly)
 
         def on_trouble(troubles: Troubles) -> None:
-            worst = next(iter(troubles.values()), None)
-            evidence: dict[str, float | int | str | None] = (
-                {} if worst is None else {"waiting": worst.waiting, "error": worst.error}
-            )
-            self_watch.delivery(bool(troubles), evidence, clock.now_ms())
+            now_ms = clock.now_ms()
+            evidence = dict(trouble_transition(troubles, now_ms).evidence)
+            self_watch.delivery(bool(troubles), evidence, now_ms)
 
         outbox = OutboxWorker(store.outbox, deliverer, addresses, clock.now_ms, on_trouble=on_trouble)
         source = self._source(store, plan)
