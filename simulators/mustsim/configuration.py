@@ -109,7 +109,8 @@ def said_by(sensor: Sensor) -> list[str]:
         [] if sensor.kind == "probe" else ["inclination" if sensor.reports == "inclination" else "gravity"]
     )
     battery = [] if sensor.battery_v is None else ["battery"]
-    return [*first, "temperature", *battery]
+    signal = [] if sensor.signal_dbm is None else ["signal"]
+    return [*first, "temperature", *battery, *signal]
 
 
 def _table(head: str, entries: Mapping[str, Any]) -> str:

@@ -3,7 +3,6 @@
 Written apart from the daemon's own arithmetic on purpose: a mistake made there cannot hide here.
 """
 
-from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -104,8 +103,3 @@ def shown_gravity(gravity: FloatArray, temperature_c: FloatArray) -> FloatArray:
     between 10 and 35 °C) is among a float's own cross-sensitivity.
     """
     return np.asarray(gravity * water_density(temperature_c) / WATER_20, dtype=np.float64)
-
-
-def interpolate(at: FloatArray, grid: Sequence[float] | FloatArray, values: FloatArray) -> FloatArray:
-    """Return values between the points of a rising grid, flat beyond its ends."""
-    return np.asarray(np.interp(at, grid, values), dtype=np.float64)

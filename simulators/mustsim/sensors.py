@@ -78,6 +78,7 @@ class Sensor:
         interval_min, jitter_s: time between readings. ``pack``: readings sent together (SenML only).
         drops, duplicates, late: shares of messages lost, sent twice, or held up for minutes.
         battery_v, battery_v_per_day: None: says nothing of a battery.
+        signal_dbm: of its radio, about this; None: says nothing of it.
         retain: publishes with the retain flag.
         form: ``senml``, ``json`` or ``number``. ``fields``: json: quantity to {path, unit}.
     """
@@ -112,24 +113,13 @@ class Sensor:
     late: float = 0.003
     battery_v: float | None = 4.05
     battery_v_per_day: float = -0.004
+    signal_dbm: float | None = None
     retain: bool = False
 
     @property
     def base_topic(self) -> str:
         """Return the topic, or the default one."""
         return self.topic or f"cellar/{self.id}"
-
-
-@dataclass(slots=True)
-class Readings:
-    """What one sensor said: arrays of one length by ``observed_ms``; absent quantities are None."""
-
-    observed_ms: np.ndarray[tuple[int], np.dtype[np.int64]]
-    sent_ms: np.ndarray[tuple[int], np.dtype[np.int64]]
-    gravity: FloatArray | None
-    inclination_deg: FloatArray | None
-    temperature_c: FloatArray
-    battery_v: FloatArray | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +151,8 @@ def read(
 ) -> dict[str, FloatArray]:
     """Return what its float and thermometer show at each instant, frozen and fouled as the faults say.
 
-    Keys: ``temperature_c``; for a float also ``gravity`` or ``inclination_deg``; ``battery_v`` if it has one.
+    Keys: ``temperature_c``; for a float also ``gravity`` or ``inclination_deg``;
+    ``battery_v`` and ``signal_dbm`` if it says them.
     """
     shown: dict[str, FloatArray] = {}
     temperature = _thermometer(sensor, around, rng)
@@ -181,6 +172,9 @@ def read(
     shown["temperature_c"] = _quantised(temperature, sensor.temperature_quantum_c)
     if sensor.battery_v is not None:
         shown["battery_v"] = _quantised(battery(sensor, around.hours, faults, rng), 0.01)
+    if sensor.signal_dbm is not None:
+        signal = sensor.signal_dbm + 3.0 * rng.standard_normal(around.hours.size)
+        shown["signal_dbm"] = _quantised(signal, 1.0)
     return shown
 
 

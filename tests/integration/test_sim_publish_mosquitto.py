@@ -105,7 +105,7 @@ def test_what_is_published_with_the_retain_flag_is_kept_by_the_broker(mosquitto)
 
 
 def test_a_closed_broker_takes_it_with_the_password_only(mosquitto_with):
-    closed = mosquitto_with(password="s3cret")
+    closed = mosquitto_with(password="s3cret", extra="max_queued_messages 0")
     cellar = run(load("stuck-forced"), 1)
 
     with pytest.raises(PublishError, match="refused: Not authorized; check --username and --password"):

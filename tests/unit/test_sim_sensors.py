@@ -89,6 +89,13 @@ def test_without_a_battery_it_says_nothing_of_one():
     assert "battery_v" not in shown(replace(PERFECT, battery_v=None))
 
 
+def test_its_signal_wavers_around_what_it_usually_is():
+    signal = shown(replace(PERFECT, signal_dbm=-63.0))["signal_dbm"]
+
+    assert signal.mean() == pytest.approx(-63, abs=1)
+    assert 1.5 < signal.std() < 4.5
+
+
 class TestFaults:
     def test_a_frozen_float_repeats_itself_while_its_thermometer_goes_on(self):
         warming = replace_temperature(around(), 18 + 0.02 * HOURS)
