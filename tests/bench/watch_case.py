@@ -161,7 +161,8 @@ def _observations(
         if placement.lot is None or placement.vessel is None:
             continue
         gravity, sd, celsius = correctors[reading.sensor].correct(reading)
+        said = reading.gravity if reading.gravity is not None else reading.inclination_deg
         found.setdefault(placement.lot, []).append(
-            Observation(reading.observed_ms, reading.sensor, placement.vessel, gravity, sd, celsius)
+            Observation(reading.observed_ms, reading.sensor, placement.vessel, gravity, sd, celsius, said)
         )
     return found

@@ -4,6 +4,7 @@ from math import log
 from typing import Any
 
 from mustwatch.watch.constancy import Constancy
+from mustwatch.watch.slots import Shown
 
 FIRST_NOISE = 0.0015
 """Standard error of one reading before any is known, if its sensor does not state one."""
@@ -52,9 +53,10 @@ class FloatTrack:
         noise_var: variance of one reading, as learnt.
         anchored: the re-anchoring offset that its gravities carry.
         blank_until_ms: until when it is not believed, whatever it says.
+        is_adrift: the last check disagreed with it.
         held: logarithm of the likelihood that it hangs somewhere against that it swims, from 0 up.
         is_held: whether that is sure. ``held_ms``: since when; ``held_at``: where; ``held_count``: how often seen.
-        equal_share: how often a reading equals the one before.
+        equal_share: how often a reading equals the one before. ``slots``: in how many it was believed.
     """
 
     __slots__ = (
@@ -68,8 +70,10 @@ class FloatTrack:
         "held_count",
         "held_ms",
         "index",
+        "is_adrift",
         "is_held",
         "noise_var",
+        "slots",
     )
 
     def __init__(self, index: int) -> None:
@@ -79,11 +83,13 @@ class FloatTrack:
         self.blank_until_ms = 0
         self.heard_ms = 0
         self.held = 0.0
+        self.is_adrift = False
         self.is_held = False
         self.held_ms = 0
         self.held_at = 0.0
         self.held_count = 0
         self.equal_share = 0.0
+        self.slots = 0
         self.constancy = Constancy()
 
     def is_believed(self, end_ms: int) -> bool:
@@ -97,7 +103,7 @@ class FloatTrack:
         return not self.is_held
 
     def tremble(
-        self, readings: list[tuple[float, int]], mean: float, var: float, rate_per_ms: float, end_ms: int
+        self, readings: list[Shown], mean: float, var: float, rate_per_ms: float, end_ms: int
     ) -> None:
         """Judge from readings in time order whether the float swims or is held.
 
@@ -107,9 +113,9 @@ class FloatTrack:
         noise = self.noise_var
         is_moving = rate_per_ms * -86_400_000 > HELD_MOVING
         constancy = self.constancy
-        for value, at_ms in readings:
-            self.equal_share += 0.01 * ((1.0 if value == constancy.value else 0.0) - self.equal_share)
-            constancy.take(value, at_ms)
+        for value, at_ms, said in readings:
+            self.equal_share += 0.01 * ((1.0 if said == constancy.value else 0.0) - self.equal_share)
+            constancy.take(said, at_ms)
             apart = value - self.held_at
             free = value - mean + rate_per_ms * (end_ms - at_ms)
             gain = (
@@ -133,17 +139,17 @@ class FloatTrack:
                 self.is_held = True
 
     def weigh(
-        self, readings: list[tuple[float, int]], mean: float, var: float, rate_per_ms: float, end_ms: int
+        self, readings: list[Shown], mean: float, var: float, rate_per_ms: float, end_ms: int
     ) -> tuple[float, float]:
         """Return the residual of a slot's readings against the expected mean, and the variance of its noise.
 
-        ``readings`` are (gravity, instant) in sorted order; each is carried to the slot's end at the current rate.
+        ``readings`` are in time order; each is carried to the slot's end at the current rate.
         A reading far from what is expected counts little (Student weights), so one spike moves nothing.
         """
         noise = self.noise_var
         spread = noise + var
         total = weight = squares = 0.0
-        for value, at_ms in readings:
+        for value, at_ms, _ in readings:
             e = value - mean + rate_per_ms * (end_ms - at_ms)
             w = 5.0 / (DEGREES_OF_FREEDOM + e * e / spread)
             if w > 1.0:
@@ -180,9 +186,11 @@ _KEPT = (
     "blank_until_ms",
     "heard_ms",
     "held",
+    "is_adrift",
     "is_held",
     "held_ms",
     "held_at",
     "held_count",
     "equal_share",
+    "slots",
 )

@@ -231,6 +231,14 @@ class GravityFilter:
         """Add variance to one element of the state: it may have stepped."""
         self.p[index][index] += variance
 
+    def allow_drift(self, i: int, variance: float) -> None:
+        """Allow that a float's offset drifted unseen: what it shows stays as sure, the lot's gravity does not."""
+        p = self.p
+        p[0][0] += variance
+        p[i][i] += variance
+        p[0][i] -= variance
+        p[i][0] -= variance
+
     def snapshot(self) -> list[Any]:
         """Return the state as JSON-able lists (the whole covariance: restored to the last bit)."""
         return [self.x, self.p, self.floats, self.has_begun, self.leaning, self.end, self.whole]

@@ -6,10 +6,11 @@ long the wine has been still.
 
 from typing import Any
 
-from mustwatch.cellar.facts import HYDROMETER_SD
+from mustwatch.cellar.facts import HYDROMETER_SD, allowance
 from mustwatch.watch.curve import END_SD, expected_end
 from mustwatch.watch.float_track import FloatTrack
 from mustwatch.watch.gravity_filter import REFERENCE_C, GravityFilter
+from mustwatch.watch.slots import Shown
 from mustwatch.watch.tail import Now, Tail
 
 DAY_MS = 86_400_000
@@ -24,6 +25,19 @@ WANDER_VAR = 3.6e-7
 
 ONSET_FALL = 0.004
 """Fermentation has begun when gravity has fallen by this much, clearly."""
+
+CHECK_WITHIN_MS = 2 * HOUR_MS
+"""A check is compared with a float that was believed no longer ago than this ..."""
+
+FIRST_SLOTS = 8
+"""... and has spoken in so many slots: one reading is no measure of a float."""
+
+ADRIFT = 0.003
+"""A float is worth re-anchoring from this much on: one and a half divisions of a common hydrometer. Until it is
+re-anchored or agrees again, nothing is concluded from it about the end of the ferment."""
+
+REANCHOR_SD = 0.0005
+"""How well a re-anchoring is done, beside what is known of the float (own estimate)."""
 
 TAIL_RATE = 0.006
 """Per day: the tail is followed once the fall is slower than this ..."""
@@ -53,7 +67,8 @@ class LotEstimator:
         heard: whether a believed float or a check spoke in the slot just closed.
         left, moving: probability that more than ``LEFT_GRAVITY`` is left to fall, and that the wine is not settled;
             None while the tail is not followed.
-        checks: by float, float minus hydrometer, its standard error and the hydrometer's gravity, of this slot.
+        checks: by float, float minus hydrometer and the hydrometer's gravity, of a check made in this slot.
+        reanchored: floats re-anchored in this slot.
         checked_ms, heard_float_ms: when a check, and a believed float, last spoke.
     """
 
@@ -73,6 +88,7 @@ class LotEstimator:
         "lowest_rate",
         "moving",
         "onset_ms",
+        "reanchored",
         "settled_rate",
         "tail",
         "through_ms",
@@ -91,7 +107,8 @@ class LotEstimator:
         self.heard = False
         self.left: float | None = None
         self.moving: float | None = None
-        self.checks: dict[str, tuple[float, float, float]] = {}
+        self.checks: dict[str, tuple[float, float]] = {}
+        self.reanchored: list[str] = []
         self.checked_ms = NEVER
         self.heard_float_ms = NEVER
         self.hour_ms = NEVER
@@ -111,15 +128,13 @@ class LotEstimator:
         if self.checks:
             self.checks = {}
 
-    def hear(
-        self, sensor: str, readings: list[tuple[float, int]], celsius: float | None, end_ms: int
-    ) -> None:
+    def hear(self, sensor: str, readings: list[Shown], celsius: float | None, end_ms: int) -> None:
         """Take in the gravities one float showed in the slot, with the must's temperature."""
         if len(readings) > 1:
             readings.sort(key=_by_instant)
         kept = self.filter
         if kept is None:
-            middle = sorted(value for value, _ in readings)[len(readings) // 2]
+            middle = sorted(value for value, _, _ in readings)[len(readings) // 2]
             kept = self.filter = GravityFilter(middle, FIRST_GRAVITY_SD)
         track = self.floats.get(sensor)
         if track is None:
@@ -132,12 +147,15 @@ class LotEstimator:
         if not track.is_believed(end_ms):
             return
         residual, noise = track.weigh(readings, mean, var, rate_per_ms, end_ms)
-        if self.tail.models:
+        if self.tail.models and not track.is_adrift:
             self.hour_sum += (kept.x[0] + residual) / noise
             self.hour_weight += 1.0 / noise
         kept.update_float(track.index, warmer, residual, noise)
         self.heard = True
-        track.heard_ms = self.heard_float_ms = end_ms
+        track.heard_ms = end_ms
+        if not track.is_adrift:
+            self.heard_float_ms = end_ms
+        track.slots += 1
 
     def check(self, gravity: float, end_ms: int) -> None:
         """Take in a hydrometer check of the lot."""
@@ -145,15 +163,25 @@ class LotEstimator:
         if kept is None:
             self.filter = GravityFilter(gravity, HYDROMETER_SD)
         else:
-            for sensor, track in self.floats.items():
-                apart = kept.x[0] + kept.x[track.index] - gravity
-                sd = (kept.p[track.index][track.index] + HYDROMETER_SD**2) ** 0.5
-                self.checks[sensor] = (apart, sd, gravity)
+            self._compare(kept, gravity, end_ms)
             moved = kept.update_gravity(gravity, HYDROMETER_SD**2)
             self.tail.shift(moved)
             self.hour_sum += self.hour_weight * moved
         self.heard = True
         self.checked_ms = end_ms
+
+    def _compare(self, kept: GravityFilter, gravity: float, end_ms: int) -> None:
+        """Compare a check with what each float shows; one that is clearly off has drifted unseen."""
+        for sensor, track in self.floats.items():
+            if track.heard_ms < end_ms - CHECK_WITHIN_MS or track.slots < FIRST_SLOTS:
+                continue
+            i, p = track.index, kept.p
+            shown_sd = max(0.0, p[0][0] + p[i][i] + 2.0 * p[0][i]) ** 0.5
+            apart = kept.x[0] + kept.x[i] - gravity
+            track.is_adrift = abs(apart) > max(ADRIFT, allowance(shown_sd))
+            self.checks[sensor] = (apart, gravity)
+            if track.is_adrift:
+                kept.allow_drift(i, apart * apart)
 
     def conclude(self, end_ms: int) -> None:
         """Work out, from what was heard in the slot, where the lot stands."""
@@ -235,8 +263,16 @@ class LotEstimator:
         track, kept = self.floats.get(sensor), self.filter
         if track is None or kept is None:
             return
-        kept.x[track.index] += offset - track.anchored
+        step = offset - track.anchored
+        kept.x[track.index] += step
+        # The winemaker says that the float was wrong: what was concluded from it is in doubt by as much, and the
+        # check that goes with this decides.
+        kept.widen(0, step * step)
+        kept.widen(track.index, step * step)
+        kept.widen(track.index, REANCHOR_SD**2)
         track.anchored = offset
+        track.is_adrift = False
+        self.reanchored.append(sensor)
         track.blank_until_ms = max(track.blank_until_ms, until_ms)
 
     # -- kept -------------------------------------------------------------------------------------------------------
@@ -276,5 +312,5 @@ _KEPT = (
 )
 
 
-def _by_instant(said: tuple[float, int]) -> tuple[int, float]:
-    return said[1], said[0]
+def _by_instant(shown: Shown) -> tuple[int, float, float]:
+    return shown[1], shown[0], shown[2]

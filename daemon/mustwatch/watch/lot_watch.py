@@ -205,17 +205,18 @@ class LotWatch:
         end_ms = slot.end_ms
         self._slot = None
         self.horizon_ms = end_ms
+        estimator.reanchored = []
         checks = self._apply_entries() if self._entries else ()
         parts = slot.by_sensor
         was_c = thermometer.celsius
         celsius = thermometer.take(parts, end_ms)
         estimator.advance(end_ms, 0.0 if celsius is None or was_c is None else celsius - was_c)
-        for sensor in parts if len(parts) == 1 else sorted(parts):
-            if parts[sensor].gravity:
-                estimator.hear(sensor, parts[sensor].gravity, thermometer.celsius, end_ms)
         for gravity in checks:
             estimator.check(gravity, end_ms)
             self._by_hand.take(end_ms, gravity)
+        for sensor in parts if len(parts) == 1 else sorted(parts):
+            if parts[sensor].gravity:
+                estimator.hear(sensor, parts[sensor].gravity, thermometer.celsius, end_ms)
         estimator.conclude(end_ms)
         self._estimate = estimate = self._look(end_ms, celsius)
         transitions: tuple[Transition, ...] = ()
@@ -271,6 +272,8 @@ class LotWatch:
         for entry in entries:
             self._apply(entry)
             what = entry.what
+            if isinstance(what, Racking) and what.from_sensors:
+                continue  # its gravity is this watch's own estimate, no second witness
             if isinstance(what, Start | Measurement | Racking) and what.gravity is not None:
                 checks.append(what.gravity)
         return checks

@@ -13,6 +13,8 @@ class Observation(NamedTuple):
         gravity: gravity 20/20, or None for a probe.
         gravity_sd: its standard error if the source states one, else None (the watch has a default).
         temperature_c: temperature of the must in °C, or None.
+        said: what the float itself said (gravity as shown, or inclination), or None: a frozen float repeats that,
+            while its gravity 20/20 goes on changing with the temperature it is corrected by.
     """
 
     at_ms: int
@@ -21,3 +23,4 @@ class Observation(NamedTuple):
     gravity: float | None
     gravity_sd: float | None
     temperature_c: float | None
+    said: float | None = None

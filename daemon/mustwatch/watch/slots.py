@@ -5,6 +5,8 @@ detectors and the forecast run once per closed slot, whatever the sensors' inter
 alert is bounded by the slot's length.
 """
 
+from typing import Any
+
 from mustwatch.watch.observation import Observation
 
 SLOT_MS = 15 * 60_000
@@ -24,14 +26,18 @@ def slot_start_ms(at_ms: int) -> int:
     return at_ms - at_ms % SLOT_MS
 
 
+Shown = tuple[float, int, float]
+"""A gravity 20/20, its instant, and what the float itself said."""
+
+
 class SensorSlot:
-    """What one sensor said in one slot: gravities and temperatures with their instants, bounded."""
+    """What one sensor said in one slot: (gravity, instant, as the float said it) and (°C, instant), bounded."""
 
     __slots__ = ("gravity", "gravity_sd", "temperature", "vessel")
 
     def __init__(self, vessel: str) -> None:
         self.vessel = vessel
-        self.gravity: list[tuple[float, int]] = []
+        self.gravity: list[Shown] = []
         self.temperature: list[tuple[float, int]] = []
         self.gravity_sd: float | None = None
 
@@ -49,28 +55,26 @@ class OpenSlot:
 
     def take(self, obs: Observation) -> None:
         """Merge one observation whose instant lies in this slot. The same one twice counts once."""
-        at_ms, sensor, vessel, gravity, gravity_sd, temperature_c = obs
+        at_ms, sensor, vessel, gravity, gravity_sd, temperature_c, said = obs
         part = self.by_sensor.get(sensor)
         if part is None:
             part = self.by_sensor[sensor] = SensorSlot(vessel)
         elif vessel > part.vessel:
             part.vessel = vessel
         if gravity is not None:
-            values = part.gravity
-            said = (gravity, at_ms)
-            if said not in values:
-                values.append(said)
-                if len(values) > KEPT_PER_SLOT:
-                    _drop_one(values)
+            shown = (gravity, at_ms, gravity if said is None else said)
+            if shown not in part.gravity:
+                part.gravity.append(shown)
+                if len(part.gravity) > KEPT_PER_SLOT:
+                    _drop_one(part.gravity)
             if gravity_sd is not None and (part.gravity_sd is None or gravity_sd > part.gravity_sd):
                 part.gravity_sd = gravity_sd
         if temperature_c is not None:
-            values = part.temperature
-            said = (temperature_c, at_ms)
-            if said not in values:
-                values.append(said)
-                if len(values) > KEPT_PER_SLOT:
-                    _drop_one(values)
+            felt = (temperature_c, at_ms)
+            if felt not in part.temperature:
+                part.temperature.append(felt)
+                if len(part.temperature) > KEPT_PER_SLOT:
+                    _drop_one(part.temperature)
         if at_ms > self.last_ms:
             self.last_ms = at_ms
 
@@ -93,12 +97,12 @@ class OpenSlot:
         slot.last_ms = last_ms
         for sensor, (vessel, gravity, temperature, gravity_sd) in parts.items():
             part = slot.by_sensor[sensor] = SensorSlot(vessel)
-            part.gravity = [(value, at_ms) for value, at_ms in gravity]
+            part.gravity = [(value, at_ms, said) for value, at_ms, said in gravity]
             part.temperature = [(value, at_ms) for value, at_ms in temperature]
             part.gravity_sd = gravity_sd
         return slot
 
 
-def _drop_one(values: list[tuple[float, int]]) -> None:
+def _drop_one(values: list[Any]) -> None:
     """Drop the reading whose scattered instant is largest: the same one whatever the order of arrival."""
     del values[max(range(len(values)), key=lambda i: ((values[i][1] * _SCATTER) & 0xFFFFFFFF, values[i]))]

@@ -30,8 +30,8 @@ STUCK_FOR_MS = 18 * HOUR_MS
 STUCK_NEAR_DRY_MS = 72 * HOUR_MS
 """Within the standard error above dryness nobody can tell stuck from dry: it is said only after three days."""
 
-MOVED = 0.002
-"""After ``finished`` a fall of this much is movement, whatever the rate."""
+MOVED = 0.0025
+"""After ``finished`` a fall of this much is movement if the rate agrees."""
 
 MOVING_RATE = 0.0015
 """... and so is a rate clearly above this a day."""
@@ -87,7 +87,8 @@ class Ended:
         drop = self.at_gravity - gravity
         if drop > 0.0:
             fall = -view.rate
-            if (drop > MOVED and fall > view.rate_sd) or fall - 2.5 * view.rate_sd > MOVING_RATE:
+            is_far = drop > MOVED and fall > max(2.0 * view.rate_sd, view.estimator.settled_rate)
+            if is_far or (drop > 0.5 * MOVED and fall - 2.5 * view.rate_sd > MOVING_RATE):
                 return self._moving(view, drop)
         elif gravity - 2.0 * view.gravity_sd > view.profile.dry_gravity + MOVED:
             return self.finished.clear(view.at_ms, view.subject, _evidence(view))

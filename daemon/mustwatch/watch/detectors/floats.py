@@ -3,7 +3,6 @@
 from collections.abc import Iterable
 from typing import Any, ClassVar
 
-from mustwatch.cellar.facts import allowance
 from mustwatch.watch.detectors.detector import Latch
 from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Subject, Transition
@@ -82,19 +81,19 @@ class FloatAdrift(_PerFloat):
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
-        if not view.estimator.checks:
-            return ()
+        estimator = view.estimator
         told: list[Transition] = []
-        for sensor, (apart, sd, checked) in view.estimator.checks.items():
+        for sensor in estimator.reanchored:
+            told += self._latch(sensor).clear(view.at_ms, _subject(view, sensor), {})
+        for sensor, (apart, checked) in estimator.checks.items():
             evidence = {
                 "gravity_float": round(checked + apart, 4),
                 "gravity_hydrometer": round(checked, 4),
                 "gravity_apart": round(apart, 4),
             }
-            if abs(apart) > allowance(sd, 0.0) + 0.001:
-                told += self._latch(sensor).set(
-                    view.at_ms, _subject(view, sensor), Severity.WARNING, evidence
-                )
+            latch, subject = self._latch(sensor), _subject(view, sensor)
+            if estimator.floats[sensor].is_adrift:
+                told += latch.set(view.at_ms, subject, Severity.WARNING, evidence)
             else:
-                told += self._latch(sensor).clear(view.at_ms, _subject(view, sensor), evidence)
+                told += latch.clear(view.at_ms, subject, evidence)
         return told

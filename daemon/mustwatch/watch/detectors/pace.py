@@ -22,6 +22,15 @@ SLOW_LEVEL = 1.005
 SLOW_FOR_MS = 24 * HOUR_MS
 """A day and a night of it: what one cold night did is gone by the next evening (common practice)."""
 
+COMING = 0.002
+"""Per day: an onset that is on its way is not told ..."""
+
+HAS_COME = 0.0025
+"""... nor one that has all but come."""
+
+SETTLED = 0.5
+"""A wine that has settled with more than this probability is finished or stuck, not slow."""
+
 FAR_FROM_END = 0.006
 """What is nearly done may be slow: nothing is said within this of the expected end (common practice)."""
 
@@ -47,7 +56,8 @@ class LateOnset(OneLatch):
             return NOTHING
         if view.gravity <= view.profile.racking_gravity:
             return NOTHING
-        if view.rate_sd > 0.002 or view.rate < -0.002:
+        first = view.estimator.first_gravity
+        if view.rate + view.rate_sd < -COMING or (first is not None and first - view.gravity > HAS_COME):
             return NOTHING
         evidence: dict[str, float | int | str | None] = {
             "gravity": round(view.gravity, 4),
@@ -84,12 +94,13 @@ class Sluggish(OneLatch):
             end = view.profile.dry_gravity
         near_end = gravity - end < FAR_FROM_END
         if self.latch.severity is not None:
-            if fall - 2.0 * sd > limit or gravity <= view.profile.dry_gravity:
+            if fall - 2.0 * sd > limit or near_end:
                 self.slow_ms = NEVER
                 cleared = {"gravity": round(gravity, 4), "rate_per_day": round(view.rate, 5)}
                 return self.latch.clear(view.at_ms, view.subject, cleared)
             return NOTHING
-        if fall + sd > limit or near_end or view.stage not in (Stage.PRIMARY, Stage.SECONDARY):
+        is_settled = view.estimator.moving is not None and view.estimator.moving < SETTLED
+        if fall - sd > limit or near_end or is_settled or view.stage not in (Stage.PRIMARY, Stage.SECONDARY):
             self.slow_ms = NEVER
             return NOTHING
         # Before it has gathered way a ferment is slow by nature; the onset hours give it that time.
@@ -100,7 +111,7 @@ class Sluggish(OneLatch):
             return NOTHING
         if self.slow_ms == NEVER:
             self.slow_ms = view.at_ms
-        if view.at_ms - self.slow_ms < SLOW_FOR_MS:
+        if view.at_ms - self.slow_ms < SLOW_FOR_MS or fall > limit:
             return NOTHING
         evidence: dict[str, float | int | str | None] = {
             "gravity": round(gravity, 4),
