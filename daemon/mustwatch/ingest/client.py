@@ -27,6 +27,8 @@ BACKOFF_MOST_S: Final = 60.0
 """Pauses between attempts to connect double from the first to this: a broker that is back is found within a minute."""
 STABLE_S: Final = 30.0
 """A connection that lasted this long was a good one: the next pause is the first again."""
+SUSPICIOUS: Final = 3
+"""So many connections in a row that the broker took and that did not last are no coincidence."""
 TURN_S: Final = 1.0
 """The longest the thread waits for the network before it looks around."""
 HEALTHY_S: Final = 90.0
@@ -105,8 +107,10 @@ class MqttSource:
         self.last_advance_mono = mono_s()
         self.fault: BaseException | None = None
         self._counts = _Counts()
+        self._short_lived = 0
         self._trouble: str | None = None
         self._trouble_logged_mono_s = -LOG_EVERY_S
+        self._is_trouble_told = False
         self._acks: deque[AckToken] = deque()
         self._backoff_first_s = backoff_first_s
         self._backoff_most_s = backoff_most_s
@@ -148,7 +152,7 @@ class MqttSource:
         """Return how the source is doing."""
         connection, counts = self._connection, self._counts
         return SourceStatus(
-            is_connected=connection is not None and connection.is_accepted,
+            is_connected=connection is not None and connection.is_accepted and connection.ended is None,
             trouble=self._trouble,
             refused_topics=tuple(sorted(connection.refused_topics)) if connection is not None else (),
             received=counts.received,
@@ -166,6 +170,7 @@ class MqttSource:
                 self._connect_and_serve()
                 if self._mono_s() - began_mono_s >= STABLE_S:
                     delay_s = self._backoff_first_s
+                    self._short_lived = 0
                 self._pause(delay_s)
                 delay_s = min(2.0 * delay_s, self._backoff_most_s)
         except BaseException as fault:
@@ -212,7 +217,14 @@ class MqttSource:
                 self._out_of_trouble(connection)
         self._send_acknowledgements(connection)
         if not self._stopping.is_set():
-            self._in_trouble(connection.ended or "the connection ended")
+            self._short_lived += was_accepted
+            self._in_trouble((connection.ended or "the connection ended") + self._suspicion())
+
+    def _suspicion(self) -> str:
+        """Two daemons of one name put each other out, and some brokers do not say why they end a connection."""
+        if self._short_lived < SUSPICIOUS:
+            return ""
+        return f"; again and again: does another program use client_id {self._settings.client_id!r}?"
 
     def _send_acknowledgements(self, connection: Connection) -> None:
         while self._acks:
@@ -239,16 +251,18 @@ class MqttSource:
         now_mono_s = self._mono_s()
         if now_mono_s - self._trouble_logged_mono_s >= LOG_EVERY_S:
             self._trouble_logged_mono_s = now_mono_s
+            self._is_trouble_told = True
             log.warning("broker trouble host=%s port=%d: %s", self._settings.host, self._settings.port, what)
 
     def _out_of_trouble(self, connection: Connection) -> None:
-        state = "resumed" if connection.is_resumed else "new"
         word = "connected" if self._trouble is None else "recovered"
-        log.info(
-            "broker %s host=%s port=%d session=%s", word, self._settings.host, self._settings.port, state
-        )
         self._trouble = None
-        self._trouble_logged_mono_s = -LOG_EVERY_S
+        if self._is_trouble_told or self._counts.connections == 1:
+            self._is_trouble_told = False
+            state = "resumed" if connection.is_resumed else "new"
+            log.info(
+                "broker %s host=%s port=%d session=%s", word, self._settings.host, self._settings.port, state
+            )
 
     def _wake(self) -> None:
         with contextlib.suppress(BlockingIOError):  # it is awake: the pipe is full of wake-ups

@@ -9,6 +9,8 @@ library's own thread, ``ack`` writes at once, in the caller's thread; an excepti
 identifier again.
 """
 
+import contextlib
+import os
 import select
 import socket
 import ssl
@@ -31,6 +33,9 @@ CONNECT_TIMEOUT_S: Final = 10.0
 READS_PER_TURN: Final = 32
 """Packets read before acknowledgements and the keepalive get their turn."""
 TOPICS_PER_PACKET: Final = 100
+FAREWELL_S: Final = 2.0
+"""For the last acknowledgements to be written, and again for the broker to have read them."""
+_FAREWELL_READS: Final = 1_000
 LARGEST_PACKET_BYTES: Final = 16 * 1024 * 1024
 """What we tell an MQTT 5 broker not to exceed. Far above what a decoder reads, so that a payload that is merely too
 large arrives and is quarantined with a reason; what is beyond would only eat memory."""
@@ -133,17 +138,27 @@ class Connection:
         return self._client.ack(token.packet_id, 1) == MQTTErrorCode.MQTT_ERR_SUCCESS
 
     def close(self) -> None:
-        """Take leave of the broker, which keeps the session."""
-        if self._client.socket() is not None:
-            self._client.disconnect()
-            deadline_mono_s = self._mono_s() + 2.0
-            while self._client.want_write() and self._mono_s() < deadline_mono_s:
-                sock = self._client.socket()
-                if sock is None:
-                    break
-                select.select([], [sock], [], 0.1)
-                self._client.loop_write()
+        """Take leave of the broker, which keeps the session, and wait until it has heard everything.
+
+        The library closes its socket right behind the DISCONNECT, and then the last acknowledgements can be lost:
+        the other side drops what it has not read yet once the connection is reset. A second handle keeps it open.
+        """
+        sock = self._client.socket()
+        if sock is not None:
+            with socket.socket(fileno=os.dup(sock.fileno())) as held:
+                self._client.disconnect()
+                self._write_out(FAREWELL_S)
+                _wait_for_end(held, FAREWELL_S)
         self._end("closed")
+
+    def _write_out(self, timeout_s: float) -> None:
+        deadline_mono_s = self._mono_s() + timeout_s
+        while self._client.want_write() and self._mono_s() < deadline_mono_s:
+            sock = self._client.socket()
+            if sock is None:
+                return
+            select.select([], [sock], [], 0.1)
+            self._client.loop_write()
 
     def _new_client(self) -> Client:
         settings = self._settings
@@ -266,12 +281,20 @@ def _chunks(topics: frozenset[str] | set[str]) -> Iterator[list[str]]:
     return (ordered[i : i + TOPICS_PER_PACKET] for i in range(0, len(ordered), TOPICS_PER_PACKET))
 
 
+def _wait_for_end(held: socket.socket, timeout_s: float) -> None:
+    """Read away what still comes until the other side closes; it does so when it has read our DISCONNECT."""
+    held.settimeout(timeout_s)
+    with contextlib.suppress(OSError):
+        held.shutdown(socket.SHUT_WR)
+        for _ in range(_FAREWELL_READS):
+            if not held.recv(65_536):
+                return
+
+
 def _drain(wake: socket.socket) -> None:
-    try:
+    with contextlib.suppress(BlockingIOError):
         while wake.recv(4096):
             pass
-    except BlockingIOError:
-        pass
 
 
 def _said(rc: MQTTErrorCode) -> str:
