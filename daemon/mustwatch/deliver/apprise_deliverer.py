@@ -31,14 +31,24 @@ NOTIFY_TYPE = {"urgent": "failure", "warning": "warning", "notice": "info"}
 _said: ContextVar[list[str] | None] = ContextVar("said", default=None)
 
 
-class _Listener(logging.Handler):
-    """Hears what the library logs during one sending, to learn why it failed; nothing of it goes anywhere else."""
+class _Listener(logging.Filter):
+    """Hears what is logged during a sending, to learn why it failed, and lets none of it into the daemon's log.
 
-    def emit(self, record: logging.LogRecord) -> None:
+    The library and the HTTP client below it write addresses into their log lines, tokens and all.
+    """
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Take a record; it goes on only if nothing is being sent."""
         said = _said.get()
-        if said is not None and len(said) < 50:
+        if said is None:
+            return not record.name.startswith("apprise")
+        if len(said) < MOST_HEARD:
             said.append(record.getMessage()[:500])
+        return False
 
+
+MOST_HEARD = 200
+"""Log lines kept of one sending; a plugin says what went wrong in its last few, and no more than a few dozen."""
 
 _set_up = threading.Lock()
 
@@ -111,7 +121,7 @@ def understood(url: str) -> "apprise.NotifyBase | None":
         return None
     # One attempt per call, and a failure is a failure: the outbox retries, on disk and for days.
     channel.optional = False
-    channel.service_retry = 0
+    channel.retry = 0
     channel.socket_connect_timeout = _bounded(channel.socket_connect_timeout, CONNECT_LIMIT_S)
     channel.socket_read_timeout = _bounded(channel.socket_read_timeout, READ_LIMIT_S)
     return channel
@@ -122,12 +132,13 @@ def _bounded(asked: float | None, limit: float) -> float:
 
 
 def _quieten() -> None:
-    """Keep the library's own log lines, which can hold parts of addresses, from the daemon's log."""
-    logger = logging.getLogger("apprise")
-    if not any(isinstance(handler, _Listener) for handler in logger.handlers):
-        logger.addHandler(_Listener())
-        logger.propagate = False
-        logger.setLevel(logging.DEBUG)
+    """Put the listener where the library and the HTTP client below it log."""
+    for name in ("apprise", "urllib3.connectionpool"):
+        logger = logging.getLogger(name)
+        if not any(isinstance(existing, _Listener) for existing in logger.filters):
+            logger.addFilter(_Listener())
+    # What the library says at debug level is what tells a refused connection from a silent one.
+    logging.getLogger("apprise").setLevel(logging.DEBUG)
 
 
 @contextmanager
@@ -162,6 +173,9 @@ def _failure(address: TellAddress, said: list[str], took_s: float) -> Outcome:
         return Outcome(
             False, f"{address.shown}: answered {status} {phrase}", is_refusal=status in REFUSED_FOR_ITSELF
         )
+    mail_code = re.search(r"(?:\(|refused: )([45]\d\d)[ ,]", text)
+    if mail_code is not None:
+        return Outcome(False, f"{address.shown}: the mail server answered {mail_code.group(1)}")
     lowered = text.lower()
     for words, meaning, may_have_arrived in _MEANINGS:
         if any(word in lowered for word in words):
@@ -174,8 +188,7 @@ _MEANINGS: tuple[tuple[tuple[str, ...], str, bool], ...] = (
     (("connection refused", "errno 111"), "connection refused", False),
     (("connect timeout", "timed out. (connect"), "cannot be reached in time", False),
     (("network is unreachable", "no route to host"), "cannot be reached", False),
-    (("certificate verify failed", "ssl"), "its certificate is not trusted", False),
-    (("authentication", "(535,"), "user or password not accepted", False),
+    (("certificate verify failed", "sslerror", "[ssl"), "its certificate is not trusted", False),
     (("read timed out", "timed out", "timeout"), "no answer in time", True),
     (
         ("remote end closed", "connection aborted", "connection reset", "unexpectedly closed"),

@@ -10,27 +10,36 @@ from mustwatch.alerting.message import MessageKind
 from mustwatch.deliver.deliverer import TellAddress
 from mustwatch.deliver.outbox import OutboxRow, Trouble
 
-FIRST_WAIT_S = 15.0
-"""After a first failure: long enough for a router to come back, short enough for an urgent message."""
 
-LONGEST_WAIT_S = 900.0
-"""The doubling stops here: after an outage of days a message still leaves within a quarter of an hour."""
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How patiently a target is tried. Seconds of a clock that cannot be set.
 
-REFUSALS_BEFORE_ASIDE = 3
-"""A message that the other side refused for its own sake this often lets others overtake it…"""
+    Attributes:
+        first_wait_s: after a first failure: long enough for a router to come back, short enough for an urgent
+            message. It doubles with each further failure…
+        longest_wait_s: …up to this: after an outage of days a message still leaves within a quarter of an hour.
+        refusals_before_aside: a message that the other side refused for its own sake this often lets others
+            overtake it…
+        attempts_before_aside: …and so does one that failed this often for whatever reason (over five hours).
+        aside_wait_s: a message set aside is tried again this often.
+        earnest_s: a message past its time is given up only when its target has taken nothing for this long: a
+            Pi whose clock jumps from 1970 to today must not throw its messages away.
+        trouble_after_s: a target that could not be told for this long is worth a finding of its own.
+        send_limit_s: how long one sending may take. The library's own limits are far below; this one holds if
+            they do not.
+        idle_s: how often the worker looks even if nobody wakes it, so that its heart can be heard.
+    """
 
-ATTEMPTS_BEFORE_ASIDE = 24
-"""…and so does one that failed this often for whatever reason (over five hours of trying)."""
-
-ASIDE_WAIT_S = 3_600.0
-"""A message set aside is tried again this often."""
-
-EARNEST_S = 4 * 3_600.0
-"""A message past its time is given up only when its target has refused everything for this long, measured by a
-clock that cannot be set: a Pi whose clock jumps from 1970 to today must not throw its messages away."""
-
-TROUBLE_AFTER_S = 1_800.0
-"""A target that could not be told for this long is worth a finding of its own."""
+    first_wait_s: float = 15.0
+    longest_wait_s: float = 900.0
+    refusals_before_aside: int = 3
+    attempts_before_aside: int = 24
+    aside_wait_s: float = 3_600.0
+    earnest_s: float = 4 * 3_600.0
+    trouble_after_s: float = 1_800.0
+    send_limit_s: float = 60.0
+    idle_s: float = 30.0
 
 
 @dataclass(slots=True)
@@ -45,7 +54,7 @@ class Lane:
     """The state of one target's deliveries; lost at a restart, and rebuilt by trying.
 
     Attributes:
-        address: whom to tell.
+        address: whom to tell; ``pace``: how patiently.
         failures: attempts that failed since the last one that went well.
         retry_mono: when to try again after a failure (monotonic seconds).
         failing_mono, failing_ms: since when nothing went through; None while all is well.
@@ -57,6 +66,7 @@ class Lane:
     """
 
     address: TellAddress
+    pace: Pace = Pace()
     failures: int = 0
     retry_mono: float = 0.0
     failing_mono: float | None = None
@@ -114,16 +124,16 @@ class Lane:
             already_s = max(0, now_ms - message.created_ms) / 1000 if is_old_trouble else 0.0
             self.failing_mono = now_mono - already_s
             self.failing_ms = now_ms - round(already_s * 1000)
-        wait_s = min(FIRST_WAIT_S * 2.0 ** min(self.failures - 1, 16), LONGEST_WAIT_S)
+        wait_s = min(self.pace.first_wait_s * 2.0 ** min(self.failures - 1, 16), self.pace.longest_wait_s)
         if is_refusal:
             self.refusals[message.id] = self.refusals.get(message.id, 0) + 1
-        refused = self.refusals.get(message.id, 0) >= REFUSALS_BEFORE_ASIDE
-        if refused or row.attempts >= ATTEMPTS_BEFORE_ASIDE:
-            self.aside[message.id] = Aside(now_mono + ASIDE_WAIT_S)
+        refused = self.refusals.get(message.id, 0) >= self.pace.refusals_before_aside
+        if refused or row.attempts >= self.pace.attempts_before_aside:
+            self.aside[message.id] = Aside(now_mono + self.pace.aside_wait_s)
         if refused:
             # The way is open, only this message is not taken: the others need not wait.
             self.failures = 0
-            wait_s = FIRST_WAIT_S
+            wait_s = self.pace.first_wait_s
         self.retry_mono = now_mono + wait_s
         return wait_s
 
@@ -146,7 +156,7 @@ class Lane:
             message = row.message
             is_past = now_ms > message.expires_ms
             is_overtaken = message.kind is MessageKind.REPEAT and later.issuperset(message.alert_ids)
-            is_tried = tried_s >= EARNEST_S or row.attempts >= ATTEMPTS_BEFORE_ASIDE
+            is_tried = tried_s >= self.pace.earnest_s or row.attempts >= self.pace.attempts_before_aside
             if is_overtaken or (is_past and (is_tried or message.kind is MessageKind.TEST)):
                 gone.append(message.id)
             later.update(message.alert_ids)
@@ -156,6 +166,6 @@ class Lane:
         """Return the trouble this target is in, or None. Only a delivery ends it: silence is not good news."""
         if self.failing_mono is None:
             self.trouble = None
-        elif self.trouble is None and waiting and now_mono - self.failing_mono >= TROUBLE_AFTER_S:
+        elif self.trouble is None and waiting and now_mono - self.failing_mono >= self.pace.trouble_after_s:
             self.trouble = Trouble(self.failing_ms, self.error, waiting)
         return self.trouble

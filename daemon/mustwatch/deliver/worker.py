@@ -1,7 +1,7 @@
 """The outbox worker: one thread that decides and writes, and a short-lived thread for each sending.
 
 Only the worker's own thread touches the store. A sending that hangs holds up its own target and nobody else; after
-``SEND_LIMIT_S`` the worker stops waiting for it and takes it for failed, yet still listens for its answer.
+``Pace.send_limit_s`` the worker stops waiting for it and takes it for failed, yet still listens for its answer.
 """
 
 import logging
@@ -14,20 +14,14 @@ from dataclasses import dataclass, field
 
 from mustwatch.alerting.message import Message
 from mustwatch.deliver.deliverer import Deliverer, Outcome, Parcel, Picture, TellAddress
-from mustwatch.deliver.lane import Lane
+from mustwatch.deliver.lane import Lane, Pace
 from mustwatch.deliver.outbox import OutboxRow, OutboxStore, Trouble, Troubles
 from mustwatch.deliver.parcel import parcel_of
 
 log = logging.getLogger(__name__)
 
-SEND_LIMIT_S = 60.0
-"""How long one sending may take. The library's own limits are far below; this one holds if they do not."""
-
 MOST_ABANDONED = 3
 """Sendings per target that never came back; with more of them no further one is begun there."""
-
-IDLE_S = 30.0
-"""How often the worker looks even if nobody wakes it, so that its heart can be heard."""
 
 LOG_EVERY_S = 30.0
 """A target in trouble is logged at most this often."""
@@ -61,6 +55,7 @@ class OutboxWorker:
         pictures: makes the pictures that go with a message, or none; called just before sending.
         on_trouble: told of the targets in trouble whenever they change, and once after the first delivery, so
             that a trouble left open by a former run is cleared.
+        pace: how patiently; the default suits a cellar.
         mono: a clock that cannot be set, in seconds.
         start: runs a sending; by default in a thread of its own.
     """
@@ -74,6 +69,7 @@ class OutboxWorker:
         *,
         pictures: Callable[[Message], Sequence[Picture]] = lambda message: (),
         on_trouble: Callable[[Troubles], None] = lambda troubles: None,
+        pace: Pace | None = None,
         mono: Callable[[], float] = time.monotonic,
         start: Callable[[Callable[[], None]], None] | None = None,
     ) -> None:
@@ -85,7 +81,8 @@ class OutboxWorker:
         self._on_trouble = on_trouble
         self._mono = mono
         self._start = start or _in_a_thread
-        self._lanes = {address.name: Lane(address) for address in addresses}
+        self._pace = pace or Pace()
+        self._lanes = {address.name: Lane(address, self._pace) for address in addresses}
         self._sendings: dict[str, Sending] = {}
         self._abandoned: defaultdict[str, int] = defaultdict(int)
         self._answers: queue.SimpleQueue[tuple[Sending, Outcome]] = queue.SimpleQueue()
@@ -145,11 +142,11 @@ class OutboxWorker:
             rows = self._rows()
         except Exception:
             # A full card or a locked store passes; the messages are safe where they are.
-            log.exception("outbox cannot be read; trying again in %d s", IDLE_S)
+            log.exception("outbox cannot be read; trying again in %d s", self._pace.idle_s)
             self.last_turn_mono = self._mono()
-            return IDLE_S
+            return self._pace.idle_s
         self.waiting = sum(len(of_target) for of_target in rows.values())
-        waits = [IDLE_S]
+        waits = [self._pace.idle_s]
         for name, lane in self._lanes.items():
             waits.append(self._serve(name, lane, rows.get(name, [])))
         self._report(rows)
@@ -174,7 +171,7 @@ class OutboxWorker:
         lane.forget_gone(rows)
         sending = self._sendings.get(name)
         if sending is not None:
-            return sending.begun_mono + SEND_LIMIT_S - now_mono
+            return sending.begun_mono + self._pace.send_limit_s - now_mono
         try:
             for id_ in lane.given_up(rows, now_mono, now_ms):
                 self._store.mark_expired(id_, now_ms)
@@ -183,13 +180,13 @@ class OutboxWorker:
             row = lane.pick(rows, now_mono)
             if row is None or self._abandoned[name] >= MOST_ABANDONED:
                 next_mono = lane.next_mono(rows)
-                return IDLE_S if next_mono is None else max(next_mono - now_mono, 0.5)
+                return self._pace.idle_s if next_mono is None else max(next_mono - now_mono, 0.5)
             self._store.mark_attempt(row.message.id, now_ms)
         except Exception:
             log.exception("outbox cannot be written, nothing is sent to %s; trying again", name)
-            return IDLE_S
+            return self._pace.idle_s
         self._send(name, lane, row, now_mono, now_ms)
-        return SEND_LIMIT_S
+        return self._pace.send_limit_s
 
     def _send(self, name: str, lane: Lane, row: OutboxRow, now_mono: float, now_ms: int) -> None:
         sending = self._sendings[name] = Sending(row, name, now_mono)
@@ -240,11 +237,13 @@ class OutboxWorker:
     def _abandon_late_ones(self) -> None:
         now_mono = self._mono()
         for name, sending in list(self._sendings.items()):
-            if now_mono - sending.begun_mono >= SEND_LIMIT_S:
+            if now_mono - sending.begun_mono >= self._pace.send_limit_s:
                 sending.is_abandoned = True
                 self._abandoned[name] += 1
                 del self._sendings[name]
-                self._failed(sending, Outcome(False, f"no answer within {SEND_LIMIT_S:.0f} s", True))
+                self._failed(
+                    sending, Outcome(False, f"no answer within {self._pace.send_limit_s:.0f} s", True)
+                )
 
     def _delivered(self, sending: Sending) -> None:
         lane = self._lanes[sending.lane_name]

@@ -1,0 +1,252 @@
+"""From the outbox on disk to a real HTTP endpoint: nothing lost, nothing told twice, whatever the endpoint does."""
+
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+import pytest
+
+from endpoints import HttpEndpoint, Mode, wait_until
+from mustwatch.alerting.message import Message, MessageKind
+from mustwatch.alerting.rules import TellTarget
+from mustwatch.cellar.instant import DAY_MS
+from mustwatch.deliver.apprise_deliverer import AppriseDeliverer
+from mustwatch.deliver.deliverer import Deliverer, Outcome, Parcel, Picture, TellAddress
+from mustwatch.deliver.lane import Pace
+from mustwatch.deliver.outbox import Troubles
+from mustwatch.deliver.parcel import MAY_BE_A_REPEAT
+from mustwatch.deliver.worker import OutboxWorker
+from mustwatch.store.store import Store
+from mustwatch.watch.finding import Severity
+
+QUICK = Pace(first_wait_s=0.05, longest_wait_s=0.2, trouble_after_s=0.4, idle_s=0.1)
+"""A patience for tests: the same rules, in tenths of a second."""
+
+
+def now_ms() -> int:
+    return time.time_ns() // 1_000_000
+
+
+def message(title: str, target: str = "phone", order: int = 0) -> Message:
+    created_ms = now_ms()
+    return Message(
+        id=f"{target}-{title}",
+        target=target,
+        kind=MessageKind.FIRST,
+        alert_ids=(),
+        severity=Severity.WARNING,
+        title=title,
+        body=f"about {title}",
+        created_ms=created_ms,
+        due_ms=created_ms,
+        expires_ms=created_ms + 7 * DAY_MS,
+        order=order,
+    )
+
+
+class Sender:
+    """An outbox on disk and its worker, which can be stopped and started like the daemon."""
+
+    def __init__(self, path: Path) -> None:
+        self.store = Store(path, now_ms())
+        self.addresses: list[TellAddress] = []
+        self.deliverer: Deliverer = AppriseDeliverer()
+        self.pictures: Callable[[Message], Sequence[Picture]] = lambda _: ()
+        self.troubles: list[Troubles] = []
+        self.worker: OutboxWorker | None = None
+
+    def to(self, name: str, url: str) -> "Sender":
+        self.addresses.append(TellAddress(TellTarget(name), url))
+        return self
+
+    def put(self, *messages: Message) -> None:
+        with self.store.transaction():
+            self.store.outbox.put(messages)
+        if self.worker is not None:
+            self.worker.wake()
+
+    def start(self, pace: Pace = QUICK) -> None:
+        self.worker = OutboxWorker(
+            self.store.outbox,
+            self.deliverer,
+            self.addresses,
+            now_ms,
+            pictures=self.pictures,
+            on_trouble=lambda troubles: self.troubles.append(dict(troubles)),
+            pace=pace,
+        )
+        self.worker.start()
+
+    def stop(self) -> None:
+        if self.worker is not None:
+            self.worker.stop()
+
+    def wait_until_empty(self) -> None:
+        wait_until(lambda: not self.store.outbox.waiting(), f"an empty outbox: {self.store.outbox.waiting()}")
+
+
+@pytest.fixture
+def sender(tmp_path: Path) -> Iterator[Sender]:
+    made = Sender(tmp_path / "cellar.db")
+    yield made
+    made.stop()
+    made.store.close()
+
+
+def test_a_message_arrives_with_title_body_severity_and_picture(
+    sender: Sender, http_endpoint: HttpEndpoint
+) -> None:
+    sender.pictures = lambda _: (Picture("curve.png", "image/png", b"\x89PNG curve"),)
+    sender.to("phone", http_endpoint.url).start()
+
+    sender.put(message("Ready to rack: Elder Red in bucket-1"))
+
+    (arrived,) = http_endpoint.wait_for(1)
+    assert arrived.title == "Ready to rack: Elder Red in bucket-1"
+    assert arrived.message == "about Ready to rack: Elder Red in bucket-1"
+    assert arrived.kind == "warning"
+    assert arrived.pictures == (("curve.png", "image/png", b"\x89PNG curve"),)
+    sender.wait_until_empty()
+
+
+@pytest.mark.parametrize("trouble", ["refusing", Mode.ERROR, Mode.CUT])
+def test_an_endpoint_in_trouble_gets_everything_once_and_in_order_when_it_is_well(
+    sender: Sender, http_endpoint: HttpEndpoint, trouble: str
+) -> None:
+    if trouble == "refusing":
+        http_endpoint.refuse()
+    else:
+        http_endpoint.mode = Mode(trouble)
+    titles = [f"message {n}" for n in range(5)]
+    sender.to("phone", http_endpoint.url).start()
+    sender.put(*(message(title, order=n) for n, title in enumerate(titles)))
+    wait_until(lambda: sender.store.outbox.waiting()[0].attempts >= 3, "three attempts")
+
+    if trouble == "refusing":
+        http_endpoint.listen()
+    http_endpoint.mode = Mode.WELL
+
+    sender.wait_until_empty()
+    assert http_endpoint.titles() == titles
+
+
+def test_an_endpoint_that_hangs_holds_up_nobody_else_and_gets_its_message_in_the_end(
+    sender: Sender, http_endpoint: HttpEndpoint, second_endpoint: HttpEndpoint
+) -> None:
+    http_endpoint.mode = Mode.HANG
+    sender.to("phone", http_endpoint.url + "&rto=0.5").to("friend", second_endpoint.url).start()
+    sender.put(message("hangs"), *(message(f"flows {n}", "friend", n) for n in range(10)))
+
+    began = time.monotonic()
+    second_endpoint.wait_for(10)
+    assert time.monotonic() - began < 4.0
+    wait_until(lambda: http_endpoint.requests >= 2, "a second attempt")
+    http_endpoint.mode = Mode.WELL
+
+    sender.wait_until_empty()
+    (arrived,) = http_endpoint.arrived
+    assert arrived.title == "hangs"
+    assert MAY_BE_A_REPEAT in arrived.message
+
+
+def test_a_message_that_is_not_wanted_holds_up_no_other_for_ever(
+    sender: Sender, http_endpoint: HttpEndpoint
+) -> None:
+    http_endpoint.unwanted = ("much too long",)
+    sender.to("phone", http_endpoint.url).start()
+    sender.put(message("much too long", order=0), message("urgent news", order=1))
+
+    assert http_endpoint.wait_for(1)[0].title == "urgent news"
+    wait_until(lambda: len(sender.store.outbox.waiting()) == 1, "the arrival to be noted")
+    (left,) = sender.store.outbox.waiting()
+    assert left.message.title == "much too long"
+    assert left.error == "json://127.0.0.1: answered 413 Request Entity Too Large"
+
+
+def test_an_outbox_survives_restarts_and_tells_each_message_once(
+    sender: Sender, http_endpoint: HttpEndpoint
+) -> None:
+    sender.to("phone", http_endpoint.url)
+    titles = [f"message {n}" for n in range(12)]
+    for n in range(0, 12, 3):
+        sender.start()
+        sender.put(*(message(title, order=k) for k, title in enumerate(titles[n : n + 3])))
+        http_endpoint.wait_for(n + 1)
+        sender.stop()
+        sender.worker = None
+    sender.start()
+
+    sender.wait_until_empty()
+    assert http_endpoint.titles() == titles
+
+
+class Interrupted:
+    """A deliverer whose message arrives while the power fails: nobody hears the answer."""
+
+    def __init__(self, real: Deliverer) -> None:
+        self.real = real
+        self.has_arrived = threading.Event()
+
+    def deliver(self, address: TellAddress, parcel: Parcel) -> Outcome:
+        outcome = self.real.deliver(address, parcel)
+        self.has_arrived.set()
+        threading.Event().wait(30.0)
+        return outcome
+
+
+def test_a_message_in_flight_when_the_power_failed_is_repeated_and_says_so(
+    sender: Sender, http_endpoint: HttpEndpoint
+) -> None:
+    interrupted = Interrupted(sender.deliverer)
+    sender.deliverer, well = interrupted, sender.deliverer
+    sender.to("phone", http_endpoint.url).start()
+    sender.put(message("in flight", order=0), message("after it", order=1))
+    assert interrupted.has_arrived.wait(10.0)
+    first_life = sender.worker
+    sender.deliverer = well
+
+    sender.start()
+
+    arrived = http_endpoint.wait_for(3)
+    assert [a.title for a in arrived] == ["in flight", "in flight", "after it"]
+    assert MAY_BE_A_REPEAT not in arrived[0].message
+    assert MAY_BE_A_REPEAT in arrived[1].message
+    assert MAY_BE_A_REPEAT not in arrived[2].message
+    assert first_life is not None
+
+
+def test_a_target_in_trouble_is_reported_once_and_reported_well_again(
+    sender: Sender, http_endpoint: HttpEndpoint, second_endpoint: HttpEndpoint
+) -> None:
+    http_endpoint.refuse()
+    sender.to("phone", http_endpoint.url).to("friend", second_endpoint.url).start()
+    sender.put(message("stranded"), message("to the friend", "friend"))
+
+    wait_until(lambda: any("phone" in t for t in sender.troubles), "trouble reported")
+    time.sleep(0.5)
+    http_endpoint.listen()
+    sender.wait_until_empty()
+    wait_until(lambda: sender.troubles[-1] == {}, "well again reported")
+
+    told = [set(troubles) for troubles in sender.troubles if troubles]
+    assert told == [{"phone"}]
+    trouble = next(t["phone"] for t in sender.troubles if t)
+    assert trouble.error == "json://127.0.0.1: connection refused"
+    assert trouble.waiting == 1
+
+
+def test_no_secret_of_an_address_reaches_the_store_or_the_log(
+    sender: Sender, http_endpoint: HttpEndpoint, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level("DEBUG")
+    http_endpoint.mode = Mode.ERROR
+    sender.to("phone", http_endpoint.url).start()
+    sender.put(message("any"))
+    wait_until(lambda: sender.store.outbox.waiting()[0].attempts >= 2, "two attempts")
+    sender.stop()
+
+    seen = caplog.text + repr(sender.store.outbox.waiting()) + repr(sender.addresses)
+    for secret in ("s3cret-word", "t0ken-value", "somebody", "/tell"):
+        assert secret not in seen
+    assert "answered 500" in seen
