@@ -9,6 +9,7 @@ from mustwatch.cellar.profile import Band
 from mustwatch.plan import CellarPlan, plan_of
 from mustwatch.review.night import HOLDS_MS, Night, NightReview, Sample, last_night, night_of, review
 from mustwatch.settings import Settings
+from mustwatch.store.retention import thinned_temperatures
 from mustwatch.store.store import Store
 
 
@@ -28,13 +29,17 @@ def samples_by_place(
     """
     history = store.book.history()
     by_sensor: dict[str, list[Sample]] = {}
-    for reading in store.readings.between(night.from_ms - HOLDS_MS, night.until_ms):
-        sensor = plan.sensors.get(reading.sensor)
-        if reading.temperature_c is not None:
-            offset = sensor.temperature_offset_c if sensor is not None else 0.0
-            by_sensor.setdefault(reading.sensor, []).append(
-                Sample(reading.observed_ms, reading.temperature_c + offset)
-            )
+    from_ms, until_ms = night.from_ms - HOLDS_MS, night.until_ms
+    said = thinned_temperatures(store.database, from_ms, until_ms)
+    said += [
+        (r.sensor, r.observed_ms, r.temperature_c)
+        for r in store.readings.between(from_ms, until_ms)
+        if r.temperature_c is not None
+    ]
+    for name, at_ms, celsius in said:
+        sensor = plan.sensors.get(name)
+        offset = sensor.temperature_offset_c if sensor is not None else 0.0
+        by_sensor.setdefault(name, []).append(Sample(at_ms, celsius + offset))
     found: dict[tuple[str | None, str | None], list[Sample]] = {}
     has_probe: set[str] = set()
     for name, samples in by_sensor.items():

@@ -11,31 +11,34 @@ meanwhile.
 import logging
 import sqlite3
 import threading
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
-from mustwatch.evaluation import Evaluation, Outcome
+from mustwatch.evaluation import GRACE_MS, Evaluation, Outcome
 from mustwatch.ingest.anchor_json import anchor_to_json
 from mustwatch.ingest.arrival import Arrival
-from mustwatch.ingest.clock import ClockCheck, ClockState, ClockWatch
+from mustwatch.ingest.clock import ClockState, ClockWatch, Correction
 from mustwatch.ingest.intake import Decoded, Intake, Quarantined
 from mustwatch.ingest.redelivery import LedgerRow, RedeliveryLedger
 from mustwatch.plan import CellarPlan
 from mustwatch.replay import unreadable_of
 from mustwatch.self_watch import SelfWatch
 from mustwatch.store.readings import Unreadable
+from mustwatch.store.soundness import StoreDamagedError, is_damage
 from mustwatch.store.store import Store
+from mustwatch.watch.finding import Transition
 
 log = logging.getLogger(__name__)
 
 TICK_S = 1.0
 """How long the pipeline waits for an arrival before it looks at the clock and the book."""
 BACKLOG_CALM_S = 5.0
-"""After this long without an arrival (and since connecting) no backlog is coming in, and slots may be closed by
-the clock."""
+"""After this long without a reading from the past (and since the start) no backlog is coming in, and slots may be
+closed by the clock."""
 RETRY_FIRST_S, RETRY_MOST_S = 1.0, 60.0
 """Back-off after a failed transaction."""
 LOG_EVERY_S = 30.0
@@ -94,6 +97,7 @@ class Pipeline:
         told: Callable[[], None] = lambda: None,
         stored: Callable[[Sequence[Reading]], None] = lambda _: None,
         clock_jumped: Callable[[], None] = lambda: None,
+        pause: Callable[[float], None] = time.sleep,
     ) -> None:
         """Wire it up; ``run`` does the work.
 
@@ -104,6 +108,7 @@ class Pipeline:
             told: called when messages were put in the outbox.
             stored: called with the readings a commit wrote (for live pages).
             clock_jumped: called when the wall clock was set.
+            pause: waits for seconds, when there is no room for arrivals that could be waited for.
         """
         self._store = store
         self._plan = plan
@@ -116,13 +121,17 @@ class Pipeline:
         self._on_told = told
         self._on_stored = stored
         self._on_clock_jumped = clock_jumped
+        self._pause = pause
         self.counters = Counters()
         ledger = RedeliveryLedger(LedgerRow(*row) for row in store.redelivery.rows())
         self._intake = Intake(plan.sensors.values(), ledger)
         self._evaluation = self._fresh_evaluation()
         self._batch = _Batch()
         self._readings: list[Reading] = []
-        self._last_arrival_mono_s = mono_s()
+        self._found: list[Transition] = []
+        self._corrections: list[Correction] = []
+        self._last_backlog_mono_s = mono_s()
+        self._looked_mono_s = mono_s()
         self._retry_s = 0.0
         self._retry_at_mono_s = 0.0
         self._logged_mono_s = -LOG_EVERY_S
@@ -143,13 +152,27 @@ class Pipeline:
             self._commit()
 
     def turn(self) -> None:
-        """Go round once: take what has come, look at the clock and the book, commit if it is time."""
+        """Go round once: take what has come, look at the clock and the book, commit if it is time.
+
+        Raises:
+            StoreDamagedError: the store's file is damaged; it must be opened anew.
+        """
         self.advanced_mono_s = self._mono_s()
+        try:
+            self._go_round()
+        except sqlite3.Error as error:
+            self._failed(error)
+
+    def _go_round(self) -> None:
         room = self._commit_readings - len(self._batch.arrivals)
-        arrivals = self._source.take(room, self._wait_s()) if room > 0 else []
-        for arrival in arrivals:
-            self._take(arrival)
-        if not arrivals:
+        if room > 0:
+            arrivals = self._source.take(room, self._wait_s())
+            self._take(arrivals)
+        else:
+            arrivals = []
+            self._pause(self._wait_s())
+        if not arrivals or self._mono_s() - self._looked_mono_s >= TICK_S:
+            self._looked_mono_s = self._mono_s()
             self._look_around()
         if self._is_time() or (not arrivals and not self._retry_s and self._is_due()):
             self._commit()
@@ -164,21 +187,28 @@ class Pipeline:
             return TICK_S
         return min(TICK_S, max(0.0, self._batch.begun_mono_s + self._commit_s - self._mono_s()))
 
-    def _take(self, arrival: Arrival) -> None:
-        arrival = self._clock.settled(arrival)
-        self.counters.arrivals += 1
-        self._last_arrival_mono_s = self._mono_s()
+    def _take(self, arrivals: Sequence[Arrival]) -> None:
+        """Put arrivals into the batch, all of them before anything can fail, and evaluate them."""
+        if not arrivals:
+            return
         if not self._batch.arrivals:
-            self._batch.begun_mono_s = self._last_arrival_mono_s
-        self._batch.arrivals.append(arrival)
-        self._evaluate(arrival)
+            self._batch.begun_mono_s = self._mono_s()
+        settled = [self._clock.settled(arrival) for arrival in arrivals]
+        self.counters.arrivals += len(settled)
+        self._batch.arrivals.extend(settled)
+        if not self._retry_s:  # else the whole batch is evaluated when it can be written
+            for arrival in settled:
+                self._evaluate(arrival)
 
     def _evaluate(self, arrival: Arrival) -> None:
         taken = self._intake.take(arrival, self._clock.state)
         if isinstance(taken, Decoded):
+            now_ms = self._clock.now_ms()
             for reading in taken.readings:
                 self._evaluation.take(reading)
                 self._self_watch.heard(reading.sensor, arrival.received_mono_s)
+                if now_ms - reading.observed_ms > GRACE_MS:
+                    self._last_backlog_mono_s = self._mono_s()
             self._readings.extend(taken.readings)
             quarantined = taken.quarantined
         else:
@@ -202,41 +232,47 @@ class Pipeline:
     # --- between arrivals ----------------------------------------------------------------------------------
 
     def _look_around(self) -> None:
+        checked = self._clock.check()
+        self._corrections.extend(checked.corrections)
+        if checked.step_ms:
+            log.warning("the clock was set by_seconds=%.1f", checked.step_ms / 1000)
+            self._on_clock_jumped()
         if self._retry_s:
             return
-        checked = self._clock.check()
-        if checked.step_ms or checked.corrections:
-            self._put_right(checked)
+        if self._corrections or checked.step_ms:
+            self._put_right()
         now_ms = self._clock.now_ms()
         version = self._store.database.data_version()
         if version != self._data_version:
             self._data_version = version
             self._evaluation.read_book()
         if (
-            self._mono_s() - self._last_arrival_mono_s >= BACKLOG_CALM_S
+            self._mono_s() - self._last_backlog_mono_s >= BACKLOG_CALM_S
             and self._clock.state is not ClockState.BEHIND
         ):
             self._evaluation.advance(now_ms)
         found = self._self_watch.look(now_ms, self._mono_s(), self._clock.state, self._evaluation.place)
+        self._found.extend(found)
         self._evaluation.find(found)
 
-    def _put_right(self, checked: ClockCheck) -> None:
+    def _put_right(self) -> None:
         """Move readings that were stamped by a wrong clock to their place, and evaluate them there."""
         if self._batch.arrivals:
             self._commit()
+            if self._retry_s:
+                return
         shifted = 0
         with self._store.transaction():
-            for correction in checked.corrections:
+            for correction in self._corrections:
                 shifted += self._store.readings.correct_stamps(*correction)
             self._store.watching.keep("clock", anchor_to_json(self._clock.anchor()))
+        corrections, self._corrections = self._corrections, []
         if shifted:
             log.info("readings stamped by a wrong clock were put right readings=%d", shifted)
-            since_ms = min(c.from_ms + min(0, c.shift_ms) for c in checked.corrections) - DAY_MS
+            since_ms = min(c.from_ms + min(0, c.shift_ms) for c in corrections) - DAY_MS
             self._evaluation = self._fresh_evaluation()
+            self._evaluation.find(self._found)
             self._evaluation.reconsider_since(since_ms)
-        if checked.step_ms:
-            log.warning("the clock was set by_seconds=%.1f", checked.step_ms / 1000)
-            self._on_clock_jumped()
 
     # --- writing -------------------------------------------------------------------------------------------
 
@@ -244,13 +280,8 @@ class Pipeline:
         """Write the batch; on failure keep it and try again after a while."""
         batch = self._batch
         try:
-            if self._retry_s:  # the evaluation was thrown away: conclude again from what is on disk
-                self._evaluation = self._fresh_evaluation()
-                batch.unreadable.clear()
-                batch.ignored = 0
-                self._readings.clear()
-                for arrival in batch.arrivals:
-                    self._evaluate(arrival)
+            if self._retry_s:
+                self._begin_again(batch)
             outcome = self._write(batch)
         except sqlite3.Error as error:
             self._failed(error)
@@ -260,11 +291,23 @@ class Pipeline:
         self._source.acknowledge(batch.arrivals)
         self._count(batch, outcome)
         self._batch = _Batch()
+        self._found.clear()
         readings, self._readings = self._readings, []
         if readings:
             self._on_stored(readings)
         if outcome.messages:
             self._on_told()
+
+    def _begin_again(self, batch: _Batch) -> None:
+        """Throw away what was concluded and could not be written, and conclude again from what is on disk."""
+        self._evaluation = self._fresh_evaluation()
+        self._intake = Intake(self._plan.sensors.values(), self._intake.ledger)
+        batch.unreadable.clear()
+        batch.ignored = 0
+        self._readings.clear()
+        for arrival in batch.arrivals:
+            self._evaluate(arrival)
+        self._evaluation.find(self._found)
 
     def _write(self, batch: _Batch) -> Outcome:
         with self._store.transaction():
@@ -273,11 +316,14 @@ class Pipeline:
             self._store.redelivery.apply(emptied=change.emptied, rows=change.rows)
             outcome = self._evaluation.commit(self._clock.now_ms())
             anchor = anchor_to_json(self._clock.anchor())
-            if anchor != self._store.watching.kept("clock"):
+            # While corrections wait, the anchor on disk must still hold the stretches they came from.
+            if not self._corrections and anchor != self._store.watching.kept("clock"):
                 self._store.watching.keep("clock", anchor)
         return outcome
 
     def _failed(self, error: sqlite3.Error) -> None:
+        if is_damage(error):
+            raise StoreDamagedError(str(error)) from error
         self._intake.ledger.rolled_back()
         self.counters.failed_commits += 1
         self._retry_s = min(RETRY_MOST_S, max(RETRY_FIRST_S, self._retry_s * 2))
@@ -291,6 +337,7 @@ class Pipeline:
         if self._retry_s:
             log.info("writing again, nothing was lost readings=%d", len(self._readings))
             self._retry_s = 0.0
+            self._self_watch.was_deaf(self._mono_s())
         self._self_watch.storage_well(self._clock.now_ms())
 
     def _count(self, batch: _Batch, outcome: Outcome) -> None:

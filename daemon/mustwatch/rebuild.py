@@ -16,6 +16,7 @@ from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.placing import Placer
 from mustwatch.plan import CellarPlan
+from mustwatch.store.retention import thinned_readings
 from mustwatch.store.store import Store
 from mustwatch.watch.lot_watch import LotWatch, SnapshotOutdatedError, WatchStep
 
@@ -69,7 +70,13 @@ class Rebuild:
             end_ms = min(stay.until_ms, newest_ms + 1)
             while begin_ms < end_ms:
                 until_ms = min(begin_ms + CHUNK_MS, end_ms)
-                for reading in self._store.readings.between(begin_ms, until_ms, sensors):
+                for reading in self._stored(begin_ms, until_ms, sensors):
                     if self._placer.place(reading.sensor, reading.observed_ms).lot == history.lot:
                         yield reading.observed_ms, 1, (reading, stay.vessel)
                 begin_ms = until_ms
+
+    def _stored(self, from_ms: int, until_ms: int, sensors: list[str]) -> list[Reading]:
+        """Return the readings of [from, until); where they were thinned, the quarters of an hour that are left."""
+        thinned = thinned_readings(self._store.database, from_ms, until_ms, sensors)
+        readings = self._store.readings.between(from_ms, until_ms, sensors)
+        return sorted([*thinned, *readings], key=lambda r: r.observed_ms) if thinned else readings

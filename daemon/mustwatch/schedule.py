@@ -17,11 +17,16 @@ from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_J
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
+from apscheduler.triggers.date import DateTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
 from mustwatch.cellar.instant import from_ms, to_ms
 
 log = logging.getLogger(__name__)
+
+
+AGAIN_AFTER = timedelta(minutes=5)
+"""When a job could not even be begun (the store could not be written), it is looked at again after this."""
 
 
 class DoneTimes(Protocol):
@@ -147,6 +152,16 @@ class Schedule:
                 self.run_if_due(job_id)
             except Exception:
                 log.exception("job failed job=%s", job_id)
+                self._sweep_later()
+
+    def _sweep_later(self) -> None:
+        if self._scheduler.running:
+            self._scheduler.add_job(
+                self.sweep,
+                DateTrigger(datetime.now(self._zone) + AGAIN_AFTER),
+                id="sweep-later",
+                replace_existing=True,
+            )
 
     def run_if_due(self, job_id: str) -> bool:
         """Run one job if the store says it is due; return whether it ran.
@@ -170,6 +185,7 @@ class Schedule:
     def _heard(self, event: Any) -> None:
         if getattr(event, "exception", None) is not None:
             log.error("job failed job=%s", event.job_id, exc_info=event.exception)
+            self._sweep_later()
         else:
             log.warning("job late or still running job=%s", event.job_id)
 

@@ -71,6 +71,10 @@ class SelfWatch:
         """Note that a sensor spoke."""
         self._heard_mono_s[sensor] = mono_s
 
+    def was_deaf(self, mono_s: float) -> None:
+        """Begin to count silence anew: for a while nobody was listened to, which is not the sensors' doing."""
+        self._heard_mono_s = dict.fromkeys(self._sensors, mono_s)
+
     def last_heard_s(self, mono_s: float) -> dict[str, float]:
         """Return for every sensor how many seconds ago it spoke (or the daemon started)."""
         return {sensor: mono_s - heard for sensor, heard in self._heard_mono_s.items()}

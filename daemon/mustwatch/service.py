@@ -2,13 +2,16 @@
 
 import json
 import logging
+import os
+import sqlite3
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from datetime import timedelta
+from pathlib import Path
 
 from mustwatch.alerting.message import MessageKind, written_message
-from mustwatch.cellar.instant import DAY_MS, HOUR_MS
+from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.deliver.apprise_deliverer import AppriseDeliverer
 from mustwatch.deliver.deliverer import Parcel, TellAddress
@@ -21,13 +24,18 @@ from mustwatch.ingest.clock import ClockWatch
 from mustwatch.ingest.system_clock import boot_id, is_synchronised, mono_s, wall_ms
 from mustwatch.morning import morning
 from mustwatch.pipeline import Pipeline
-from mustwatch.plan import CellarPlan, note_places, plan_of
+from mustwatch.plan import CellarPlan, note_places, plan_of, tell_rules
 from mustwatch.schedule import Job, Schedule
-from mustwatch.self_watch import SelfWatch
+from mustwatch.self_watch import STORAGE_TOLD_AFTER_S, SelfWatch, cannot_write
 from mustwatch.settings import MqttSettings, Settings
+from mustwatch.storage_trouble import Part, StorageTrouble
+from mustwatch.store.backup import backup_folder
 from mustwatch.store.keeper import Keeper
+from mustwatch.store.opening import open_store
+from mustwatch.store.soundness import StoreDamagedError, is_no_room, mark_damaged, quick_check
 from mustwatch.store.store import Store
 from mustwatch.system_notify import ServiceManager
+from mustwatch.upkeep import Upkeep
 from mustwatch.watch.finding import Severity
 
 log = logging.getLogger(__name__)
@@ -38,7 +46,10 @@ STUCK_AFTER_S = 90.0
 """A thread that has not come round for so long is stuck: the process ends and the service manager restarts it. A
 transaction may wait 15 s for another's, a full card backs off for 60 s in slices of one."""
 REVIEW_LIFE_MS = 6 * HOUR_MS
-OUTBOX_KEPT_MS = 60 * DAY_MS
+OPEN_AGAIN_S = 5.0
+"""When the store cannot be opened for want of room, it is tried again after this."""
+UNCHECKED = "unchecked"
+"""Left in the lock file when the daemon ended in order before a check of the file was through."""
 
 
 class PartFailedError(RuntimeError):
@@ -74,6 +85,12 @@ class Service:
         """Remember what to build; ``run`` does it."""
         self._settings = settings
         self._on_stored = on_stored
+        self._path = settings.store.path.expanduser()
+        self._deliverer = AppriseDeliverer()
+        self._addresses = [
+            TellAddress(target, tell.url.get_secret_value())
+            for target, tell in zip(tell_rules(settings).targets, settings.tell, strict=True)
+        ]
         self._stop = threading.Event()
         self.ready = threading.Event()
         """Set once readings are being taken."""
@@ -92,28 +109,71 @@ class Service:
     def run(self) -> None:
         """Build, start, watch, and close in reverse, until asked to stop.
 
+        A card without room for the store is waited for; it is said once.
+
         Raises:
             AlreadyKeptError: another process keeps watch on the store.
+            StoreDamagedError: the file is damaged; the next start sets it aside.
             PartFailedError: a part died or is stuck.
         """
-        settings = self._settings
-        path = settings.store.path.expanduser()
+        since_mono_s, is_said = mono_s(), False
+        while not self._stop.is_set():
+            try:
+                self._run_once()
+            except (sqlite3.Error, OSError) as error:
+                if self._fault is not None or not is_no_room(error):
+                    raise
+                log.error("the store cannot be opened, trying again: %s", error)
+                self._manager.tell("READY=1\nWATCHDOG=1\nSTATUS=the store cannot be opened")
+                if not is_said and mono_s() - since_mono_s >= STORAGE_TOLD_AFTER_S:
+                    is_said = True
+                    self._say_directly(*cannot_write(str(error)))
+                self._stop.wait(OPEN_AGAIN_S)
+        if self._fault is not None:
+            raise self._fault
+
+    def _run_once(self) -> None:
+        path = self._path
         with ExitStack() as stack:
-            stack.enter_context(Keeper(path))
-            is_new = not path.exists()
-            store = Store(path, wall_ms())
+            keeper = stack.enter_context(Keeper(path))
+            opened = open_store(path, wall_ms(), backup_folder(path, self._settings.store.backup_dir))
+            store = opened.store
             stack.callback(store.close)
-            plan = plan_of(settings)
+            plan = plan_of(self._settings)
             note_places(store, plan, wall_ms())
-            self._start_parts(stack, store, plan, is_new)
+            is_unsure = bool(keeper.left_behind)
+            keeper.note(f"{os.getpid()}")
+            self_watch = self._start_parts(stack, store, plan, opened.is_new)
+            if opened.damage is not None:
+                self_watch.storage(Part.FILE, StorageTrouble(opened.damage, Severity.URGENT), wall_ms())
+            checked = self._check_file(path) if is_unsure and opened.damage is None else None
             self._manager.tell("READY=1")
             self.ready.set()
             log.info("keeping watch sensors=%d lots=%d", len(plan.sensors), len(store.book.history().lots))
             self._keep_watch()
-        if self._fault is not None:
-            raise self._fault
+            if self._fault is None:
+                keeper.note("" if checked is None or checked.is_set() else UNCHECKED)
 
-    def _start_parts(self, stack: ExitStack, store: Store, plan: CellarPlan, is_new: bool) -> None:
+    def _check_file(self, path: Path) -> threading.Event:
+        """After an unclean end, read the file through beside the work; return what is set once it was found sound."""
+        is_sound = threading.Event()
+
+        def check() -> None:
+            try:
+                fault = quick_check(path)
+            except sqlite3.Error as error:  # busy, or no room: the next start checks
+                log.warning("the store could not be checked: %s", error)
+                return
+            if fault is not None:
+                self._failed(StoreDamagedError(fault))
+                return
+            log.info("the store is sound, checked after an unclean end")
+            is_sound.set()
+
+        threading.Thread(target=check, name="check-file", daemon=True).start()
+        return is_sound
+
+    def _start_parts(self, stack: ExitStack, store: Store, plan: CellarPlan, is_new: bool) -> SelfWatch:
         settings = self._settings
         clock = ClockWatch(
             wall_ms,
@@ -123,29 +183,27 @@ class Service:
             last_received_ms=store.readings.last_received_ms(),
             anchor=anchor_from_json(store.watching.kept("clock")),
         )
-        deliverer = AppriseDeliverer()
-        addresses = [
-            TellAddress(target, tell.url.get_secret_value())
-            for target, tell in zip(plan.rules.targets, settings.tell, strict=True)
-        ]
-
-        def say_directly(title: str, body: str) -> None:
-            threading.Thread(
-                target=lambda: [deliverer.deliver(a, Parcel(title, body, "urgent")) for a in addresses],
-                name="say-directly",
-                daemon=True,
-            ).start()
-
-        self_watch = SelfWatch(plan.sensors, store.alerts.open(), mono_s(), say_directly)
+        self_watch = SelfWatch(plan.sensors, store.alerts.open(), mono_s(), self._say_directly)
 
         def on_trouble(troubles: Troubles) -> None:
             now_ms = clock.now_ms()
             evidence = dict(trouble_transition(troubles, now_ms).evidence)
             self_watch.delivery(bool(troubles), evidence, now_ms)
 
-        outbox = OutboxWorker(store.outbox, deliverer, addresses, clock.now_ms, on_trouble=on_trouble)
+        outbox = OutboxWorker(
+            store.outbox, self._deliverer, self._addresses, clock.now_ms, on_trouble=on_trouble, mono=mono_s
+        )
         source = self._source(store, plan)
-        schedule = Schedule(self._jobs(store, plan), store.watching, plan.rules.units.zone, clock.now_ms)
+        upkeep = Upkeep(
+            store,
+            settings.store,
+            self_watch,
+            clock.now_ms,
+            damaged=self._failed,
+            should_stop=self._stop.is_set,
+        )
+        jobs = [*self._jobs(store, plan), *upkeep.jobs()]
+        schedule = Schedule(jobs, store.watching, plan.rules.units.zone, clock.now_ms)
         pipeline = Pipeline(
             store,
             plan,
@@ -171,6 +229,16 @@ class Service:
         thread.start()
         stack.callback(thread.join, 30.0)
         stack.callback(self._stop.set)
+        return self_watch
+
+    def _say_directly(self, title: str, body: str) -> None:
+        """Tell everybody something without the store, trying once, without waiting for it."""
+
+        def say() -> None:
+            for address in self._addresses:
+                self._deliverer.deliver(address, Parcel(title, body, "urgent"))
+
+        threading.Thread(target=say, name="say-directly", daemon=True).start()
 
     def _source(self, store: Store, plan: CellarPlan) -> MqttSource:
         topics = sorted({t for s in plan.sensors.values() for t in (s.topics or (s.topic,))})
@@ -192,6 +260,9 @@ class Service:
             self._failed(fault)
 
     def _failed(self, fault: BaseException) -> None:
+        if isinstance(fault, StoreDamagedError):
+            log.error("the store is damaged, ending to begin anew: %s", fault)
+            mark_damaged(self._path, str(fault))
         self._fault = fault
         self._stop.set()
 
@@ -226,7 +297,6 @@ class Service:
                 at=cellar.morning_review or cellar.night_ends,
                 stale_after=timedelta(hours=6),
             ),
-            Job("upkeep", lambda due: self._upkeep(store, due), every=timedelta(hours=1)),
         ]
 
     def _review(self, store: Store, plan: CellarPlan, due_ms: int) -> None:
@@ -239,9 +309,3 @@ class Service:
                 if t.wants(Severity.NOTICE)
             )
         self._parts[2].wake()
-
-    def _upkeep(self, store: Store, due_ms: int) -> None:
-        with store.transaction():
-            store.watching.thin_checkpoints(due_ms)
-            store.outbox.forget_before(due_ms - OUTBOX_KEPT_MS)
-        store.database.checkpoint()

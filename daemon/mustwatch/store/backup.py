@@ -9,7 +9,7 @@ import contextlib
 import os
 import shutil
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
@@ -53,15 +53,28 @@ def backups(folder: Path) -> list[Path]:
     return sorted(folder.glob(f"{PREFIX}*{SUFFIX}"), reverse=True)
 
 
-def make_backup(store_path: Path, folder: Path, now_ms: int, keep: int | None = None) -> Backup:
+def make_backup(
+    store_path: Path,
+    folder: Path,
+    now_ms: int,
+    keep: int | None = None,
+    should_stop: Callable[[], bool] = lambda: False,
+) -> Backup:
     """Write a backup into a folder and verify it; then let the oldest go so that ``keep`` remain.
+
+    Args:
+        store_path: the store, in use or not.
+        folder: where to.
+        now_ms: the present, for the file's name.
+        keep: how many backups remain; None: all.
+        should_stop: asked between steps; True gives the backup up.
 
     Raises:
         SourceDamagedError: the store cannot be read for damage.
         BackupError: it cannot be written, or what was written is not what the store holds.
     """
     target = folder / f"{PREFIX}{from_ms(now_ms):%Y%m%dT%H%M%SZ}{SUFFIX}"
-    made = write_backup(store_path, target)
+    made = write_backup(store_path, target, should_stop)
     if keep is not None:
         for old in backups(folder)[keep:]:
             old.unlink(missing_ok=True)
@@ -70,13 +83,13 @@ def make_backup(store_path: Path, folder: Path, now_ms: int, keep: int | None = 
     return made
 
 
-def write_backup(store_path: Path, target: Path) -> Backup:
+def write_backup(store_path: Path, target: Path, should_stop: Callable[[], bool] = lambda: False) -> Backup:
     """Write a verified backup to a file. Raises as ``make_backup`` does."""
     part = target.with_name(f"{target.name}.{os.getpid()}.part")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         _refuse_without_room(store_path, target.parent)
-        counts = _copy(store_path, part)
+        counts = _copy(store_path, part, should_stop)
         _to_the_card(part)
         copied = verify(part)
         if copied != counts:
@@ -104,14 +117,19 @@ def _refuse_without_room(store_path: Path, folder: Path) -> None:
         )
 
 
-def _copy(store_path: Path, part: Path) -> Mapping[str, int]:
+def _copy(store_path: Path, part: Path, should_stop: Callable[[], bool]) -> Mapping[str, int]:
     """Copy within one read transaction, and return the row counts of that same transaction."""
+
+    def progress(_status: int, _remaining: int, _total: int) -> None:
+        if should_stop():
+            raise BackupError("given up: mustwatch is stopping")
+
     try:
         with closing(sqlite3.connect(f"file:{store_path}?mode=ro", uri=True)) as source:
             source.execute("BEGIN")
             counts = _row_counts(source)
             with closing(sqlite3.connect(part)) as copy:
-                source.backup(copy, pages=PAGES_PER_STEP, sleep=0.0)
+                source.backup(copy, pages=PAGES_PER_STEP, sleep=0.0, progress=progress)
                 copy.execute("PRAGMA journal_mode=DELETE")  # one file, complete in itself
     except sqlite3.DatabaseError as error:
         if is_damage(error):

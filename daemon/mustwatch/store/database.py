@@ -107,10 +107,20 @@ class Database:
             row = self._writer.execute("PRAGMA data_version").fetchone()
         return int(row[0])
 
-    def checkpoint(self, *, truncate: bool = False) -> None:
-        """Move the log into the file; ``truncate`` when idle. Never the kinds that block every writer."""
+    def tidy_log(self) -> None:
+        """Move the log into the file and cut it back to nothing, if nobody is reading just now; never waits for one."""
         with self._lock:
-            self._writer.execute(f"PRAGMA wal_checkpoint({'TRUNCATE' if truncate else 'PASSIVE'})")
+            self._writer.execute("PRAGMA busy_timeout=0")
+            try:
+                self._writer.execute("PRAGMA wal_checkpoint(PASSIVE)")
+                self._writer.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            finally:
+                self._writer.execute(f"PRAGMA busy_timeout={round(BUSY_TIMEOUT_S * 1000)}")
+
+    def log_bytes(self) -> int:
+        """Return how long the write-ahead log is."""
+        wal = self.path.with_name(self.path.name + "-wal")
+        return wal.stat().st_size if wal.exists() else 0
 
     def close(self) -> None:
         """Close every connection."""

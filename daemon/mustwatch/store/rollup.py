@@ -20,6 +20,8 @@ GRACE_MS = 15 * MINUTE_MS
 CHUNK_MS = DAY_MS // 4
 """So much is rolled up in one transaction: a pipeline that wants to commit waits a moment, not for a season."""
 WATERMARK = "rolled_until"
+THINNED = "thinned_until"
+"""Before this the raw readings were let go: a quarter there is never rolled up anew from what landed late."""
 
 
 class Quantity(IntEnum):
@@ -62,6 +64,12 @@ def rolled_until_ms(database: Database) -> int | None:
     return int(rows[0][0]) if rows else None
 
 
+def thinned_until_ms(database: Database) -> int:
+    """Return up to when raw readings were let go; see ``store.retention``."""
+    rows = database.query("SELECT value FROM kept WHERE name=?", (THINNED,))
+    return int(rows[0][0]) if rows else -(2**62)
+
+
 def note_landed(database: Database, instants_ms: Iterable[int]) -> None:
     """Mark the quarters of readings that were written or changed before the watermark, to be rolled up again.
 
@@ -70,7 +78,8 @@ def note_landed(database: Database, instants_ms: Iterable[int]) -> None:
     until_ms = rolled_until_ms(database)
     if until_ms is None:
         return
-    quarters = {quarter_ms(at_ms) for at_ms in instants_ms if at_ms < until_ms}
+    since_ms = thinned_until_ms(database)
+    quarters = {quarter_ms(at_ms) for at_ms in instants_ms if since_ms <= at_ms < until_ms}
     database.executemany(
         "INSERT OR IGNORE INTO rollup_dirty (at_ms) VALUES (?)", [(at_ms,) for at_ms in quarters]
     )

@@ -59,6 +59,43 @@ CREATE TABLE redelivery (
 CREATE TABLE kept (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 """
 
+# What the mirror has still to send. Readings come in the order of time: everything before ``done_ms`` was sent, all
+# before ``reach_ms`` is being sent, and what is written before ``reach_ms`` from then on (late readings, corrected
+# stamps) is noted in ``mirror_due``, as is every change of the other tables. So a reading that comes in time costs
+# no second write. The triggers do nothing while there is no row in ``mirror_state``: no mirror.
+_MIRROR = """
+CREATE TABLE mirror_state (
+  one INTEGER PRIMARY KEY CHECK (one = 1), destination TEXT NOT NULL, done_ms INTEGER NOT NULL,
+  reach_ms INTEGER NOT NULL, is_thinning INTEGER NOT NULL DEFAULT 0);
+CREATE TABLE mirror_due (seq INTEGER PRIMARY KEY, what TEXT NOT NULL, at_ms INTEGER NOT NULL, key TEXT NOT NULL);
+CREATE TABLE mirror_refused (
+  what TEXT NOT NULL, at_ms INTEGER NOT NULL, key TEXT NOT NULL, error TEXT NOT NULL,
+  PRIMARY KEY (what, at_ms, key)) WITHOUT ROWID;
+CREATE TABLE mirror_place (
+  sensor TEXT NOT NULL, from_ms INTEGER NOT NULL, vessel TEXT, lot TEXT, PRIMARY KEY (sensor, from_ms)) WITHOUT ROWID;
+"""
+_NOTE = "INSERT INTO mirror_due (what, at_ms, key) VALUES "
+_REACHED = "(SELECT reach_ms FROM mirror_state WHERE is_thinning = 0)"
+_FINDING = "json_array({0}.kind, {0}.change, {0}.lot, {0}.vessel, {0}.sensor)"
+_MIRROR_TRIGGERS = tuple(
+    f"CREATE TRIGGER mirror_{table}_{event} AFTER {event} ON {table} WHEN {when} BEGIN {_NOTE}"
+    f"('{table}', {row}.{at}, {key.format(row)}); END"
+    for table, events, at, key in (
+        ("reading", ("insert", "update", "delete"), "observed_ms", "CAST({0}.sensor AS TEXT)"),
+        ("estimate", ("insert", "delete"), "at_ms", "{0}.lot"),
+        ("finding", ("insert", "delete"), "at_ms", _FINDING),
+        ("entry", ("insert", "update"), "at_ms", "{0}.id"),
+        ("alert", ("insert", "update"), "opened_ms", "{0}.id"),
+        ("calibration", ("insert",), "from_ms", "{0}.sensor"),
+        ("sensor_stay", ("insert",), "from_ms", "{0}.sensor"),
+    )
+    for event in events
+    for row in (("old" if event == "delete" else "new"),)
+    for when in (
+        f"{row}.observed_ms < {_REACHED}" if table == "reading" else "EXISTS (SELECT 1 FROM mirror_state)",
+    )
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Migration:
@@ -80,7 +117,10 @@ def _script(sql: str) -> Callable[[sqlite3.Connection], None]:
     return apply
 
 
-MIGRATIONS: tuple[Migration, ...] = (Migration(1, "first tables", _script(_FIRST)),)
+MIGRATIONS: tuple[Migration, ...] = (
+    Migration(1, "first tables", _script(_FIRST)),
+    Migration(2, "the mirror's spool", _script(";\n".join((_MIRROR, *_MIRROR_TRIGGERS)))),
+)
 
 
 class SchemaTooNewError(Exception):
