@@ -3,10 +3,11 @@
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from mustwatch.alerting.alert import Alert
+from mustwatch.alerting.alert import RANK, Alert
 from mustwatch.alerting.figures import Figures
 from mustwatch.alerting.lifecycle import acknowledge
 from mustwatch.alerting.phrases import OF_KIND
+from mustwatch.alerting.wording import where
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, iso
 from mustwatch.lot_view import columns
 from mustwatch.plan import CellarPlan
@@ -38,6 +39,7 @@ def alert_document(alert: Alert, plan: CellarPlan) -> dict[str, Any]:
     phrases = OF_KIND[alert.kind](Figures(alert.evidence, plan.rules.units), alert.severity)
     return {
         **alert.public(),
+        "title": f"{phrases.what[:1].upper()}{phrases.what[1:]}: {where(alert)}",
         "why": " ".join(phrases.why),
         "next": phrases.next,
         "care": phrases.care,
@@ -45,9 +47,10 @@ def alert_document(alert: Alert, plan: CellarPlan) -> dict[str, Any]:
 
 
 def alerts_view(store: Store, plan: CellarPlan, now_ms: int, *, past: bool) -> list[dict[str, Any]]:
-    """Return the alerts that hold, oldest first, or those that are over, newest first."""
+    """Return the alerts that hold, the worst and newest first, or those that are over, newest first."""
     if not past:
-        return [alert_document(a, plan) for a in store.alerts.open()]
+        held = sorted(store.alerts.open(), key=lambda a: (-RANK[a.severity], -a.opened_ms))
+        return [alert_document(a, plan) for a in held]
     over = [a for a in store.alerts.recent(now_ms - PAST_MS) if a.is_over]
     over.sort(key=lambda a: a.cleared_ms or 0, reverse=True)
     return [alert_document(a, plan) for a in over[:PAST_AT_MOST]]

@@ -1,14 +1,40 @@
 """A lot as pages and API show it: assembled from the store by one set of rules."""
 
+from collections.abc import Sequence
 from typing import Any
 
-from mustwatch.cellar.instant import DAY_MS
-from mustwatch.review.series import Point, m4
+from mustwatch.book_view import told_of
+from mustwatch.cellar.book import Entry
+from mustwatch.cellar.entry_json import entry_to_json
+from mustwatch.cellar.history import CellarHistory, LotHistory, in_force
+from mustwatch.cellar.instant import DAY_MS, iso
+from mustwatch.cellar.profile import Profile
+from mustwatch.cellar.sensor import SensorKind
+from mustwatch.cellar_view import cellar_view
+from mustwatch.curves_view import (
+    FEWEST_POINTS,
+    MOST_POINTS,
+    Window,
+    check_points,
+    estimate_curve,
+    forecast_fan,
+    sensor_curves,
+    stage_spans,
+    whole_of,
+)
+from mustwatch.plan import CellarPlan, plan_of
+from mustwatch.profiles import profile_names
+from mustwatch.review.book_words import BookUnits, what_was_done
+from mustwatch.review.overview import vessel_overview
+from mustwatch.review.series import Point, m4, thinned
+from mustwatch.settings import Settings
 from mustwatch.store.store import Store
 
 SMALL_CURVE_MS = 7 * DAY_MS
 SMALL_CURVE_POINTS = 160
 """A curve the size of a thumb: one column per two pixels."""
+SHORTEST_WINDOW_MS = 60_000
+"""Nobody can tell more from a window shorter than this."""
 
 
 def small_curve(store: Store, lot: str, now_ms: int) -> dict[str, Any]:
@@ -24,6 +50,196 @@ def small_curve(store: Store, lot: str, now_ms: int) -> dict[str, Any]:
     }
 
 
-def columns(points: list[Point], digits: int) -> dict[str, list[Any]]:
-    """Return points as two lists, which is half the bytes of a list of pairs of names."""
-    return {"at": [p.at_ms for p in points], "values": [round(p.value, digits) for p in points]}
+def columns(points: Sequence[Point | None], digits: int) -> dict[str, list[Any]]:
+    """Return points as two lists, which is half the bytes of a list of pairs of names; a hole is a None in both."""
+    return {
+        "at": [None if p is None else p.at_ms for p in points],
+        "values": [None if p is None else round(p.value, digits) for p in points],
+    }
+
+
+def lots_view(store: Store, settings: Settings) -> list[dict[str, Any]]:
+    """Return every lot there ever was, the newest first, each as a row of the cellar."""
+    history, now = store.book.history(), store.watching.now()
+    rows = []
+    for lot in sorted(history.lots.values(), key=lambda h: h.started_ms, reverse=True):
+        row = vessel_overview(lot.vessel or "", lot, now.get(lot.lot))
+        rows.append(row | {"vessel": lot.vessel, "ended_at": iso(lot.ended_ms)})
+    return rows
+
+
+def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[str, Any] | None:
+    """Return what is known of a lot, its book included, or None if it is not in the book."""
+    history = store.book.history()
+    of_lot = history.lots.get(lot)
+    if of_lot is None:
+        return None
+    plan = plan_of(settings)
+    cellar = cellar_view(store, settings, now_ms)
+    row = next((r for r in cellar["vessels"] if r["lot"] == lot), None)
+    if row is None:
+        row = vessel_overview("", of_lot, store.watching.now().get(lot))
+        row |= {"vessel": None, "next": [], "remember": [], "band": None}
+    profile = plan.profile_for(of_lot)
+    start = of_lot.start
+    whole = whole_of(of_lot, now_ms)
+    return {
+        **row,
+        "at": iso(now_ms),
+        "ended_at": iso(of_lot.ended_ms),
+        "must": start.must,
+        "yeast": start.yeast,
+        "profile_title": profile.title,
+        "racking_gravity": profile.racking_gravity,
+        "dry_gravity": profile.dry_gravity,
+        "from_ms": whole.from_ms,
+        "until_ms": whole.until_ms,
+        "alerts": [a for a in cellar["alerts"] if a["lot"] == lot],
+        "timeline": _timeline(store, of_lot, settings),
+        "choices": _choices(of_lot, history, plan, profile, now_ms, settings),
+    }
+
+
+def _timeline(store: Store, lot: LotHistory, settings: Settings) -> list[dict[str, Any]]:
+    """Return the book's lines and what was told, newest first."""
+    units = BookUnits(settings.cellar.gravity_unit, settings.cellar.temperature_unit)
+    entries = store.book.entries(lot.lot)
+    held = {e.id for e in in_force(entries)}
+    lines = [_line(entry, held, units) for entry in entries]
+    for told in told_of(store.alerts.of_lot(lot.lot)):
+        lines.append(
+            {
+                "at": iso(told.at_ms),
+                "until": iso(told.until_ms),
+                "kind": "told",
+                "severity": told.severity,
+                "words": told.words,
+            }
+        )
+    return sorted(lines, key=lambda line: str(line["at"]), reverse=True)
+
+
+def _line(entry: Entry, held: set[str], units: BookUnits) -> dict[str, Any]:
+    standing = "holds" if entry.id in held else "undone" if entry.undone_ms is not None else "replaced"
+    return entry_to_json(entry) | {"words": what_was_done(entry.what, units), "standing": standing}
+
+
+def _choices(
+    lot: LotHistory,
+    history: CellarHistory,
+    plan: CellarPlan,
+    profile: Profile,
+    now_ms: int,
+    settings: Settings,
+) -> dict[str, Any]:
+    """Return what a form about a lot offers: free vessels to rack into, floats that could go along, steps."""
+    free = [
+        {"vessel": v.name, "kind": v.kind.value, "litres": v.litres}
+        for v in plan.vessels.values()
+        if history.lot_in(v.name, now_ms) is None
+    ]
+    floats = [
+        s.id
+        for s in plan.sensors.values()
+        if s.kind is SensorKind.FLOAT and lot.vessel and history.place(s.id, now_ms).vessel == lot.vessel
+    ]
+    return {
+        "vessels": free,
+        "floats": floats,
+        "steps": [{"id": s.id, "do": s.do} for s in profile.steps if s.done_by in (None, "note")],
+        "profiles": list(profile_names(settings.cellar.profiles_dir)),
+    }
+
+
+def lot_curves(
+    store: Store,
+    settings: Settings,
+    lot: str,
+    now_ms: int,
+    from_ms: int | None,
+    until_ms: int | None,
+    points: int,
+) -> dict[str, Any] | None:
+    """Return a lot's curves in a window (default: its whole life), or None if it is not in the book.
+
+    Every curve has at most ``points`` points (40 to 2000), a hole counting as one, and keeps every extreme. Instants
+    are milliseconds since the epoch, gravity is 20/20, temperatures are °C.
+    """
+    history = store.book.history().lots.get(lot)
+    if history is None:
+        return None
+    plan = plan_of(settings)
+    profile = plan.profile_for(history)
+    window = _window(whole_of(history, now_ms), from_ms, until_ms)
+    most = min(max(points, FEWEST_POINTS), MOST_POINTS)
+    estimates = store.watching.estimates(lot, window.from_ms, window.until_ms + 1)
+    kept = estimate_curve(estimates, most)
+    warmth = [Point(e.at_ms, e.temperature_c) for e in estimates if e.temperature_c is not None]
+    fan = (
+        forecast_fan(history, store.watching.now().get(lot, {}), profile)
+        if history.ended_ms is None
+        else None
+    )
+    return {
+        "lot": lot,
+        "from_ms": window.from_ms,
+        "until_ms": window.until_ms,
+        "estimate": {
+            "at": [e.at_ms for e in kept],
+            "gravity": [_rounded(e.gravity, 5) for e in kept],
+            "gravity_sd": [_rounded(e.gravity_sd, 5) for e in kept],
+        },
+        "celsius": columns(thinned(warmth, most), 2),
+        "sensors": [
+            {
+                "sensor": curve.sensor,
+                "kind": curve.kind,
+                "gravity": columns(curve.gravity, 5),
+                "celsius": columns(curve.celsius, 2),
+            }
+            for curve in sensor_curves(store, plan, history, window, most)
+        ],
+        "checks": columns(check_points(history, window), 5),
+        "entries": _marks(history, settings, window),
+        "stages": [
+            {"stage": stage, "from_ms": begin, "until_ms": end}
+            for stage, begin, end in stage_spans(history, now_ms)
+        ],
+        "bands": _bands(history, profile, now_ms),
+        "racking_gravity": profile.racking_gravity,
+        "dry_gravity": profile.dry_gravity,
+        "forecast": None
+        if fan is None
+        else {
+            "gravity": [round(g, 5) for g in fan.gravity],
+            "expected": fan.expected_ms,
+            "earliest": fan.earliest_ms,
+            "latest": fan.latest_ms,
+        },
+    }
+
+
+def _window(whole: Window, from_ms: int | None, until_ms: int | None) -> Window:
+    """Return the window asked for, not longer than a year beyond the lot's life and never empty."""
+    begin = whole.from_ms if from_ms is None else max(from_ms, whole.from_ms - 30 * DAY_MS)
+    end = whole.until_ms if until_ms is None else min(until_ms, whole.until_ms + 30 * DAY_MS)
+    return Window(begin, max(end, begin + SHORTEST_WINDOW_MS))
+
+
+def _marks(lot: LotHistory, settings: Settings, window: Window) -> list[dict[str, Any]]:
+    units = BookUnits(settings.cellar.gravity_unit, settings.cellar.temperature_unit)
+    return [
+        {"at_ms": e.at_ms, "kind": e.kind.value, "words": what_was_done(e.what, units)}
+        for e in lot.entries
+        if window.from_ms <= e.at_ms <= window.until_ms
+    ]
+
+
+def _bands(lot: LotHistory, profile: Profile, now_ms: int) -> list[dict[str, Any]]:
+    spans = zip(lot.stages, stage_spans(lot, now_ms), strict=True)
+    bands = [(profile.band_in(stage), begin, end) for (_, stage), (_, begin, end) in spans]
+    return [{"from_ms": b, "until_ms": e, "low": band.low_c, "high": band.high_c} for band, b, e in bands]
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)

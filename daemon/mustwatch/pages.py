@@ -18,16 +18,27 @@ from mustwatch.alerts_view import (
     pictures,
     undelivered,
 )
+from mustwatch.cellar.history import in_force
 from mustwatch.cellar_view import cellar_view
-from mustwatch.lot_view import small_curve
-from mustwatch.night_view import night_view
+from mustwatch.lot_view import lot_curves, lot_view, lots_view, small_curve
+from mustwatch.night_page import night_page
 from mustwatch.plan import plan_of
+from mustwatch.recording import Recorded, Recorder, RefusedError
 from mustwatch.sensors_view import quarantine_view, sensors_view
 from mustwatch.settings import Settings
 from mustwatch.store.store import Store
+from mustwatch.typed_entry import TypedWrongError, instant, what_was_typed
 from mustwatch.web.access import AccessRules
 from mustwatch.web.app import create_app
-from mustwatch.web.cellarhand import Document, Manners, NotKnownError, NotPossibleError, Wish, Written
+from mustwatch.web.cellarhand import (
+    Document,
+    Manners,
+    NotKnownError,
+    NotPossibleError,
+    Refused,
+    Wish,
+    Written,
+)
 
 VERSION_CACHE_KIB = 64
 """Page cache of the connection that only asks whether something was written."""
@@ -92,28 +103,47 @@ class StoreHand:
     # --- looking -------------------------------------------------------------------------------------------
 
     def cellar(self) -> Document:
-        """Return the cellar's document, each lot with its last days as a small curve."""
+        """Return the cellar's document, each lot with its last days as a small curve, each alert with what to do."""
         now_ms = self._now_ms()
         document = cellar_view(self._store, self._settings, now_ms)
+        document["alerts"] = alerts_view(self._store, self._plan, now_ms, past=False)
         for row in document["vessels"]:
             row["curve"] = small_curve(self._store, row["lot"], now_ms) if row["lot"] is not None else None
         return document
 
     def night(self, day: date | None) -> Document:
         """Return the night's document."""
-        return night_view(self._store, self._settings, self._now_ms(), day)
+        return night_page(self._store, self._settings, self._now_ms(), day)
 
     def lots(self) -> list[Document]:
         """Return every lot there ever was, newest first."""
-        raise NotPossibleError("this page is not made yet")
+        return lots_view(self._store, self._settings)
 
     def lot(self, lot: str) -> Document:
-        """Return what is known of a lot."""
-        raise NotPossibleError("this page is not made yet")
+        """Return what is known of a lot.
+
+        Raises:
+            NotKnownError: it is not in the book.
+        """
+        found = lot_view(self._store, self._settings, lot, self._now_ms())
+        if found is None:
+            raise NotKnownError(self._unknown_lot(lot))
+        return found
 
     def curves(self, lot: str, from_ms: int | None, until_ms: int | None, points: int) -> Document:
-        """Return a lot's curves in a window."""
-        raise NotPossibleError("this page is not made yet")
+        """Return a lot's curves in a window.
+
+        Raises:
+            NotKnownError: the lot is not in the book.
+        """
+        found = lot_curves(self._store, self._settings, lot, self._now_ms(), from_ms, until_ms, points)
+        if found is None:
+            raise NotKnownError(self._unknown_lot(lot))
+        return found
+
+    def _unknown_lot(self, lot: str) -> str:
+        known = ", ".join(sorted(self._store.book.history().lots)) or "none yet"
+        return f"lot {lot!r} is not in the book (known: {known})"
 
     def alerts(self, *, past: bool) -> list[Document]:
         """Return the alerts that hold, or those that are over."""
@@ -152,12 +182,39 @@ class StoreHand:
     # --- writing -------------------------------------------------------------------------------------------
 
     def record(self, wish: Wish) -> Written:
-        """Write an entry by the rules of the book."""
-        raise NotPossibleError("this form is not made yet")
+        """Write an entry by the rules of the book.
+
+        Raises:
+            NotPossibleError: a field cannot be read; the text names it, its value and what was expected.
+        """
+        recorder = Recorder(self._store, self._settings, self._now_ms())
+        try:
+            at_ms = instant(recorder, wish.at)
+            what = what_was_typed(recorder, wish.lot, wish.kind, at_ms, wish.fields)
+        except TypedWrongError as error:
+            raise NotPossibleError(str(error)) from None
+        entry = recorder.entry(wish.lot, at_ms, what, wish.despite or None)
+        try:
+            recorded = recorder.write(entry)
+        except RefusedError as error:
+            return Written(refused=_refused(error))
+        return Written(entry.id, (*recorded.cautions, *_float_remarks(recorded)))
 
     def undo(self, lot: str, entry_id: str) -> Written:
-        """Take an entry back by the rules of the book."""
-        raise NotPossibleError("this form is not made yet")
+        """Take an entry back by the rules of the book.
+
+        Raises:
+            NotKnownError: no such entry of that lot is in force.
+        """
+        recorder = Recorder(self._store, self._settings, self._now_ms())
+        entry = next((e for e in in_force(recorder.entries) if e.id == entry_id and e.lot == lot), None)
+        if entry is None:
+            raise NotKnownError(f"no entry {entry_id!r} of lot {lot!r} is in force")
+        try:
+            recorder.undo(entry)
+        except RefusedError as error:
+            return Written(refused=_refused(error))
+        return Written(entry.id)
 
     # --- how the daemon is ---------------------------------------------------------------------------------
 
@@ -168,6 +225,39 @@ class StoreHand:
     def metrics(self) -> Mapping[str, float]:
         """Return counters and gauges."""
         return self._metrics()
+
+
+_COMMANDS_WORDS = (
+    ('take it with --despite "reason"', "give a reason why you take it all the same"),
+    ("--at", "time"),
+    ("--litres", "litres"),
+    ("(--bottle-ml)", "of the bottles"),
+)
+
+
+def _refused(error: RefusedError) -> tuple[Refused, ...]:
+    """Return why an entry is refused, in the words of forms instead of the commands' options."""
+    found = []
+    for refusal in error.refusals:
+        line = refusal.line
+        for of_commands, of_forms in _COMMANDS_WORDS:
+            line = line.replace(of_commands, of_forms)
+        found.append(Refused(refusal.reason.value, line, refusal.can_be_overruled))
+    return tuple(found)
+
+
+def _float_remarks(recorded: Recorded) -> list[str]:
+    """Return what a check says of the floats."""
+    return [
+        f"{f.sensor} says {f.gravity_float:.4f}, "
+        + (
+            f"adrift by {f.apart:+.4f}, more than the {f.allowed:.4f} both errors allow: gas lifts a hydrometer and "
+            "foam a float; shake the sample, clean the float, dip again"
+            if f.is_adrift
+            else "which agrees"
+        )
+        for f in recorded.floats
+    ]
 
 
 def web_app(hand: StoreHand, settings: Settings) -> FastAPI:

@@ -91,7 +91,7 @@ class AppriseDeliverer:
         return sender.notify(
             body=parcel.body,
             title=parcel.title,
-            notify_type=apprise.NotifyType(NOTIFY_TYPE.get(parcel.severity, "info")),
+            notify_type=NOTIFY_TYPE.get(parcel.severity, "info"),
             body_format=apprise.NotifyFormat.TEXT,
             attach=self._attachments(channel, parcel),
         )

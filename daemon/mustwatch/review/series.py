@@ -77,3 +77,22 @@ def broken(points: Iterable[Point], longer_than_ms: float) -> list[list[Point]]:
         else:
             runs.append([point])
     return runs
+
+
+def thinned(points: Sequence[Point], most: int) -> list[Point | None]:
+    """Return at most ``most`` points and holes that draw the same line; None where it is broken.
+
+    A hole is judged by the spacing of all points, and never narrower than a column and a half: nobody could see it.
+    """
+    if not points:
+        return []
+    columns = max(1, most // KEPT_PER_COLUMN)
+    column_ms = (points[-1].at_ms - points[0].at_ms) / columns
+    longer_than_ms = max(hole_ms([p.at_ms for p in points]), 1.5 * column_ms)
+    for target in (most, most // 2):  # there are fewer holes than points: half as many points always fit
+        joined: list[Point | None] = []
+        for run in broken(m4(points, max(target, KEPT_PER_COLUMN)), longer_than_ms):
+            joined += [None, *run] if joined else run
+        if len(joined) <= most:
+            break
+    return joined

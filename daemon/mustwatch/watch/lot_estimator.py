@@ -45,6 +45,18 @@ TAIL_RATE = 0.006
 TAIL_SHARE = 0.6
 """... and slower than this share of the steepest fall."""
 
+TAIL_RATE_SD = 0.004
+"""Per day: a rate known less well begins no tail."""
+
+TAIL_GRAVITY_SD = 0.0007
+"""Standard error of the gravity a tail begins at, offsets apart: they are the same for all of it."""
+
+STILL = 0.1
+"""A wine that has settled but for this probability ..."""
+
+STIRRING = 2.0
+"""... and then clearly falls faster than so many times the settled rate has begun anew."""
+
 TAIL_OVER = 0.008
 """Per day: the tail is forgotten when the fall is clearly faster than this again."""
 
@@ -216,23 +228,35 @@ class LotEstimator:
     def _follow_tail(self, end_ms: int, gravity: float, rate: float) -> None:
         kept, tail = self.filter, self.tail
         assert kept is not None  # noqa: S101 (called with one only)
+        rate_sd = kept.p[1][1] ** 0.5
         if not tail.models:
-            rate_sd = kept.p[1][1] ** 0.5
-            if rate > -TAIL_RATE and rate > TAIL_SHARE * self.lowest_rate and rate_sd < 0.004:
-                end = self.end_gravity if self.end_gravity is not None else gravity
-                tail.begin(end_ms, end, END_SD, Now(gravity, 0.0007, rate, rate_sd))
-                self._empty_hour(end_ms)
+            if rate > -TAIL_RATE and rate > TAIL_SHARE * self.lowest_rate and rate_sd < TAIL_RATE_SD:
+                self._begin_tail(end_ms, gravity, rate, rate_sd)
             return
         if end_ms - self.hour_ms < HOUR_MS or not self.hour_weight:
             return
-        if rate + 2.0 * kept.p[1][1] ** 0.5 < -TAIL_OVER:
+        if rate + 2.0 * rate_sd < -TAIL_OVER:
             tail.stop()
             self.left = self.moving = None
+            return
+        if (
+            self.moving is not None
+            and self.moving < STILL
+            and rate + 2.0 * rate_sd < -STIRRING * self.settled_rate
+        ):
+            # It had settled and falls again: what the tail has learnt is of another time.
+            self._begin_tail(end_ms, gravity, rate, rate_sd)
             return
         weight = self.hour_weight
         tail.take((end_ms - self.hour_ms) / DAY_MS, self.hour_sum / weight, 1.0 / weight + WANDER_VAR)
         self._empty_hour(end_ms)
         self.left, self.moving = tail.judge(LEFT_GRAVITY, self.settled_rate)
+
+    def _begin_tail(self, end_ms: int, gravity: float, rate: float, rate_sd: float) -> None:
+        end = self.end_gravity if self.end_gravity is not None else gravity
+        self.tail.begin(end_ms, end, END_SD, Now(gravity, TAIL_GRAVITY_SD, rate, rate_sd))
+        self.left = self.moving = None
+        self._empty_hour(end_ms)
 
     def _empty_hour(self, end_ms: int) -> None:
         self.hour_ms = end_ms

@@ -122,3 +122,136 @@ def _curve(kind: str, run: Run, box: Box, pattern: str) -> Markup:
         ty=f"{min(max(y + 4, box.top + 6), box.height - 2):.1f}",
         text=escape(pattern.format(value).replace("-", "\N{MINUS SIGN}")),
     )
+
+
+NIGHT_WIDTH, NIGHT_HEIGHT = 360.0, 168.0
+NIGHT_LEFT, NIGHT_RIGHT, NIGHT_TOP, NIGHT_BOTTOM = 34.0, 8.0, 20.0, 20.0
+HOUR_MS = 3_600_000
+
+
+def night_figure(
+    row: Mapping[str, Any], room: Mapping[str, Any] | None, night: Mapping[str, Any], words: Words, label: str
+) -> Markup:
+    """Return one place's night: the curve in its band, the night shaded, lowest and highest marked with their times.
+
+    Args:
+        row: a place of the night's document, with its ``curve``.
+        room: the room's row, drawn beside it dashed, or None.
+        night: the document, for its window.
+        words: the cellar's units and clock.
+        label: what the drawing shows, in words.
+    """
+    curve = Run(row["curve"]["at"], [words.temperature_number(v) for v in row["curve"]["values"]])
+    beside = (
+        None
+        if room is None
+        else Run(room["curve"]["at"], [words.temperature_number(v) for v in room["curve"]["values"]])
+    )
+    if curve.is_empty():
+        return Markup("")
+    least = CELSIUS_AT_LEAST * (1.8 if words.manners.temperature_unit == "F" else 1.0)
+    low, high = spread(*_common(curve, beside), least, 0.2)
+    box = Box(
+        night["shown_from_ms"], night["shown_until_ms"], low, high,
+        NIGHT_WIDTH, NIGHT_HEIGHT, NIGHT_LEFT, NIGHT_TOP, NIGHT_RIGHT, NIGHT_BOTTOM,
+    )  # fmt: skip
+    parts = [_night_shade(box, night), *_hour_ticks(box, words), *_degree_ticks(box)]
+    if row["band"] is not None:
+        edges = [words.temperature_number(row["band"][side]) or 0.0 for side in ("low", "high")]
+        parts.insert(1, band_shade(box, edges[0], edges[1]))
+    if beside is not None:
+        parts.append(Markup('<path class="room" d="{}"/>').format(line(beside, box)))
+    parts.append(Markup('<path class="celsius" d="{}"/>').format(line(curve, box)))
+    parts += _extreme(box, row, "minimum", words)
+    parts += _extreme(box, row, "maximum", words)
+    return Markup(
+        '<svg class="night" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-label="{}">{}</svg>'
+    ).format(NIGHT_WIDTH, NIGHT_HEIGHT, label, Markup("").join(parts))
+
+
+def _common(curve: Run, beside: Run | None) -> tuple[float, float]:
+    bounds = [b for b in (curve.bounds(), None if beside is None else beside.bounds()) if b is not None]
+    return min(b[0] for b in bounds), max(b[1] for b in bounds)
+
+
+def _night_shade(box: Box, night: Mapping[str, Any]) -> Markup:
+    left, right = box.x(night["from_ms"]), box.x(night["until_ms"])
+    return Markup('<rect class="dark" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>').format(
+        left, box.top, right - left, box.height - box.top - box.bottom
+    )
+
+
+def _hour_ticks(box: Box, words: Words) -> Iterator[Markup]:
+    """Yield a line and its hour for every third hour of the clock on the wall."""
+    at_ms = box.from_ms - box.from_ms % HOUR_MS
+    while at_ms <= box.until_ms:
+        local = from_ms(at_ms).astimezone(words.zone)
+        if at_ms >= box.from_ms and local.minute == 0 and local.hour % 3 == 0:
+            x = box.x(at_ms)
+            foot = box.height - box.bottom
+            yield Markup('<path class="day" d="M{:.1f},{:.1f}V{:.1f}"/>').format(x, box.top, foot)
+            yield Markup('<text x="{:.1f}" y="{:.1f}" text-anchor="middle">{}</text>').format(
+                min(max(x, 10), box.width - 10), box.height - 6, local.hour
+            )
+        at_ms += HOUR_MS
+
+
+def _degree_ticks(box: Box) -> Iterator[Markup]:
+    """Yield round temperatures at the left: three or four of them."""
+    step = next(s for s in (1, 2, 5, 10, 20, 50, 100) if (box.high - box.low) / s <= 4)
+    value = -(-box.low // step) * step
+    while value <= box.high:
+        y = box.y(value)
+        yield Markup('<path class="day" d="M{:.1f},{:.1f}H{:.1f}"/>').format(
+            box.left, y, box.width - box.right
+        )
+        yield Markup('<text x="{:.1f}" y="{:.1f}" text-anchor="end">{}°</text>').format(
+            box.left - 5, y + 4, f"{value:.0f}".replace("-", "\N{MINUS SIGN}")
+        )
+        value += step
+
+
+def _extreme(box: Box, row: Mapping[str, Any], name: str, words: Words) -> Iterator[Markup]:
+    """Yield the mark of the lowest or highest: a triangle that points at it, its value and its time."""
+    value, at = words.temperature_number(row[name]), words.at(row[f"{name}_at"])
+    if value is None or at is None:
+        return
+    x, y = box.x(to_ms(at)), box.y(value)
+    is_low = name == "minimum"
+    tip, foot = (y + 2, y + 10) if is_low else (y - 2, y - 10)
+    yield Markup('<path class="{}" d="M{:.1f},{:.1f}l-5,{:.1f}h10z"/>').format(
+        "low" if is_low else "high", x, tip, foot - tip
+    )
+    anchor = "start" if x < box.left + 60 else "end" if x > box.width - 60 else "middle"
+    label_y = min(foot + 13, box.height - box.bottom - 3) if is_low else max(foot - 5, 12)
+    yield Markup('<text class="said" x="{:.1f}" y="{:.1f}" text-anchor="{}">{:.1f}° {}</text>').format(
+        x, label_y, anchor, value, f"{at:%H:%M}"
+    )
+
+
+def nights_figure(row: Mapping[str, Any], words: Words, label: str) -> Markup:
+    """Return this night's span between lowest and highest beside those of the nights before, oldest at the left."""
+    nights = [*reversed(row["earlier"]), {"night": "", "minimum": row["minimum"], "maximum": row["maximum"]}]
+    spans = [(words.temperature_number(n["minimum"]), words.temperature_number(n["maximum"])) for n in nights]
+    known = [v for pair in spans for v in pair if v is not None]
+    if not known:
+        return Markup("")
+    low, high = spread(min(known), max(known), 2.0, 0.1)
+    width, height = 200.0, 56.0
+    box = Box(0, len(nights), low, high, width, height, 2, 4, 2, 4)
+    parts = []
+    for position, (least, most) in enumerate(spans):
+        if least is None or most is None:
+            continue
+        top = box.y(most)
+        parts.append(
+            Markup('<rect class="{}" x="{:.1f}" y="{:.1f}" width="13" height="{:.1f}"/>').format(
+                "this" if position == len(nights) - 1 else "before",
+                box.x(position) + 5,
+                top,
+                max(1.5, box.y(least) - top),
+            )
+        )
+    return Markup(
+        '<svg class="nights" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-label="{}">{}</svg>'
+    ).format(width, height, label, Markup("").join(parts))

@@ -1,6 +1,9 @@
 """The pages' addresses."""
 
-from fastapi import APIRouter, Request
+from datetime import date
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse, Response
 
 from mustwatch.web.guard import problem
@@ -21,5 +24,9 @@ def page_routes(shell: Shell) -> APIRouter:
     def cellar(request: Request) -> HTMLResponse:
         document = hand.cellar()
         return shell.page(request, "cellar.html", cellar=document, alerts_open=len(document["alerts"]))
+
+    @router.get("/night")
+    def night(request: Request, day: Annotated[date | None, Query(alias="date")] = None) -> HTMLResponse:
+        return shell.page(request, "night.html", night=hand.night(day))
 
     return router

@@ -42,6 +42,8 @@ class Shell:
             mark=words.mark,
             part=words.path_part,
             days_figure=curves.days_figure,
+            night_figure=curves.night_figure,
+            nights_figure=curves.nights_figure,
         )
 
     def page(self, request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:

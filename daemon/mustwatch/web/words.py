@@ -1,7 +1,8 @@
 """Numbers, instants and states as the pages say them: the cellar's units and clock, no more digits than count."""
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime, tzinfo
-from typing import Any
+from typing import Any, NamedTuple
 from urllib.parse import quote
 
 from mustwatch.must.bounds import GRAVITY_HIGH, GRAVITY_LOW
@@ -19,6 +20,20 @@ STILL_PER_DAY = 0.0005
 """A rate that rounds to nothing in the third place of gravity: "still"."""
 MARKS = {"urgent": "◆", "warning": "▲", "notice": "●"}
 """A shape for each severity, so that none is told by colour alone."""
+
+
+OLD_S = 3 * 3600.0
+"""A value older than this is said to be old."""
+NUMBERS = (
+    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
+)  # fmt: skip
+
+
+class BandPlace(NamedTuple):
+    """Where a temperature is to its band."""
+
+    words: str
+    outside: bool
 
 
 class Words:
@@ -89,6 +104,19 @@ class Words:
         fahrenheit = self.manners.temperature_unit == "F"
         return f"{_signed(kelvin * (1.8 if fahrenheit else 1.0), 1)} °{self.manners.temperature_unit}"
 
+    def in_band(self, celsius: float | None, band: Mapping[str, float] | None) -> "BandPlace | None":
+        """Return where a temperature is to its band, in words, or None without either."""
+        if celsius is None or band is None:
+            return None
+        if celsius > band["high"]:
+            return BandPlace(f"{self.warmth(celsius - band['high'])} above its band", outside=True)
+        if celsius < band["low"]:
+            return BandPlace(f"{self.warmth(band['low'] - celsius)} below its band", outside=True)
+        span_words = (
+            f"{self.degrees(band['low'])} to {self.degrees(band['high'])} °{self.manners.temperature_unit}"
+        )
+        return BandPlace(f"within {span_words}", outside=False)
+
     # --- instants ------------------------------------------------------------------------------------------
 
     def at(self, iso_text: str | None) -> datetime | None:
@@ -119,6 +147,50 @@ class Words:
         """Return an instant's day in full: ``Tuesday, 3 November 2026``."""
         at = self.at(iso_text)
         return NOTHING if at is None else f"{day_name(at)}, {at.day} {month_name(at)} {at.year}"
+
+    def age(self, begun_iso: str | None, now_iso: str) -> str:
+        """Return the day of a lot's life, the first being day 1: ``day 12``."""
+        begun, now = self.at(begun_iso), self.at(now_iso)
+        return "" if begun is None or now is None else f"day {(now.date() - begun.date()).days + 1}"
+
+    def is_old(self, iso_text: str | None, now_iso: str) -> bool:
+        """Say whether a value is so old that it must be said: silence is not good news."""
+        at, now = self.at(iso_text), self.at(now_iso)
+        return at is not None and now is not None and (now - at).total_seconds() > OLD_S
+
+    def count(self, number: int, what: str) -> str:
+        """Return a count in words up to twelve: ``one thing``, ``three things``, ``14 things``."""
+        named = NUMBERS[number] if number < len(NUMBERS) else str(number)
+        return f"{named} {what}" if number == 1 else f"{named} {what}s"
+
+    def minutes(self, minutes: float) -> str:
+        """Return a span given in minutes: ``40 min``, ``3 h 20``."""
+        whole = round(minutes)
+        return f"{whole} min" if whole < 60 else f"{whole // 60} h {whole % 60:02d}"
+
+    def date_day(self, iso_date: str) -> str:
+        """Return a date as ``Tue 3 Nov``."""
+        day = datetime.fromisoformat(iso_date)
+        return f"{day_name(day)[:3]} {day.day} {month_name(day)[:3]}"
+
+    def night_verdict(self, rows: Sequence[Mapping[str, Any]]) -> str:
+        """Return in one sentence how the night was for the vessels that hold a lot."""
+        with_lot = [row for row in rows if row["lot"] is not None and row["minimum"] is not None]
+        if not with_lot:
+            return "No temperatures of a lot were heard."
+        outside = [row for row in with_lot if row["minutes_above"] or row["minutes_below"]]
+        if not outside:
+            most = max(with_lot, key=lambda row: row["swing"])
+            return f"A quiet night: every lot kept to its band. The largest swing was {self.warmth(most['swing'])} ({most['lot']})."
+        said = []
+        for row in outside:
+            sides = [
+                f"{words} for {self.minutes(row[key])}"
+                for key, words in (("minutes_below", "too cold"), ("minutes_above", "too warm"))
+                if row[key]
+            ]
+            said.append(f"{row['lot']} was {' and '.join(sides)}")
+        return f"{'; '.join(said)}."
 
     def ago(self, iso_text: str | None, now_iso: str) -> str:
         """Return how long ago an instant was: ``4 minutes ago``."""

@@ -1,0 +1,175 @@
+"""A lot without any sensor is fully served: checks by hand, the same findings, reminders to dip, the same gates."""
+
+import json
+import os
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from book_cellar import BookCellar
+
+
+def test_a_country_wine_by_hand_from_fruit_to_bottles(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=100)
+
+    cellar.do(
+        "record", "start", "plum", "--vessel", "bucket", "--profile", "country", "--gravity", "1.070",
+        "--celsius", "20", "--litres", "20", "--must", "plums", day=0,
+    )  # fmt: skip
+    row = next(v for v in cellar.json("cellar")["vessels"] if v["lot"] == "plum")
+    assert "Dip the hydrometer" in row["remember"][0]["do"]
+    # Sugar in steps: the gravity rises, and that is no fault because the book says why.
+    cellar.do("record", "measure", "plum", "--gravity", "1.050", "--celsius", "20", day=2)
+    cellar.do("record", "add", "plum", "sugar", "1kg", "--why", "second half", day=2.1)
+    cellar.do("record", "measure", "plum", "--gravity", "1.068", "--celsius", "20", day=2.2)
+    for day, gravity in ((5, "1.035"), (7, "1.020")):
+        cellar.do("record", "measure", "plum", "--gravity", gravity, "--celsius", "20", day=day)
+    said = cellar.do("record", "rack", "plum", "--to", "carboy", "--litres", "18", day=7.1)
+    assert "gravity" not in said.splitlines()[0]
+    for day, gravity in ((12, "1.005"), (18, "0.998"), (25, "0.995")):
+        cellar.do("record", "measure", "plum", "--gravity", gravity, "--celsius", "20", day=day)
+
+    too_early = cellar.run("record", "bottle", "plum", "23", day=25.1)
+    assert too_early.code == 1
+    assert "two equal checks 48 hours apart at 0.998 or below" in too_early.err
+
+    cellar.do("record", "measure", "plum", "--gravity", "0.995", "--celsius", "20", day=28)
+    assert "finished" in [a["kind"] for a in cellar.json("alerts")]
+    cellar.do("record", "rack", "plum", "--to", "carboy-2", "--lees", "0.5", day=50)
+    cellar.do("record", "measure", "plum", "--gravity", "0.9945", "--celsius", "20", day=95)
+    cellar.do("record", "bottle", "plum", "20", day=95.1)
+    cellar.do("record", "bottle", "plum", "5", "--bottle-ml", "375", day=95.2)
+
+    record = cellar.json("book", "plum")
+    assert record["bottles"] == [{"bottles": 20, "bottle_ml": 750.0}, {"bottles": 5, "bottle_ml": 375.0}]
+    # 1 kg in 20 L is 50 g/L, and 0.000385 of gravity for each: 0.019 (slope of the ICUMSA sucrose table).
+    assert abs(record["effective_starting_gravity"] - 1.0893) < 0.0005
+    assert record["final_gravity"] == 0.9945
+
+
+def test_yesterday_evenings_check_is_entered_today_with_an_fahrenheit_thermometer(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=5)
+    cellar.do(
+        "record", "start", "apple", "--vessel", "bucket", "--gravity", "13Bx", "--celsius", "68F", day=0
+    )
+
+    cellar.do(
+        "record", "measure", "apple", "--gravity", "1.040", "--celsius", "68F", "--at", "yesterday 18:30"
+    )
+
+    start, check = cellar.json("book", "apple")["entries"]
+    assert start["gravity"] == pytest.approx(1.0526, abs=3e-4), (
+        "13 °Bx: ICUMSA has 12.5 at 1.05043, 15 at 1.06107"
+    )
+    assert check["temperature_c"] == 20.0
+    assert check["gravity"] == 1.04
+    # 18:30 in Vienna is 16:30 or 17:30 UTC, as the season has it.
+    assert check["at"][11:16] in ("16:30", "17:30")
+
+
+def test_a_hydrometer_made_for_60_fahrenheit_is_corrected_to_20_over_20(tmp_path: Path) -> None:
+    """1.090 read at 20 °C on a 60 °F scale is 1.09088 by the water ratio (recomputed with CIPM density)."""
+    cellar = BookCellar(tmp_path, days_ago=1)
+
+    cellar.do(
+        "record", "start", "grape", "--vessel", "bucket", "--gravity", "1.090", "--celsius", "20",
+        "--calibrated-at", "60F", day=0,
+    )  # fmt: skip
+
+    entry = cellar.json("book", "grape")["entries"][0]
+    assert abs(entry["gravity"] - 1.09088) < 2e-5
+    assert entry["gravity_as_read"] == 1.09
+
+
+def test_second_thoughts_never_lose_the_first_version(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=5)
+    cellar.do("record", "start", "kit", "--vessel", "bucket", "--gravity", "1.050", "--celsius", "20", day=0)
+    entry = json.loads(
+        cellar.do("record", "measure", "kit", "--gravity", "1.032", "--celsius", "20", "--json", day=2)
+    )
+
+    said = cellar.do(
+        "record", "correct", entry["entry"]["id"][:6], "gravity=1.023", "celsius=25", "at=2d ago"
+    )
+
+    assert "Before: " in said
+    standing = [(e["kind"], e["standing"], e.get("gravity")) for e in cellar.json("book", "kit")["entries"]]
+    # 1.023 read at 25 °C is 1.0242 at 20/20: 0.99821 / 0.99705 = 1.00116 by CIPM water densities.
+    assert ("measure", "replaced", 1.032) in standing
+    assert any(s == "holds" and g is not None and abs(g - 1.0242) < 1e-4 for _, s, g in standing)
+    assert "In force again" in cellar.do("record", "undo", "kit")
+    standing = [
+        (e["standing"], e.get("gravity"))
+        for e in cellar.json("book", "kit")["entries"]
+        if e["kind"] == "measure"
+    ]
+    assert ("holds", 1.032) in standing
+    assert [s for s, _ in standing].count("undone") == 1
+    assert "[taken back]" in cellar.do("book", "kit")
+
+
+def test_undoing_a_racking_is_refused_once_the_vessel_it_left_is_used_again(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=20)
+    cellar.do("record", "start", "first", "--vessel", "bucket", day=0)
+    racked = json.loads(cellar.do("record", "rack", "first", "--to", "carboy", "--json", day=5))
+    cellar.do("record", "start", "second", "--vessel", "bucket", day=6)
+
+    undone = cellar.run("record", "undo", "--id", racked["entry"]["id"])
+
+    assert undone.code == 2
+    assert "bucket would hold" in undone.err
+    assert next(v for v in cellar.json("cellar")["vessels"] if v["vessel"] == "carboy")["lot"] == "first"
+
+
+def test_undoing_a_start_is_refused_while_later_entries_stand(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=20)
+    start = json.loads(cellar.do("record", "start", "first", "--vessel", "bucket", "--json", day=0))
+    cellar.do("record", "note", "first", "smells of bread", day=1)
+
+    assert "would have no start" in cellar.run("record", "undo", "--id", start["entry"]["id"]).err
+
+
+def test_bad_input_is_one_clear_line_with_the_command_that_mends_it_and_changes_nothing(
+    tmp_path: Path,
+) -> None:
+    cellar = BookCellar(tmp_path, days_ago=20)
+    cellar.do("record", "start", "kit", "--vessel", "bucket", "--gravity", "1.050", "--litres", "23", day=0)
+    cellar.do("record", "start", "apple", "--vessel", "carboy", day=0)
+    before = cellar.do("book", "kit", "--json")
+    for words, said in (
+        (("rack", "kit", "--to", "carboy"), "carboy holds lot 'apple'"),
+        (("rack", "kit", "--to", "demijohn"), "demijohn holds 5 L, too small for 23 L"),
+        (("rack", "kit", "--to", "carboy-2", "--from", "carboy-2"), "carboy-2 is empty"),
+        (("rack", "kit", "--to", "barrel"), 'name = "barrel"'),
+        (("start", "kit", "--vessel", "demijohn"), "has been in the book since"),
+        (("start", "new", "--vessel", "demijohn", "--profile", "sherry"), "expected one of cider, country"),
+        (("measure", "kit", "--gravity", "105", "--celsius", "20"), "did you mean 1.050?"),
+        (("measure", "kit", "--gravity", "1.060", "--celsius", "20"), "gravity would rise from 1.050"),
+        (
+            ("measure", "kot", "--gravity", "1.040", "--celsius", "20"),
+            "mustwatch record start 'kot' --vessel",
+        ),
+        (("measure", "kit"), "nothing measured"),
+        (("measure", "kit", "--ph", "34"), "pH 34"),
+        (("bottle", "kit", "28", "--at", "2020-01-01"), "is before lot 'kit' began"),
+        (("note", "kit", "x", "--at", "tomorrow"), "expected 18:30, yesterday 18:30"),
+        (("note", "kit", "x", "--step", "nothing"), "expected one of see-it-start"),
+        (("move", "float-9", "--to", "bucket"), "sensor 'float-9' is not in the configuration"),
+    ):
+        done = cellar.run("record", *words)
+        assert done.code == 2, (words, done)
+        assert said in done.err, (words, done)
+        assert done.out == "", (words, done)
+
+    assert cellar.do("book", "kit", "--json") == before
+
+
+def test_the_command_that_adds_a_missing_vessel_does_add_it(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=20)
+
+    refused = cellar.run("record", "start", "kit", "--vessel", "barrel 2", day=0)
+    command = refused.err.split("To add it (with its own kind and litres):")[1].strip()
+    subprocess.run(["sh", "-c", command], check=True, env={"PATH": os.environ["PATH"]})
+
+    assert "began in barrel 2" in cellar.do("record", "start", "kit", "--vessel", "barrel 2", day=0)
