@@ -96,7 +96,7 @@ def conclusions(store: Store) -> str:
             "estimates": store.watching.estimates("kit"),
             "findings": [(t.kind, t.change, t.at_ms, t.severity) for t in store.watching.findings("kit")],
             "alerts": sorted(alerts, key=str),
-            "now": store.watching.now(),
+            "now": store.watching.now().get("kit"),
         },
         default=str,
     )
