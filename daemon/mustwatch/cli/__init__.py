@@ -99,7 +99,26 @@ def main() -> None:
             arguments = [argument, *arguments[:position], *arguments[position + 1 :]]
             break
     try:
-        app(args=arguments, prog_name="mustwatch")
+        code = app(args=arguments, prog_name="mustwatch", standalone_mode=False)
+    except typer.Exit as ended:
+        raise SystemExit(ended.exit_code) from None
+    except typer.Abort:
+        raise SystemExit(1) from None
+    except typer.TyperException as wrong:
+        raise SystemExit(_one_line(wrong)) from None
     except BrokenPipeError:
         sys.stderr.close()
         raise SystemExit(1) from None
+    raise SystemExit(code if isinstance(code, int) else 0)
+
+
+def _one_line(wrong: typer.TyperException) -> int:
+    """Say in one line what of the typed command is wrong; return the exit code for it."""
+    context = getattr(wrong, "ctx", None)
+    said = wrong.format_message()
+    if said.startswith("Usage:"):  # nothing was asked for: the help is the answer
+        typer.echo(said)
+        return 0
+    hint = f" (`{context.command_path} --help` shows how)" if context is not None else ""
+    typer.echo(f"mustwatch: {said.rstrip('.')}{hint}", err=True)
+    return 2
