@@ -115,7 +115,7 @@ def _decisions(
             if decision.reason is Reason.FLAPPING:
                 heard_of_key = replace(heard_of_key, flapping_ms=now_ms)
             decisions.append((alert, decision))
-    return sorted(decisions, key=lambda pair: (pair[0].changed_ms, pair[0].id))
+    return sorted(decisions, key=lambda pair: (pair[0].changed_ms, pair[0].key, pair[0].id))
 
 
 def _is_counted(decision: Decision) -> bool:

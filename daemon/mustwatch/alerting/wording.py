@@ -162,22 +162,23 @@ def digest(told: Sequence[tuple[Alert, MessageKind]], units: Units) -> Written:
         sections.append("Past:\n" + "\n".join(lines))
     if units.base_address is not None:
         sections.append(f"{units.base_address.rstrip('/')}/alerts")
-    return Written(_digest_title(holds, over), "\n\n".join(sections))
+    return Written(_digest_title(holds, over, units), "\n\n".join(sections))
 
 
 def _digest_title(
-    holds: Sequence[tuple[Alert, MessageKind]], over: Sequence[tuple[Alert, MessageKind]]
+    holds: Sequence[tuple[Alert, MessageKind]], over: Sequence[tuple[Alert, MessageKind]], units: Units
 ) -> str:
-    def count(n: int, words: str) -> str:
-        return f"{n} {words}"
-
-    parts = []
-    if holds:
-        parts.append(count(len(holds), "thing to see to" if len(holds) == 1 else "things to see to"))
-    if over:
-        parts.append(count(len(over), "past"))
+    """Return how much there is and where; what it is, if it is the same everywhere."""
     places = list(dict.fromkeys(where(alert) for alert, _ in [*holds, *over]))
     named = ", ".join(places[:3]) + (" and others" if len(places) > 3 else "")
+    whats = {_phrases(alert, units).what for alert, _ in holds}
+    if len(whats) == 1 and len(holds) > 1 and not over:
+        return f"{_capital(whats.pop())} ({len(holds)}): {named}"
+    parts = []
+    if holds:
+        parts.append(f"{len(holds)} {'thing' if len(holds) == 1 else 'things'} to see to")
+    if over:
+        parts.append(f"{len(over)} past")
     return f"{' and '.join(parts)}: {named}"
 
 
