@@ -36,6 +36,7 @@ from mustwatch.store.soundness import StoreDamagedError, is_no_room, mark_damage
 from mustwatch.store.store import Store
 from mustwatch.system_notify import ServiceManager
 from mustwatch.upkeep import Upkeep
+from mustwatch.vitals import Vitals
 from mustwatch.watch.finding import Severity
 
 log = logging.getLogger(__name__)
@@ -229,7 +230,28 @@ class Service:
         thread.start()
         stack.callback(thread.join, 30.0)
         stack.callback(self._stop.set)
+        if settings.web.enabled:
+            self._serve_pages(stack, store, clock, Vitals(store, source, pipeline, outbox, self_watch))
         return self_watch
+
+    def _serve_pages(self, stack: ExitStack, store: Store, clock: ClockWatch, vitals: Vitals) -> None:
+        # Imported here: a daemon without pages need not hold the web's libraries in memory.
+        from mustwatch.pages import StoreHand, web_app
+        from mustwatch.web_server import WebServer
+
+        hand = StoreHand(
+            store,
+            self._settings,
+            now_ms=clock.now_ms,
+            health=lambda: vitals.health(mono_s()),
+            metrics=lambda: vitals.metrics(mono_s()),
+        )
+        stack.callback(hand.close)
+        web = self._settings.web
+        server = WebServer(web_app(hand, self._settings), web.bind, web.port)
+        stack.callback(server.stop)
+        if server.start():
+            log.info("pages at http://%s:%s/", web.bind, server.port)
 
     def _say_directly(self, title: str, body: str) -> None:
         """Tell everybody something without the store, trying once, without waiting for it."""

@@ -1,0 +1,74 @@
+"""How the daemon is: figures for ``/metrics`` and ``/health``, gathered from its parts."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from mustwatch.deliver.worker import OutboxWorker
+from mustwatch.ingest.client import MqttSource
+from mustwatch.pipeline import Pipeline
+from mustwatch.self_watch import SelfWatch
+from mustwatch.store.store import Store
+
+LAG_MOST_S = 120.0
+"""A pipeline that has not gone round for so long is not well."""
+
+
+class Vitals:
+    """Looks at the parts; every method may be called from any thread."""
+
+    def __init__(
+        self,
+        store: Store,
+        source: MqttSource,
+        pipeline: Pipeline,
+        outbox: OutboxWorker,
+        self_watch: SelfWatch,
+    ) -> None:
+        """Use the daemon's parts."""
+        self._store = store
+        self._source = source
+        self._pipeline = pipeline
+        self._outbox = outbox
+        self._self_watch = self_watch
+
+    def metrics(self, mono_s: float) -> Mapping[str, float]:
+        """Return counters and gauges by name (without the ``mustwatch_`` prefix), labels included in the name."""
+        counters, source = self._pipeline.counters, self._source.status()
+        figures: dict[str, float] = {
+            "readings_in_total": counters.arrivals,
+            "readings_stored_total": counters.stored,
+            "readings_duplicate_total": counters.duplicates,
+            "readings_quarantined_total": counters.quarantined,
+            "readings_ignored_total": counters.ignored,
+            "commits_total": counters.commits,
+            "commits_failed_total": counters.failed_commits,
+            "messages_total": counters.messages,
+            "commit_lag_seconds": counters.lag_ms / 1000,
+            "pipeline_idle_seconds": mono_s - self._pipeline.advanced_mono_s,
+            "broker_connected": float(source.is_connected),
+            "broker_connections_total": source.connections,
+            "inbox_depth": source.waiting,
+            "outbox_depth": self._outbox.waiting,
+        }
+        wal = self._store.path.with_name(self._store.path.name + "-wal")
+        for name, path in (("store_bytes", self._store.path), ("store_log_bytes", wal)):
+            if path.exists():
+                figures[name] = path.stat().st_size
+        for sensor, ago_s in self._self_watch.last_heard_s(mono_s).items():
+            label = sensor.replace("\\", "\\\\").replace('"', '\\"').replace("\n", " ")
+            figures[f'sensor_heard_seconds_ago{{sensor="{label}"}}'] = ago_s
+        return figures
+
+    def health(self, mono_s: float) -> tuple[bool, dict[str, Any]]:
+        """Return whether all is well, and what was looked at."""
+        source = self._source.status()
+        goes_round = mono_s - self._pipeline.advanced_mono_s < LAG_MOST_S
+        document = {
+            "pipeline": "goes round" if goes_round else "stuck",
+            "broker": "connected" if source.is_connected else (source.trouble or "not connected"),
+            "refused_topics": list(source.refused_topics),
+            "outbox_waiting": self._outbox.waiting,
+            "failed_commits": self._pipeline.counters.failed_commits,
+            "log_bytes": int(self.metrics(mono_s).get("store_log_bytes", 0)),
+        }
+        return goes_round and source.is_connected, document
