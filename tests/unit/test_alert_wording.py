@@ -1,0 +1,366 @@
+"""Every message as a winemaker reads it at six in the morning: each kind, from first telling to end."""
+
+import re
+from datetime import UTC
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from mustwatch.alerting import wording
+from mustwatch.alerting.alert import ABOUT_A_SENSOR, ABOUT_THE_DAEMON, Alert, Evidence, Raise, Telling
+from mustwatch.alerting.figures import hours, moment, span
+from mustwatch.alerting.message import MessageKind
+from mustwatch.alerting.rules import Units
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
+from mustwatch.watch.finding import FindingKind, Severity, Subject
+
+AT_MS = 1_788_410_400_000  # Thu 2026-09-03T04:40Z, 06:40 in Vienna
+UNITS = Units(zone=ZoneInfo("Europe/Vienna"), base_address="http://cellar.example:8714/")
+K = FindingKind
+
+# What the detectors hand over, by kind.
+EVIDENCE: dict[FindingKind, Evidence] = {
+    K.RACK_DUE: {
+        "gravity": 1.0097,
+        "gravity_sd": 0.0003,
+        "racking_gravity": 1.010,
+        "rate_per_day": -0.0071,
+        "celsius": 19.4,
+    },
+    K.FINISHED: {
+        "gravity": 0.9952,
+        "rate_per_day": -0.0001,
+        "hours_settled": 49.0,
+        "dry_gravity": 0.998,
+        "celsius": 19.1,
+    },
+    K.STUCK: {
+        "gravity": 1.0213,
+        "rate_per_day": -0.0002,
+        "hours_settled": 31.0,
+        "dry_gravity": 0.998,
+        "celsius": 14.2,
+    },
+    K.SLUGGISH: {"gravity": 1.0312, "rate_per_day": -0.0031, "hours_slow": 24.2, "celsius": 15.8},
+    K.LATE_ONSET: {"gravity": 1.0881, "rate_per_day": 0.0, "hours_since_start": 72.3, "celsius": 17.0},
+    K.REFERMENTING: {
+        "gravity": 0.9931,
+        "rate_per_day": -0.0016,
+        "fall_since_finished_gravity": 0.0021,
+        "celsius": 22.5,
+    },
+    K.TOO_WARM: {"celsius": 27.31, "limit_celsius": 26.0, "minutes_beyond": 35},
+    K.TOO_COLD: {"celsius": 13.7, "limit_celsius": 15.0, "minutes_beyond": 120},
+    K.FAST_CHANGE: {"celsius": 18.2, "celsius_per_hour": -3.4},
+    K.NIGHT_SWING: {"swing_celsius": 7.2, "lowest_celsius": 12.1, "highest_celsius": 19.3},
+    K.FLOAT_FROZEN: {"gravity": 1.0341, "hours_constant": 9.5, "readings_constant": 570},
+    K.FLOAT_ADRIFT: {"gravity_float": 1.0182, "gravity_hydrometer": 1.0120, "gravity_apart": 0.0062},
+    K.SENSOR_SILENT: {"hours_silent": 3.02, "silent_after_hours": 3.0},
+    K.BATTERY_LOW: {"battery_v": 3.412, "limit_v": 3.5},
+    K.CLOCK_WRONG: {"seconds_off": -5400.0},
+    K.STORAGE_TROUBLE: {"part": "room", "what": "it will be full soon", "free_mb": 120},
+    K.DELIVERY_TROUBLE: {
+        "targets": "phone",
+        "hours_failing": 0.6,
+        "error": "json://127.0.0.1: connection refused",
+        "messages_waiting": 3,
+    },
+}
+
+# Where a message must carry a caution, and a word of it that a reader in a hurry must not miss.
+CARE = {
+    K.RACK_DUE: "airlock",
+    K.FINISHED: "burst",
+    K.STUCK: "burst",
+    K.REFERMENTING: "burst",
+    K.TOO_WARM: "CO2",
+    K.TOO_COLD: "flame",
+    K.SLUGGISH: "foam",
+    K.LATE_ONSET: "spoils",
+}
+
+
+def alert(
+    kind: FindingKind, severity: Severity = Severity.WARNING, evidence: Evidence | None = None, **more: object
+) -> Alert:
+    """Return an open alert with the evidence a detector hands over."""
+    if kind in ABOUT_THE_DAEMON:
+        subject = Subject()
+    else:
+        subject = Subject("Elder Red", "bucket-1", "float-3" if kind in ABOUT_A_SENSOR else None)
+    given = EVIDENCE[kind] if evidence is None else evidence
+    return Alert(f"{kind.value}-abcd2345", kind, subject, (Raise(AT_MS, severity, given),), AT_MS, **more)  # type: ignore[arg-type]
+
+
+def over(kind: FindingKind) -> Alert:
+    """Return an alert that is over, and was told."""
+    return alert(
+        kind,
+        cleared_ms=AT_MS + 5 * HOUR_MS,
+        cleared_evidence={"gravity": 1.0189, "celsius": 20.0},
+        tellings={"phone": Telling(Severity.WARNING, AT_MS, 1)},
+    )
+
+
+def check_form(written: wording.Written, kind: FindingKind) -> None:
+    """Check what holds for every text: one line of title, whole sentences, nothing of the machine."""
+    text = f"{written.title}\n{written.body}"
+    assert "\n" not in written.title
+    assert 10 <= len(written.title) <= 80
+    assert len(written.body) <= 900
+    assert "None" not in text
+    assert "  " not in written.body.replace("\n  ", "\n")
+    assert "_" not in text
+    assert ".." not in text
+    for line in written.body.splitlines():
+        assert line.startswith("http") or line.endswith((".", ":")) or "--ack" in line or not line, line
+    where = {
+        True: "the cellar's watch",
+        False: "float-3 in bucket-1" if kind in ABOUT_A_SENSOR else "Elder Red in bucket-1",
+    }
+    assert where[kind in ABOUT_THE_DAEMON] in written.title
+
+
+@pytest.mark.parametrize("kind", K)
+def test_what_opens_says_what_where_why_since_when_and_what_to_do(kind: FindingKind) -> None:
+    written = wording.message(alert(kind), MessageKind.FIRST, UNITS)
+
+    check_form(written, kind)
+    why, since, *rest = written.body.splitlines()
+    assert re.search(r"\d", why), "numbers"
+    assert len(why) <= 200, "two lines on a phone"
+    assert since == "Since Thu 3 Sep, 06:40."
+    assert rest[0].startswith("Next: ")
+    assert rest[-1] == f"http://cellar.example:8714/alerts#{kind.value}-abcd2345"
+    if kind in CARE:
+        assert rest[1].startswith("Take care: ")
+        assert CARE[kind] in rest[1]
+
+
+@pytest.mark.parametrize("kind", K)
+def test_a_reminder_says_that_it_is_one_and_how_to_stop_it(kind: FindingKind) -> None:
+    written = wording.message(alert(kind), MessageKind.REPEAT, UNITS)
+
+    check_form(written, kind)
+    assert written.title.startswith("Reminder, ")
+    assert "Still so, since Thu 3 Sep, 06:40." in written.body
+    assert f"mustwatch alerts --ack {kind.value}-abcd2345" in written.body
+
+
+@pytest.mark.parametrize("kind", K)
+def test_what_is_over_says_how_it_stands_and_how_long_it_lasted(kind: FindingKind) -> None:
+    written = wording.message(over(kind), MessageKind.OVER, UNITS)
+
+    check_form(written, kind)
+    assert written.title.startswith("Over, ")
+    assert "Now: Gravity is 1.019. The must is at 20.0 °C." in written.body
+    assert "It lasted from Thu 3 Sep, 06:40 to 11:40." in written.body
+    if kind is K.FINISHED:
+        assert "don't bottle" in written.body
+        assert "Nothing needs doing" not in written.body
+
+
+@pytest.mark.parametrize("kind", K)
+def test_what_came_and_went_says_how_it_was(kind: FindingKind) -> None:
+    written = wording.message(over(kind), MessageKind.PAST, UNITS)
+
+    check_form(written, kind)
+    assert written.title.startswith("Came and went, ")
+    assert written.body.startswith("Then: ")
+
+
+@pytest.mark.parametrize("kind", K)
+def test_what_never_held_is_taken_back_by_what_was_said_and_when(kind: FindingKind) -> None:
+    written = wording.message(over(kind), MessageKind.WITHDRAWN, UNITS)
+
+    check_form(written, kind)
+    assert written.title.startswith("Taken back, ")
+    assert written.body.startswith("On Thu 3 Sep, 06:40 it was said: ")
+
+
+@pytest.mark.parametrize("kind", K)
+def test_what_comes_and_goes_says_when_one_hears_of_it_again(kind: FindingKind) -> None:
+    written = wording.flapping(alert(kind), UNITS, HOUR_MS)
+
+    check_form(written, kind)
+    assert "when nothing has changed for 60 minutes" in written.body
+
+
+@pytest.mark.parametrize("kind", K)
+def test_a_summary_is_one_line_of_what_where_and_why(kind: FindingKind) -> None:
+    line = wording.summary(alert(kind), UNITS)
+
+    assert "\n" not in line
+    assert len(line) <= 160
+    assert line.endswith(".")
+
+
+@pytest.mark.parametrize("kind", K)
+def test_evidence_that_lacks_everything_leaves_out_and_never_fails(kind: FindingKind) -> None:
+    odd: Evidence = {
+        "celsius": float("nan"),
+        "gravity": None,
+        "targets": "",
+        "hours_settled": "long",
+        "what": "  ",
+    }
+    for evidence in ({}, odd):
+        for message_kind in (MessageKind.FIRST, MessageKind.REPEAT):
+            written = wording.message(alert(kind, evidence=evidence), message_kind, UNITS)
+            assert "None" not in written.body
+            assert "nan" not in written.body
+            assert "Next: " in written.body
+        assert wording.summary(alert(kind, evidence=evidence), UNITS)
+
+
+def test_rack_due_in_full() -> None:
+    written = wording.message(alert(K.RACK_DUE, Severity.NOTICE), MessageKind.FIRST, UNITS)
+
+    assert written == (
+        "Ready to rack: Elder Red in bucket-1",
+        "Gravity is 1.010 at 19.4 °C. It falls by 0.007 a day. It has come down to 1.010, where this wine is racked.\n"
+        "Since Thu 3 Sep, 06:40.\n"
+        "Next: Rack it off the gross lees into a clean, closed vessel with as little splashing as possible, then note "
+        "gravity and temperature (mustwatch record rack).\n"
+        "Take care: Close it with an airlock, never with a tight bung: CO2 must get out. A full carboy is heavy and "
+        "glass breaks: don't lift it wet or alone.\n"
+        "http://cellar.example:8714/alerts#rack-due-abcd2345",
+    )
+
+
+def test_finished_asks_for_two_hydrometer_readings_before_bottling() -> None:
+    body = wording.message(alert(K.FINISHED, Severity.NOTICE), MessageKind.FIRST, UNITS).body
+
+    assert "Gravity is 0.995 at 19.1 °C." in body
+    assert "It has settled for 49 hours, dry for this wine is 0.998 or less." in body
+    assert "Check with a hydrometer on two days, two or three days apart" in body
+    assert "Bottling waits until they agree." in body
+    assert "Don't bottle on this message alone." in body
+
+
+def test_refermenting_in_bottles_warns_of_the_bottles_first() -> None:
+    written = wording.message(alert(K.REFERMENTING, Severity.URGENT), MessageKind.FIRST, UNITS)
+
+    assert written.title == "Urgent, fermenting again: Elder Red in bucket-1"
+    assert "Bottles of it: into a closed, sturdy box somewhere cold" in written.body
+    assert "Bottles can burst, even days later: stay away from them, and cover eyes and hands" in written.body
+
+
+def test_racking_told_ahead_says_in_how_long() -> None:
+    ahead = {**EVIDENCE[K.RACK_DUE], "gravity": 1.0161, "hours_ahead": 20.4}
+
+    written = wording.message(alert(K.RACK_DUE, Severity.NOTICE, ahead), MessageKind.FIRST, UNITS)
+
+    assert written.title == "Racking is near: Elder Red in bucket-1"
+    assert "Racking is due at 1.010, expected in about 20 hours." in written.body
+
+
+def test_a_probe_that_repeats_one_value_is_called_a_probe() -> None:
+    probe = alert(
+        K.FLOAT_FROZEN, evidence={"celsius": 19.25, "hours_constant": 12.0, "readings_constant": 720}
+    )
+
+    written = wording.message(probe, MessageKind.FIRST, UNITS)
+
+    assert written.title == "Probe repeats one value: float-3 in bucket-1"
+    assert "It has said 19.2 °C for 12 hours" in written.body
+
+
+@pytest.mark.parametrize(
+    ("part", "title"),
+    [
+        ("card", "Readings cannot be stored: the cellar's watch"),
+        ("room", "The card is nearly full: the cellar's watch"),
+        ("file", "The store was damaged and set aside: the cellar's watch"),
+        ("backup", "No backup could be made: the cellar's watch"),
+        ("mirror", "The mirror cannot be written: the cellar's watch"),
+        ("something new", "Readings cannot be stored: the cellar's watch"),
+    ],
+)
+def test_each_part_of_the_storage_has_its_words(part: str, title: str) -> None:
+    trouble = alert(K.STORAGE_TROUBLE, evidence={"part": part, "what": "the server answered 401"})
+
+    written = wording.message(trouble, MessageKind.FIRST, UNITS)
+
+    assert written.title == title
+    assert "The server answered 401." in written.body
+
+
+def test_numbers_come_in_the_cellars_units() -> None:
+    american = Units("Bx", "F", UTC)
+
+    body = wording.message(alert(K.RACK_DUE), MessageKind.FIRST, american).body
+
+    # 1.0097 is 2.5 °Bx and 1.010 is 2.6 °Bx (ASBC: 1.010 is 2.56); 19.4 °C is 66.9 °F; 0.0071 is 1.8 °Bx.
+    assert "Gravity is 2.5 °Bx at 66.9 °F. It falls by 1.8 °Bx a day. It has come down to 2.6 °Bx" in body
+    swing = wording.message(alert(K.NIGHT_SWING), MessageKind.FIRST, american).body
+    assert "between 53.8 °F and 66.7 °F in one night, a swing of 13.0 °F" in swing
+
+
+def test_without_an_address_there_is_no_link() -> None:
+    assert "http" not in wording.message(alert(K.TOO_WARM), MessageKind.FIRST, Units()).body
+
+
+def test_a_room_without_a_lot_is_named_by_its_probe() -> None:
+    room = Alert("too-cold-1", K.TOO_COLD, Subject(sensor="room"), (Raise(AT_MS, Severity.WARNING),), AT_MS)
+
+    assert wording.where(room) == "room"
+
+
+def test_a_digest_says_what_to_see_to_first_and_groups_what_came_and_went() -> None:
+    warm = over(K.TOO_WARM)
+    again = Alert(
+        "too-warm-2",
+        K.TOO_WARM,
+        warm.subject,
+        (Raise(AT_MS + 6 * HOUR_MS, Severity.WARNING, EVIDENCE[K.TOO_WARM]),),
+        AT_MS,
+        cleared_ms=AT_MS + 7 * HOUR_MS,
+    )
+
+    written = wording.digest(
+        [(warm, MessageKind.PAST), (again, MessageKind.PAST), (alert(K.RACK_DUE), MessageKind.FIRST)], UNITS
+    )
+
+    assert written.title == "1 thing to see to and 2 past: Elder Red in bucket-1"
+    first, past, link = written.body.split("\n\n")
+    assert first.startswith(
+        "- Ready to rack: Elder Red in bucket-1, since Thu 3 Sep, 06:40. Gravity is 1.010"
+    )
+    assert "\n  Next: Rack it" in first
+    assert "\n  Take care: " in first
+    assert (
+        past == "Past:\n- Came and went, too warm: Elder Red in bucket-1, 2 times Thu 3 Sep, 06:40 to 13:40."
+    )
+    assert link == "http://cellar.example:8714/alerts"
+
+
+def test_that_something_is_no_longer_finished_carries_its_caution_into_a_digest() -> None:
+    written = wording.digest(
+        [(over(K.FINISHED), MessageKind.OVER), (over(K.TOO_COLD), MessageKind.OVER)], UNITS
+    )
+
+    assert "no longer looks finished: Elder Red in bucket-1" in written.body
+    assert "Don't bottle: check with a hydrometer first." in written.body
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        (0.0, "1 minute"),
+        (0.51, "31 minutes"),
+        (1.0, "60 minutes"),
+        (1.6, "2 hours"),
+        (49.0, "49 hours"),
+        (72.3, "3 days"),
+    ],
+)
+def test_spans_of_time_in_words(value: float, words: str) -> None:
+    assert hours(value) == words
+
+
+def test_instants_are_by_the_wall_clock_of_the_cellar() -> None:
+    assert moment(AT_MS, Units(zone=UTC)) == "Thu 3 Sep, 04:40"
+    assert moment(AT_MS, UNITS) == "Thu 3 Sep, 06:40"
+    assert span(AT_MS, AT_MS + 30 * MINUTE_MS, UNITS) == "Thu 3 Sep, 06:40 to 07:10"
+    assert span(AT_MS, AT_MS + 2 * DAY_MS, UNITS) == "Thu 3 Sep, 06:40 to Sat 5 Sep, 06:40"
