@@ -61,6 +61,21 @@ def raised(transitions: Sequence[Transition], kind: FindingKind) -> list[Transit
     return found
 
 
+def open_spells(
+    transitions: Sequence[Transition], kind: FindingKind, ends_ms: int
+) -> list[tuple[Transition, int]]:
+    """Return each raising of a kind with the instant at which it was cleared (or the end)."""
+    spells: list[tuple[Transition, int]] = []
+    for t in raised(transitions, kind):
+        cleared = (
+            c.at_ms
+            for c in transitions
+            if c.kind is kind and c.change is Change.CLEARED and c.subject.sensor == t.subject.sensor
+        )
+        spells.append((t, min((at for at in cleared if at >= t.at_ms), default=ends_ms)))
+    return spells
+
+
 def observed_until(case: Case) -> int:
     """Return until when a working float spoke."""
     end = case.ends_ms
@@ -161,7 +176,10 @@ def score_rack_due(case: Case, transitions: Sequence[Transition]) -> Score:
             if observed_until(case) > crossing.at_ms:
                 score.delays_h.append((t.at_ms - crossing.at_ms) / HOUR_MS)
     score.repeated += max(0, len(found) - 1 - len(steps_ms(case)))
-    if crossing is not None and not found and observed_until(case) - crossing.at_ms > DAY_MS:
+    racked = any(
+        d.what == "rack" and crossing is not None and d.at_ms < crossing.at_ms + DAY_MS for d in case.done
+    )
+    if crossing is not None and not found and not racked and observed_until(case) - crossing.at_ms > DAY_MS:
         score.missed += 1
         score.remarks.append(f"{case.name}/{case.seed}: rack-due missed")
     return score
@@ -248,19 +266,25 @@ def score_events(
 
     def score_kind(case: Case, transitions: Sequence[Transition]) -> Score:
         score = Score()
-        found = raised(transitions, kind)
+        held = open_spells(transitions, kind, case.ends_ms)
         events = expected(case)
         spans = [(e.at_ms - early_h * HOUR_MS, (e.until_ms or case.ends_ms) + DAY_MS) for e in events]
-        for t in found:
+        for t, _ in held:
             if not any(a <= t.at_ms <= b for a, b in spans):
                 score.false += 1
                 score.remarks.append(f"{case.name}/{case.seed}: {kind} false {dict(t.evidence)}")
         for event, (a, b) in zip(events, spans, strict=True):
-            hits = [t for t in found if a <= t.at_ms <= b and event.sensor in (None, t.subject.sensor)]
+            hits = [
+                t
+                for t, until in held
+                if until >= a and t.at_ms <= b and event.sensor in (None, t.subject.sensor)
+            ]
+            if event.value == MAYBE:
+                continue
             if hits:
                 score.right += 1
                 score.delays_h.append((hits[0].at_ms - event.at_ms) / HOUR_MS)
-            elif (event.value or 0.0) != MAYBE:
+            else:
                 score.missed += 1
                 score.remarks.append(f"{case.name}/{case.seed}: {kind} missed")
         return score

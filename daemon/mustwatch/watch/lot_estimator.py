@@ -248,7 +248,8 @@ class LotEstimator:
             self._begin_tail(end_ms, gravity, rate, rate_sd)
             return
         weight = self.hour_weight
-        tail.take((end_ms - self.hour_ms) / DAY_MS, self.hour_sum / weight, 1.0 / weight + WANDER_VAR)
+        now = Now(gravity, TAIL_GRAVITY_SD, rate, rate_sd)
+        tail.take((end_ms - self.hour_ms) / DAY_MS, self.hour_sum / weight, 1.0 / weight + WANDER_VAR, now)
         self._empty_hour(end_ms)
         self.left, self.moving = tail.judge(LEFT_GRAVITY, self.settled_rate)
 

@@ -33,7 +33,13 @@ PACE_CHANGES = 0.15
 LEVEL_WALK = 0.0001
 """The level may move by this much in a root day: the float, not the wine."""
 
-FORGET_PER_DAY = 0.2
+RULED_OUT = -8.0
+"""Logarithm of a weight (the best has 0) below which a pace is ruled out ..."""
+
+TURNING = -4.0
+"""... and that of the chance that the tail turns to it just now."""
+
+FORGET_PER_DAY = 0.5
 """The weights of the paces fade towards each other at this rate, so that the tail may change its pace."""
 
 
@@ -103,22 +109,34 @@ class TailModel:
 class Tail:
     """The mixture of all paces. ``None`` models mean that the fall has not slowed yet."""
 
-    __slots__ = ("models", "since_ms")
+    __slots__ = ("end", "end_sd", "models", "since_ms")
 
     def __init__(self) -> None:
         self.models: list[TailModel] = []
         self.since_ms = 0
+        self.end = 1.0
+        self.end_sd = 1.0
 
     def begin(self, at_ms: int, end: float, end_sd: float, now: Now) -> None:
         """Begin to follow the tail from here; ``end`` is where the lot should end, with its standard deviation."""
         self.since_ms = at_ms
+        self.end, self.end_sd = end, end_sd
         self.models = []
         for pace, prior in zip(PACES_PER_DAY, PRIORS, strict=True):
-            dry = TailModel(pace, log(ENDS_DRY * prior))
-            dry.begin(end, end_sd, now)
-            stops = TailModel(pace, log((1.0 - ENDS_DRY) * prior))
-            stops.begin(now.gravity - max(0.0, -now.rate) / pace, LEVEL_ANYWHERE, now)
-            self.models += [dry, stops]
+            self.models += [
+                TailModel(pace, log(ENDS_DRY * prior)),
+                TailModel(pace, log((1.0 - ENDS_DRY) * prior)),
+            ]
+        for i in range(len(self.models)):
+            self._begin_model(i, now)
+
+    def _begin_model(self, i: int, now: Now) -> None:
+        """Begin one model: of each pace the first ends dry, the second anywhere."""
+        model = self.models[i]
+        if i % 2 == 0:
+            model.begin(self.end, self.end_sd, now)
+        else:
+            model.begin(now.gravity - max(0.0, -now.rate) / model.pace, LEVEL_ANYWHERE, now)
 
     def stop(self) -> None:
         """Forget the tail: the wine falls fast again."""
@@ -129,8 +147,11 @@ class Tail:
         for model in self.models:
             model.level += gravity
 
-    def take(self, days: float, gravity: float, variance: float) -> None:
-        """Advance by so many days and take in a gravity."""
+    def take(self, days: float, gravity: float, variance: float, now: Now) -> None:
+        """Advance by so many days and take in a gravity.
+
+        A pace that the data have ruled out is begun anew from ``now``, with a small weight: the tail may turn to it.
+        """
         keep = exp(-FORGET_PER_DAY * days)
         best = -1e300
         for model in self.models:
@@ -138,8 +159,12 @@ class Tail:
             model.update(gravity, variance)
             if model.weight > best:
                 best = model.weight
-        for model in self.models:
+        for i, model in enumerate(self.models):
             model.weight = model.prior + (model.weight - best - model.prior) * keep
+            if model.weight < RULED_OUT:
+                model.weight = 0.0
+                self._begin_model(i, now)
+                model.weight = model.prior + TURNING
 
     def judge(self, amplitude: float, rate_per_day: float) -> tuple[float, float]:
         """Return the probabilities that more than ``amplitude`` is left, and that it falls faster than the rate."""
@@ -154,13 +179,13 @@ class Tail:
     def snapshot(self) -> list[Any]:
         """Return the state as a JSON-able list."""
         return [
-            self.since_ms,
+            [self.since_ms, self.end, self.end_sd],
             [[m.pace, m.level, m.amplitude, m.p11, m.p12, m.p22, m.prior, m.weight] for m in self.models],
         ]
 
     def load(self, state: list[Any]) -> None:
         """Take over the state a snapshot described."""
-        self.since_ms, kept = state
+        (self.since_ms, self.end, self.end_sd), kept = state
         self.models = []
         for of in kept:
             model = TailModel(1.0, 0.0)

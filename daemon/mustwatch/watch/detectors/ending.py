@@ -24,7 +24,7 @@ STUCK_LEFT = 0.2
 STUCK_MOVING = 0.5
 """The same for a wine above dryness, where more time is given instead: ..."""
 
-STUCK_FOR_MS = 18 * HOUR_MS
+STUCK_FOR_MS = 12 * HOUR_MS
 """... a cold night is not a stuck ferment (common practice: unchanged for more than a day)."""
 
 STUCK_NEAR_DRY_MS = 72 * HOUR_MS
