@@ -11,6 +11,7 @@ from mustwatch.cellar.entry_json import UnreadableEntryError, entry_from_json, e
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import iso
 from mustwatch.cellar.possible import bad_values
+from mustwatch.cellar.steps import stages_through
 from mustwatch.plan import plan_of
 from mustwatch.review.book_page import book_page
 from mustwatch.review.book_record import BookRecord, Told, book_record
@@ -41,19 +42,22 @@ def told_of(alerts: Sequence[Alert]) -> list[Told]:
     ]
 
 
-def record_of(store: Store, lot: str) -> BookRecord | None:
+def record_of(store: Store, settings: Settings, lot: str) -> BookRecord | None:
     """Return a lot's record, or None if it is not in the book."""
     history = store.book.history().lots.get(lot)
     if history is None:
         return None
     estimates = store.watching.estimates(lot)
     by_sensor = _is_watched(store, history)
+    told = told_of(store.alerts.of_lot(lot))
+    profile = plan_of(settings).profile_for(history)
     return book_record(
         history,
         store.book.entries(lot),
-        told_of(store.alerts.of_lot(lot)),
+        told,
         [(e.at_ms, e.gravity) for e in estimates if e.gravity is not None and by_sensor],
         [(e.at_ms, e.temperature_c) for e in estimates if e.temperature_c is not None],
+        stages_through(history, profile, [(t.kind, t.at_ms, t.until_ms) for t in told]),
     )
 
 
@@ -89,7 +93,7 @@ def record_json(record: BookRecord) -> dict[str, Any]:
         "started_at": iso(lot.started_ms),
         "bottled_at": iso(lot.bottled_ms),
         "vessel": lot.vessel,
-        "stage": lot.stage.value,
+        "stage": record.stages[-1].stage.value,
         "litres": lot.litres,
         "bottles": [{"bottles": count, "bottle_ml": size} for size, count in record.bottles.items()],
         "starting_gravity": _rounded(record.starting_gravity),

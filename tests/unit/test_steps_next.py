@@ -21,7 +21,7 @@ from mustwatch.cellar.history import LotHistory, fold
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.requirements import Case
-from mustwatch.cellar.steps import Due, next_steps, stage_now
+from mustwatch.cellar.steps import Due, next_steps, stage_now, stages_through
 from mustwatch.profiles import load_profile, profile_names
 
 BEGAN = 1_790_000_000_000  # 2026-09-21 14:13 UTC, a Monday
@@ -238,3 +238,17 @@ def test_every_shipped_profile_leads_from_must_to_bottle_when_its_steps_are_done
 
     assert isinstance(done[-1][1], Bottling)
     assert sum(isinstance(what, Racking) for _, what in done) >= 2
+
+
+def test_the_stages_a_lot_went_through_are_told_with_the_instants_they_began() -> None:
+    history = lot(RACKED, (26.0, Racking("other")), (60.0, Bottling(28)), (70.0, Note("opened one")))
+
+    stages = stages_through(history, DEFAULT, [("finished", at(12), None)])
+
+    assert stages == [
+        (at(0), Stage.PRIMARY),
+        (at(6), Stage.SECONDARY),
+        (at(12), Stage.CLEARING),
+        (at(26), Stage.MATURING),
+        (at(60), Stage.BOTTLED),
+    ]

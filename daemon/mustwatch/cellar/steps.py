@@ -137,6 +137,31 @@ def stage_now(profile: Profile, case: Case) -> Stage:
     return stage
 
 
+def stages_through(
+    lot: LotHistory, profile: Profile, held: Sequence[tuple[str, int, int | None]] = ()
+) -> list[tuple[int, Stage]]:
+    """Return the stages a lot went through, each with the instant it began, as ``stage_now`` told them then.
+
+    Args:
+        lot: its history; ``profile``: its steps.
+        held: findings as (kind, since when, until when or None), milliseconds since the epoch.
+    """
+    instants = sorted(
+        {e.at_ms for e in lot.entries} | {at_ms for _, at_ms, _ in held if at_ms > lot.started_ms}
+    )
+    found: list[tuple[int, Stage]] = []
+    for at_ms in instants:
+        then = {
+            kind: begun for kind, begun, until in held if begun <= at_ms and (until is None or at_ms < until)
+        }
+        stage = stage_now(profile, Case(lot, profile, Facts(findings=then), at_ms))
+        if not found or found[-1][1] is not stage:
+            found.append((at_ms, stage))
+        if stage is Stage.BOTTLED:
+            break
+    return found
+
+
 def applies_in(step: Step, stage: Stage) -> bool:
     """Return whether a step belongs to a stage."""
     return ORDER[step.stage] <= ORDER[stage] <= ORDER[step.until or step.stage]

@@ -68,7 +68,7 @@ def _show(store: Store, settings: Settings, lot: str, html: Path | None, *, as_j
     from mustwatch.book_view import page_of, record_json, record_of
     from mustwatch.cli.book_text import book_lines
 
-    record = record_of(store, lot)
+    record = record_of(store, settings, lot)
     if record is None:
         known = ", ".join(sorted(store.book.history().lots)) or "none yet"
         fail(

@@ -29,7 +29,7 @@ def book_lines(record: BookRecord, settings: Settings) -> Iterator[str]:
 def _head(record: BookRecord, units: BookUnits, zone: tzinfo) -> Iterator[str]:
     lot = record.lot
     where = f"in {lot.vessel}" if lot.vessel is not None else "no longer in a vessel"
-    yield f"{lot.lot}: {lot.stage}, {where}, profile {lot.start.profile}"
+    yield f"{lot.lot}: {record.stages[-1].stage}, {where}, profile {lot.start.profile}"
     start, final = gravity_words(record.starting_gravity, units), gravity_words(record.final_gravity, units)
     if start and final:
         alcohol = ""

@@ -132,6 +132,7 @@ def book_record(
     told: Iterable[Told],
     gravity: Sequence[tuple[int, float]],
     celsius: Sequence[tuple[int, float]],
+    stages: Sequence[tuple[int, Stage]] | None = None,
 ) -> BookRecord:
     """Return the record of a lot.
 
@@ -140,6 +141,7 @@ def book_record(
         entries: all its entries as typed, undone and replaced ones too.
         told: what the daemon told of it.
         gravity: the estimate over time, 20/20; ``celsius``: the must's temperature over time.
+        stages: the stages with the instants they began; None: as the entries alone tell them.
     """
     start, effective = lot.starting_gravity(), effective_start(lot)
     final = final_gravity(lot, gravity)
@@ -147,7 +149,7 @@ def book_record(
         lot=lot,
         entries=tuple(entries),
         lines=tuple(_lines(entries, told)),
-        stages=tuple(_stages(lot)),
+        stages=tuple(_spans(lot.stages if stages is None else stages)),
         curves=Curves(tuple(gravity), tuple(celsius), tuple(checks(lot))),
         totals=tuple(totals(lot)),
         starting_gravity=start,
@@ -170,9 +172,9 @@ def _standing(entry: Entry, held: set[str]) -> Standing:
     return Standing.UNDONE if entry.undone_ms is not None else Standing.REPLACED
 
 
-def _stages(lot: LotHistory) -> Iterable[StageSpan]:
-    ends = [from_ms for from_ms, _ in lot.stages[1:]]
-    for (from_ms, stage), until_ms in zip(lot.stages, [*ends, None], strict=True):
+def _spans(stages: Sequence[tuple[int, Stage]]) -> Iterable[StageSpan]:
+    ends = [from_ms for from_ms, _ in stages[1:]]
+    for (from_ms, stage), until_ms in zip(stages, [*ends, None], strict=True):
         yield StageSpan(stage, from_ms, until_ms)
 
 
