@@ -1,6 +1,6 @@
 """Readings and the quarantine, on disk."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from mustwatch.cellar.reading import Reading, Stamp
@@ -145,6 +145,31 @@ class Readings:
             (from_ms, until_ms, *parameters),
         )
         return [self._reading(row) for row in rows]
+
+    def pages(
+        self, from_ms: int, until_ms: int, rows: int = 2000, after_sensor: int = -1
+    ) -> Iterator[list[Reading]]:
+        """Yield the readings observed in [from, until) in time order, page by page, in constant memory.
+
+        Each page is a query of its own: a long walk holds back neither the log file nor the pipeline.
+        ``after_sensor`` is the key of the last sensor already seen at ``from_ms``.
+        """
+        at_ms, key = from_ms, after_sensor
+        while True:
+            found = self._db.query(
+                f"SELECT {_COLUMNS} FROM reading WHERE (observed_ms, sensor) > (?, ?) AND observed_ms < ?"  # noqa: S608
+                " ORDER BY observed_ms, sensor LIMIT ?",
+                (at_ms, key, until_ms, rows),
+            )
+            if not found:
+                return
+            at_ms, key = found[-1][0], found[-1][1]
+            yield [self._reading(row) for row in found]
+
+    def forget_keys(self) -> None:
+        """Forget what is remembered of the table of sensors: a transaction that wrote to it was rolled back."""
+        self._keys.clear()
+        self._ids.clear()
 
     def _known(self, sensor: str) -> int | None:
         if sensor not in self._keys:

@@ -39,8 +39,12 @@ class Store:
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """Hold one write transaction for a block; all of it is written, or nothing."""
-        with self.database.transaction():
-            yield
+        try:
+            with self.database.transaction():
+                yield
+        except BaseException:
+            self.readings.forget_keys()
+            raise
 
     def close(self) -> None:
         """Close the file."""

@@ -1,0 +1,101 @@
+"""``mustwatch export``: readings as CSV, line protocol or Parquet."""
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import IO, Annotated
+from zoneinfo import ZoneInfo
+
+import typer
+
+from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
+from mustwatch.cli.output import ExitCode, fail, remark
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+
+class Format(StrEnum):
+    """What is written."""
+
+    CSV = "csv"
+    LINES = "lines"
+    PARQUET = "parquet"
+
+
+@app.command()
+def export(
+    as_format: Annotated[
+        Format,
+        typer.Option(
+            "--format",
+            help="csv: one row per reading; lines: all as InfluxDB line protocol; parquet: as csv, typed.",
+        ),
+    ] = Format.CSV,
+    lot: Annotated[str | None, typer.Option(help="Only what belongs to this lot.")] = None,
+    since: Annotated[str | None, typer.Option(help="From when on, as 2026-09-01 or '3d ago'.")] = None,
+    until: Annotated[str | None, typer.Option(help="Until when (not included).")] = None,
+    out: Annotated[Path | None, typer.Option(help="The file to write; else standard output.")] = None,
+) -> None:
+    """Write what the store holds to a file or to standard output, while the daemon runs or not."""
+    from mustwatch.export import Export, NoParquetError, Wanted, text_stream
+    from mustwatch.plan import plan_of
+    from mustwatch.store.mirror_lines import Lines
+
+    settings = settings_or_fail()
+    zone = ZoneInfo(settings.cellar.timezone)
+    wanted = Wanted(
+        lot,
+        _instant("--since", since, zone, Wanted().since_ms),
+        _instant("--until", until, zone, Wanted().until_ms),
+    )
+    with opened_store(settings) as store, _opened(out, as_format) as stream:
+        if lot is not None and lot not in store.book.history().lots:
+            fail(f"--lot {lot!r} is not in the book; expected one of its lots", ExitCode.WRONG_INPUT)
+        exported = Export(store, plan_of(settings), wanted)
+        if as_format is Format.PARQUET:
+            try:
+                count = exported.parquet(stream)
+            except NoParquetError as error:
+                fail(str(error))
+        else:
+            text = text_stream(stream)
+            site = settings.influx.site if settings.influx is not None else "home"
+            lines = Lines(site, settings.cellar.name)
+            count = exported.csv(text) if as_format is Format.CSV else exported.lines(text, lines)
+            text.flush()
+            text.detach()
+    if out is not None:
+        remark(f"{count} {'readings' if as_format is not Format.LINES else 'points'} written to {out}")
+
+
+def _instant(option: str, text: str | None, zone: ZoneInfo, default: int) -> int:
+    from mustwatch.cli.when import WhenError, when
+
+    if text is None:
+        return default
+    try:
+        return when(text if len(text) != len("2026-09-01") else f"{text}T00:00", now_ms(), zone)
+    except WhenError as error:
+        fail(str(error).replace("--at", option), ExitCode.WRONG_INPUT)
+
+
+@contextmanager
+def _opened(out: Path | None, as_format: Format) -> Iterator[IO[bytes]]:
+    """Open what is written to; a file that could not be written whole is not left behind as if it were."""
+    if out is None:
+        if as_format is Format.PARQUET and sys.stdout.isatty():
+            fail("Parquet is not for a screen: name a file with --out", ExitCode.WRONG_INPUT)
+        yield sys.stdout.buffer
+        sys.stdout.buffer.flush()
+        return
+    part = out.with_name(out.name + ".part")
+    try:
+        with part.open("wb") as stream:
+            yield stream
+        part.replace(out)
+    except OSError as error:
+        fail(f"{out}: {error.strerror or error}; check the folder and the room there")
+    finally:
+        part.unlink(missing_ok=True)
