@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from mustwatch.cellar.book import Measurement, Racking, Start
+from mustwatch.cellar.facts import HYDROMETER_SD
 from mustwatch.cellar.history import CellarHistory, LotHistory
 from mustwatch.cellar.instant import iso
 from mustwatch.cellar.vessel import Vessel
@@ -22,7 +24,9 @@ def vessel_overview(vessel: str, history: LotHistory | None, now: Mapping[str, A
         history: of the lot in it, or None if it is empty.
         now: the lot's present state as kept by the evaluation, or None if nothing was read yet.
     """
-    now = now or {}
+    now = dict(now or {})
+    if now.get("gravity") is None and history is not None:
+        now |= _by_hand(history)
     gravity = now.get("gravity")
     start = history.starting_gravity() if history is not None else None
     abv = (
@@ -48,6 +52,19 @@ def vessel_overview(vessel: str, history: LotHistory | None, now: Mapping[str, A
         "finish_at": expected(now.get("finish")),
         "rack_at": expected(now.get("rack")),
     }
+
+
+def _by_hand(history: LotHistory) -> dict[str, Any]:
+    """Return what the book alone says of a lot no float has spoken of: its newest gravity by hand."""
+    checks = [
+        (e.at_ms, e.what.gravity, e.what.temperature_c)
+        for e in history.entries
+        if isinstance(e.what, Start | Measurement | Racking) and e.what.gravity is not None
+    ]
+    if not checks:
+        return {}
+    at_ms, gravity, temperature_c = checks[-1]
+    return {"at_ms": at_ms, "gravity": gravity, "gravity_sd": HYDROMETER_SD, "temperature_c": temperature_c}
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
