@@ -29,8 +29,8 @@ def span(from_instant_ms: int, until_ms: int, units: Units) -> str:
 
 
 def hours(value: float) -> str:
-    """Return a span of hours in words: ``40 minutes``, ``5 hours``, ``3 days``."""
-    if value < 1.5:
+    """Return a span of hours in words: ``90 minutes``, ``5 hours``, ``3 days``."""
+    if value < 2:
         minutes = max(1, round(value * 60))
         return "1 minute" if minutes == 1 else f"{minutes} minutes"
     if value < 60:

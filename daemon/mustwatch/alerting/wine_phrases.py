@@ -70,7 +70,7 @@ def stuck(f: Figures, severity: Severity) -> Phrases:
     """Say that fermentation stopped with sugar left."""
     return Phrases(
         what="fermentation has stopped early",
-        over="fermentation is on its way again",
+        over="not stuck any more",
         why=sentences(
             _gravity_now(f),
             sentence("It has not moved for {settled}.", settled=f.hours("hours_settled")),
@@ -87,7 +87,7 @@ def sluggish(f: Figures, severity: Severity) -> Phrases:
     """Say that fermentation goes on, but slowly."""
     return Phrases(
         what="fermenting slowly",
-        over="fermenting at a good pace again",
+        over="no longer too slow",
         why=sentences(_gravity_now(f), _pace(f), sentence("So for {slow} now.", slow=f.hours("hours_slow"))),
         next="Check that it is not too cool for its yeast, and stir up the yeast gently. "
         "Food for yeast, if any, by its own sheet and not late in the ferment.",
