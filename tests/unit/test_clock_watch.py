@@ -144,6 +144,26 @@ def test_a_doubt_lapses_after_a_day_where_the_system_cannot_say() -> None:
     assert machine.check() is ClockState.SURE
 
 
+def test_a_clock_set_back_by_hand_is_doubted_for_a_day_and_then_believed() -> None:
+    # no time server: somebody put summer time right
+    machine = Machine(wall_error_ms=HOUR_MS, is_synchronised=False)
+    machine.start(BOOT_MS - DAY_MS)
+    machine.live(3)
+    machine.set_clock(0)
+    machine.live(5)
+    assert machine.watch.is_wrong
+    machine.restart_daemon()
+    machine.live(5)
+    assert machine.watch.is_wrong
+    machine.mono_s += LAPSE_S
+    assert machine.check() is ClockState.UNCONFIRMED
+    machine.live(5)
+    assert [int(row[1]) - int(row[0]) for row in machine.stored] == [HOUR_MS] * 3 + [0] * 15
+    machine.set_clock(-HOUR_MS)  # and what is behind from there on is behind that
+    machine.live(1)
+    assert machine.watch.is_wrong
+
+
 def test_slewing_is_no_step() -> None:
     machine = Machine(is_synchronised=True)
     machine.start()
@@ -237,6 +257,18 @@ def test_a_clock_set_again_and_again_costs_no_memory() -> None:
     anchor = machine.watch.anchor()
     assert len(anchor.trail) <= 8
     assert len(anchor.stretches) <= 64
+
+
+def test_the_anchor_changes_only_when_something_happened() -> None:
+    machine = Machine(is_synchronised=False)
+    machine.start()
+    machine.live(1)
+    anchor = machine.watch.anchor()
+    machine.live(50)
+    assert machine.watch.anchor() == anchor
+    machine.set_clock(HOUR_MS)
+    machine.live(1)
+    assert machine.watch.anchor() != anchor
 
 
 def test_an_anchor_that_cannot_be_read_is_no_anchor() -> None:

@@ -25,6 +25,7 @@ def anchor_from_json(text: str | None) -> ClockAnchor | None:
             state=ClockState(kept["state"]),
             system_offset_ms=int(kept["system_offset_ms"]),
             frame_ms=int(kept["frame_ms"]),
+            stepped_mono_s=None if kept["stepped_mono_s"] is None else float(kept["stepped_mono_s"]),
             trail=tuple(int(offset_ms) for offset_ms in kept["trail"]),
             stretches=tuple(Stretch(int(a), int(b), int(c), bool(d)) for a, b, c, d in kept["stretches"]),
         )

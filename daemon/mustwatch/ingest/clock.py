@@ -28,7 +28,10 @@ NOT_BEFORE_MS: Final = 1_735_689_600_000
 """2025-01-01T00:00:00Z. This program did not exist before: a clock that says so was never set."""
 
 LAPSE_S: Final = 24 * 3600.0
-"""A doubt that nothing has borne out is dropped after this, where the system cannot say whether it is synchronised."""
+"""A clock that was set by somebody and left so for this long is believed, even if it was set back."""
+
+OPEN_MS: Final = 2**62
+"""Until when a stretch lasts that has not ended."""
 
 _LONGEST_TRAIL: Final = 8
 _MOST_STRETCHES: Final = 64
@@ -47,7 +50,7 @@ class ClockState(StrEnum):
 
 
 class Stretch(NamedTuple):
-    """Arrivals stamped in one frame while unsure: ``from_ms`` <= ``received_ms`` <= ``until_ms``."""
+    """Arrivals stamped in one frame while unsure: ``from_ms`` <= ``received_ms`` <= ``until_ms`` (or ``OPEN_MS``)."""
 
     from_ms: int
     until_ms: int
@@ -85,13 +88,15 @@ class ClockAnchor:
     """What must survive a restart of the daemon for stamps from before it to be put right after it.
 
     ``boot_id`` names the run of the machine: in another the monotonic clock has begun anew, and nothing can be
-    said of stretches from before. ``trail`` are the offsets the wall clock had while it was not ``BEHIND``.
+    said of stretches from before. ``stepped_mono_s`` is when the wall clock was last set, ``trail`` the offsets it
+    had while it was not ``BEHIND``.
     """
 
     boot_id: str
     state: ClockState
     system_offset_ms: int
     frame_ms: int
+    stepped_mono_s: float | None = None
     trail: tuple[int, ...] = ()
     stretches: tuple[Stretch, ...] = ()
 
@@ -129,14 +134,16 @@ class ClockWatch:
         self._is_synchronised = is_synchronised
         self._boot_id = boot_id
         self._not_before_ms = not_before_ms
-        self._floor_ms = max(not_before_ms, last_received_ms or not_before_ms)
-        self._doubted_since_s: float | None = None
-        offset_ms = self._system_offset_ms()
-        if anchor is None or anchor.boot_id != boot_id:
+        # Within the boot the anchor knows better than the store, which may hold what was once moved wrongly.
+        is_known = anchor is not None and anchor.boot_id == boot_id
+        self._floor_ms = not_before_ms if is_known else max(not_before_ms, last_received_ms or not_before_ms)
+        if anchor is None or not is_known:
+            offset_ms = wall_ms() - _ms(mono_s())
             anchor = ClockAnchor(boot_id, ClockState.UNCONFIRMED, offset_ms, offset_ms)
         self._state = anchor.state
         self._system_ms = anchor.system_offset_ms
         self._frame_ms = anchor.frame_ms
+        self._stepped_mono_s = anchor.stepped_mono_s
         self._trail = list(anchor.trail)
         self._stretches = list(anchor.stretches)
 
@@ -160,12 +167,13 @@ class ClockWatch:
         return self._restated(self._wall_ms(), self._mono_s())
 
     def anchor(self) -> ClockAnchor:
-        """Return what to store."""
+        """Return what to store. It changes only when something happened, so that it costs the card nothing."""
         return ClockAnchor(
             self._boot_id,
             self._state,
             self._system_ms,
             self._frame_ms,
+            self._stepped_mono_s,
             tuple(self._trail),
             tuple(self._stretches),
         )
@@ -173,43 +181,52 @@ class ClockWatch:
     def settled(self, arrival: Arrival) -> Arrival:
         """Return an arrival with ``received_ms`` in the present frame, and remember it if that is unsure."""
         received_ms = self._restated(arrival.received_ms, arrival.received_mono_s)
-        self._floor_ms = max(self._floor_ms, received_ms)
         if self._state is not ClockState.SURE:
             self._note_unsure(received_ms)
         return arrival if received_ms == arrival.received_ms else arrival._replace(received_ms=received_ms)
 
     def check(self) -> ClockCheck:
         """Look at the clocks, and return what is known of the wall clock now and what that puts right."""
-        wall_ms, offset_ms = self._wall_ms(), self._system_offset_ms()
+        wall_ms, mono_s = self._wall_ms(), self._mono_s()
         is_synchronised = self._is_synchronised()
-        step_ms = offset_ms - self._system_ms
+        step_ms = wall_ms - _ms(mono_s) - self._system_ms
         if abs(step_ms) < STEP_MS:
             step_ms = 0
         else:
-            self._system_ms = offset_ms
-            self._doubted_since_s = self._mono_s()
-        self._turn_to(self._judged(wall_ms, step_ms, is_synchronised))
-        corrections = self._corrections()
-        self._floor_ms = max(self._floor_ms, self.now_ms())
-        return ClockCheck(self._state, step_ms, corrections)
+            self._system_ms += step_ms
+            self._stepped_mono_s = mono_s
+        in_frame_ms = self._frame_ms + _ms(mono_s)
+        passed_ms = max(self._floor_ms, in_frame_ms)
+        self._floor_ms = self._not_before_ms
+        before = self._frame_ms, self.is_wrong
+        self._turn_to(
+            self._judged(wall_ms, passed_ms, mono_s, step_ms == 0, is_synchronised), passed_ms - _ms(mono_s)
+        )
+        if self.is_sure or before != (self._frame_ms, self.is_wrong):
+            self._close_stretch(in_frame_ms)
+        return ClockCheck(self._state, step_ms, self._corrections())
 
-    def _judged(self, wall_ms: int, step_ms: int, is_synchronised: bool | None) -> ClockState:
+    def _judged(
+        self, wall_ms: int, passed_ms: int, mono_s: float, is_steady: bool, is_synchronised: bool | None
+    ) -> ClockState:
         if wall_ms < self._not_before_ms:
             return ClockState.BEHIND
         if is_synchronised:
             return ClockState.SURE
-        if self._floor_ms - wall_ms >= STEP_MS and self._place_in_trail() is None:
+        has_stood = self._stepped_mono_s is not None and mono_s - self._stepped_mono_s >= LAPSE_S
+        if passed_ms - wall_ms >= STEP_MS and self._place_in_trail() is None and not has_stood:
             return ClockState.BEHIND
-        if self._state is ClockState.SURE and step_ms == 0:
+        if self.is_sure and is_steady:
             return ClockState.SURE
-        if is_synchronised is None and self._doubt_has_lapsed():
+        if is_synchronised is None and (has_stood or self._stepped_mono_s is None):
             return ClockState.SURE
         return ClockState.UNCONFIRMED
 
-    def _turn_to(self, state: ClockState) -> None:
+    def _turn_to(self, state: ClockState, guess_ms: int) -> None:
+        """Enter a state, and its frame: the system's offset, or the guess while the system's is behind."""
         self._state = state
         if state is ClockState.BEHIND:
-            self._frame_ms = max(self._frame_ms, self._floor_ms - _ms(self._mono_s()))
+            self._frame_ms = guess_ms
             return
         place = self._place_in_trail()
         if place is None:
@@ -236,30 +253,22 @@ class ClockWatch:
         return tuple(Correction(s.from_ms, s.until_ms, self._frame_ms - s.offset_ms) for s in settled)
 
     def _note_unsure(self, received_ms: int) -> None:
-        was_behind = self._state is ClockState.BEHIND
-        if self._stretches:
-            last = self._stretches[-1]
-            if last.offset_ms == self._frame_ms and last.was_behind == was_behind:
-                self._stretches[-1] = last._replace(
-                    from_ms=min(last.from_ms, received_ms), until_ms=max(last.until_ms, received_ms)
-                )
-                return
-        self._stretches.append(Stretch(received_ms, received_ms, self._frame_ms, was_behind))
-        del self._stretches[:-_MOST_STRETCHES]
+        if not self._stretches or self._stretches[-1].until_ms != OPEN_MS:
+            self._stretches.append(Stretch(received_ms, OPEN_MS, self._frame_ms, self.is_wrong))
+            del self._stretches[:-_MOST_STRETCHES]
+
+    def _close_stretch(self, until_ms: int) -> None:
+        if self._stretches and self._stretches[-1].until_ms == OPEN_MS:
+            # An arrival may be stamped a little ahead of its frame, see ``_restated``.
+            self._stretches[-1] = self._stretches[-1]._replace(until_ms=until_ms + STEP_MS - 1)
 
     def _restated(self, received_ms: int, received_mono_s: float) -> int:
         in_frame_ms = self._frame_ms + _ms(received_mono_s)
         return received_ms if abs(received_ms - in_frame_ms) < STEP_MS else in_frame_ms
 
-    def _system_offset_ms(self) -> int:
-        return self._wall_ms() - _ms(self._mono_s())
-
     def _place_in_trail(self) -> int | None:
         places = (i for i, offset_ms in enumerate(self._trail) if abs(offset_ms - self._system_ms) < STEP_MS)
         return next(places, None)
-
-    def _doubt_has_lapsed(self) -> bool:
-        return self._doubted_since_s is None or self._mono_s() - self._doubted_since_s >= LAPSE_S
 
 
 def _ms(seconds: float) -> int:
