@@ -21,7 +21,7 @@ from mustwatch.plan import CellarPlan
 from mustwatch.rebuild import Rebuild
 from mustwatch.store.store import Store
 from mustwatch.store.watching import CHECKPOINT_EVERY_MS, Checkpoint
-from mustwatch.watch.finding import Transition
+from mustwatch.watch.finding import Change, Severity, Subject, Transition
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.sensor_watch import SensorWatch
 
@@ -81,7 +81,7 @@ class Evaluation:
                 SensorWatch.restore(snapshot, sensor) if snapshot else SensorWatch(sensor)
             )
         for history in self.history.lots.values():
-            if history.bottled_ms is None:
+            if history.ended_ms is None:
                 self._take_up(history)
 
     @property
@@ -193,7 +193,7 @@ class Evaluation:
     def reconsider_since(self, at_ms: int) -> None:
         """Note every lot to be evaluated again from an instant: its readings have been moved in time."""
         for lot, history in self.history.lots.items():
-            if history.bottled_ms is None or history.bottled_ms >= at_ms:
+            if history.ended_ms is None or history.ended_ms >= at_ms:
                 self._pending.note_late(lot, max(at_ms, history.started_ms))
 
     # --- writing -------------------------------------------------------------------------------------------
@@ -259,12 +259,14 @@ class Evaluation:
                 self._save(lot, watch, steps)
                 steps.clear()
                 next_checkpoint_ms = watch.horizon_ms + CHECKPOINT_EVERY_MS
-        if history.bottled_ms is None:
+        if history.ended_ms is None:
             if former is not None:
                 for of_step in watch.advance(former.horizon_ms):
                     steps.append(of_step)
                     transitions.extend(of_step.transitions)
             self._watches[lot] = watch
+        else:
+            transitions += _ended(history, watch)
         self._save(lot, watch, steps)
         self._store.watching.log(transitions)
         return self._reconcile(lot, transitions, horizon_ms, now_ms)
@@ -273,6 +275,18 @@ class Evaluation:
         alerts = self._store.alerts
         stored = {a.id: a for a in (*alerts.of_lot(lot), *alerts.live())}
         return self._settle(reconcile(lot, stored.values(), transitions, since_ms, now_ms, self._plan.rules))
+
+
+def _ended(history: LotHistory, watch: LotWatch) -> list[Transition]:
+    """Return that nothing a lot's watch still holds holds any more: the wine is in bottles, or gone."""
+    assert history.ended_ms is not None  # noqa: S101 - asked only of a lot that ended
+    vessel = history.stays[-1].vessel if history.stays else None
+    return [
+        Transition(
+            kind, Change.CLEARED, history.ended_ms, Severity.NOTICE, Subject(history.lot, vessel, sensor)
+        )
+        for kind, sensor, _ in watch.open_findings()
+    ]
 
 
 def now_body(watch: LotWatch) -> dict[str, Any]:

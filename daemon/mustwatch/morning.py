@@ -39,6 +39,8 @@ def morning(store: Store, settings: Settings, now_ms: int) -> Morning:
         if row["lot"] is not None and row["next"]:
             steps = "; ".join(s["do"] + (f" ({s['when']})" if s["when"] else "") for s in row["next"])
             lines.append(f"Next for {row['lot']} in {row['vessel']}: {steps}")
+        lines += [f"  remember: {reminder}" for reminder in row.get("reminders", ())]
+    lines += [f"Mind: {caution}" for caution in cellar["cautions"]]
     open_alerts = [alert["summary"] for alert in cellar["alerts"]]
     if open_alerts:
         lines += ["Still open:", *(f"  {summary}" for summary in open_alerts)]

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import typer
 
 from mustwatch.alerting.lifecycle import acknowledge
-from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
+from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
 from mustwatch.figures_text import local
 from mustwatch.store.store import Store
@@ -27,6 +27,7 @@ def alerts(
     """Show what must be done or is going wrong."""
     settings = settings_or_fail()
     with opened_store(settings) as store:
+        settle(store, settings)
         if ack is not None:
             _acknowledge(store, ack)
         shown = store.alerts.recent(-(2**62)) if every else store.alerts.open()

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
+from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
 from mustwatch.cli.output import emit_json, say
 from mustwatch.figures_text import gravity_text, local, temperature_text
 from mustwatch.settings import CellarSettings
@@ -26,6 +26,7 @@ def cellar(
 
     settings = settings_or_fail()
     with opened_store(settings) as store:
+        settle(store, settings)
         document = cellar_view(store, settings, now_ms())
     if as_json:
         emit_json(document)

@@ -1,6 +1,5 @@
 """Opening the configuration and the store for a command."""
 
-import os
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -9,6 +8,7 @@ from pathlib import Path
 
 from mustwatch.cli.output import ExitCode, fail
 from mustwatch.settings import Settings, SettingsError, load
+from mustwatch.store.keeper import is_kept
 from mustwatch.store.schema import SchemaTooNewError
 from mustwatch.store.store import Store
 
@@ -63,6 +63,10 @@ def opened_store(settings: Settings, *, create: bool = False) -> Iterator[Store]
         store.close()
 
 
-def is_terminal() -> bool:
-    """Say whether a person is looking at stdout."""
-    return os.isatty(1)
+def settle(store: Store, settings: Settings) -> None:
+    """Without a running daemon, close what the clock has passed since somebody last wrote in the book."""
+    if is_kept(store.path):
+        return
+    from mustwatch.recording import Recorder  # only now: with a daemon running the command answers sooner
+
+    Recorder(store, settings, now_ms()).settle()
