@@ -18,32 +18,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from watch_run import (
-    REPORT_SEEDS,
-    STANDARD_NOISE,
-    TUNING_SEEDS,
-    Figures,
-    every,
-    one,
-    scenarios,
-    total,
-)
-from watch_truth import SCORES
+
+from watch_compare import COMPARED, compare, compared, show_compared
+from watch_run import REPORT_SEEDS, STANDARD_NOISE, TUNING_SEEDS, Figures, every, one, scenarios, total
+from watch_truth import SCORES, quantiles
 
 OUT = Path(__file__).parent / "out"
-
-
-def quantiles(values: Sequence[float]) -> dict[str, float | int | None]:
-    """Return count, median, 5 % and 95 % of some values."""
-    if not values:
-        return {"n": 0, "median": None, "p5": None, "p95": None}
-    a = np.array(values)
-    return {
-        "n": len(values),
-        "median": round(float(np.median(a)), 2),
-        "p5": round(float(np.percentile(a, 5)), 2),
-        "p95": round(float(np.percentile(a, 95)), 2),
-    }
 
 
 def summary(made: Sequence[Figures]) -> dict[str, Any]:
@@ -167,6 +147,7 @@ def main() -> None:
     )
     parser.add_argument("--seeds", type=int, help="only so many seeds of each scenario")
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--compare", type=int, default=6, help="so many seeds beside the baselines (0: none)")
     parser.add_argument("--remarks", action="store_true", help="print every false and missed finding")
     args = parser.parse_args()
     seeds = list(TUNING_SEEDS if args.tuning else REPORT_SEEDS)[: args.seeds]
@@ -184,6 +165,11 @@ def main() -> None:
         for kind, score in of["findings"].items():
             for remark in score["remarks"]:
                 print(f"  {kind}: {remark}")
+    if args.compare:
+        tasks = [(name, seed) for seed in seeds[: args.compare] for name in COMPARED]
+        with Pool(args.jobs) as pool:
+            of["compared"] = compared([m for ms in pool.imap_unordered(compare, tasks) for m in ms])
+        show_compared(of["compared"])
     OUT.mkdir(exist_ok=True)
     (OUT / f"watch_{which}.json").write_text(json.dumps(of, indent=1))
 

@@ -6,6 +6,7 @@ died, asks for no finding. The tolerances are stated with each rule.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from watch_case import Case
@@ -45,6 +46,19 @@ class Score:
         self.repeated += other.repeated
         self.delays_h += other.delays_h
         self.remarks += other.remarks
+
+
+def quantiles(values: Sequence[float]) -> dict[str, Any]:
+    """Return count, median, 5 % and 95 % of some values."""
+    if not values:
+        return {"n": 0, "median": None, "p5": None, "p95": None}
+    a = np.array(values)
+    return {
+        "n": len(values),
+        "median": round(float(np.median(a)), 2),
+        "p5": round(float(np.percentile(a, 5)), 2),
+        "p95": round(float(np.percentile(a, 95)), 2),
+    }
 
 
 def raised(transitions: Sequence[Transition], kind: FindingKind) -> list[Transition]:

@@ -18,13 +18,13 @@ END_AT, END_SLOPE, END_SD = 0.9934, -0.145, 0.003
 """Where a must of gravity 1.0768 ends, how that changes with the start, and how much wines differ.
 Source: dry wine of 10.7 to 14.3 % vol from the alcohol tables with 20 to 22 g/L extract (OIML R 22)."""
 
-KAPPA = 0.08
+KAPPA = 0.1
 """Share of the fall at which uptake has halved, before the lot's own tail is known."""
 
 SETTLED_RATE = 0.0008
 """Per day: a wine that falls no faster than this has ended (1.6 in the third place over two days)."""
 
-RATE_SPREAD = 0.15
+RATE_SPREAD = 0.18
 """How much the mean rate to come differs from what the shape says (standard deviation of its logarithm)."""
 
 

@@ -12,7 +12,7 @@ from mustwatch.cellar.book import Addition, Entry, Measurement, Racking, Reancho
 from mustwatch.cellar.entry_json import entry_from_json, entry_to_json
 from mustwatch.cellar.history import stage_after
 from mustwatch.cellar.profile import Profile, Stage
-from mustwatch.watch.curve import Curve, Forecast
+from mustwatch.watch.curve import SETTLED_RATE, Curve, Forecast
 from mustwatch.watch.detectors import ENROLLED, Detector, SlotView
 from mustwatch.watch.estimate import Estimate, Expected
 from mustwatch.watch.finding import FindingKind, Subject, Transition
@@ -26,6 +26,7 @@ VERSION = 2
 """Of the snapshot. A snapshot of another version is not read: the caller replays the lot."""
 
 HOUR_MS = 3_600_000
+DAY_MS = 24 * HOUR_MS
 
 FORECAST_EVERY_MS = HOUR_MS
 """How often the forecast is made anew: a racking two days ahead does not move within the hour."""
@@ -258,7 +259,11 @@ class LotWatch:
             return Forecast()
         curve = Curve(end_ms, gravity, view.rate, view.rate_sd, first, end)
         rack = curve.reach(self.profile.racking_gravity) if view.stage is Stage.PRIMARY else None
-        return Forecast(rack, curve.settle())
+        tail_days = estimator.tail.days_until(SETTLED_RATE)
+        if tail_days is None:
+            return Forecast(rack, curve.settle())
+        early, middle, late = (end_ms + round(days * DAY_MS) for days in tail_days)
+        return Forecast(rack, Expected(middle, early, late))
 
     # -- what people did ------------------------------------------------------------------------------------------
 

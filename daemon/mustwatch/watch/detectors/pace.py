@@ -111,7 +111,7 @@ class Sluggish(OneLatch):
             return NOTHING
         if self.slow_ms == NEVER:
             self.slow_ms = view.at_ms
-        if view.at_ms - self.slow_ms < SLOW_FOR_MS or fall > limit:
+        if view.at_ms - self.slow_ms < SLOW_FOR_MS or fall + 0.5 * sd > limit:
             return NOTHING
         evidence: dict[str, float | int | str | None] = {
             "gravity": round(gravity, 4),
