@@ -205,10 +205,10 @@ def test_a_pack_of_one_instant_is_one_reading() -> None:
 
 
 def test_a_burst_of_a_nights_readings_is_one_reading_per_instant() -> None:
-    pack = [{"bn": "float-1/", "bt": NOW_S}]
+    pack: list[dict[str, object]] = [{"bn": "float-1/", "bt": NOW_S}]
     for i in range(60):
-        pack.append({"n": "gravity", "u": "/", "t": -60 * i, "v": 1.05})  # type: ignore[dict-item]
-        pack.append({"n": "temperature", "u": "Cel", "t": -60 * i, "v": 20 - i / 100})  # type: ignore[dict-item]
+        pack.append({"n": "gravity", "u": "/", "t": -60 * i, "v": 1.05})
+        pack.append({"n": "temperature", "u": "Cel", "t": -60 * i, "v": 20 - i / 100})
     outcome = decoded(pack)
     assert isinstance(outcome, list)
     assert [r.observed_ms for r in outcome] == [NOW_MS - 60_000 * i for i in range(60)]

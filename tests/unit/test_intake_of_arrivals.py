@@ -68,14 +68,10 @@ def test_two_sensors_on_one_topic_are_a_configuration_error() -> None:
 
 def test_what_cannot_be_read_is_quarantined_with_its_topic_bytes_reason_and_time(intake: Intake) -> None:
     taken = intake.take(came("f", b"garbage\xff" * 1000))
-    assert taken == Quarantined(
-        "f",
-        (b"garbage\xff" * 64),
-        8000,
-        RejectReason.NOT_UTF8,
-        taken.detail,
-        NOW_MS,  # type: ignore[union-attr]
-    )
+    assert isinstance(taken, Quarantined)
+    assert (taken.topic, taken.reason, taken.received_ms) == ("f", RejectReason.NOT_UTF8, NOW_MS)
+    assert (taken.payload_head, taken.payload_bytes) == (b"garbage\xff" * 64, 8000)
+    assert "byte 7" in taken.detail
 
 
 def test_an_unknown_topic_is_quarantined(intake: Intake) -> None:
