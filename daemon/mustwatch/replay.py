@@ -43,7 +43,7 @@ def _time_ms(value: Any) -> int:
     if isinstance(value, int | float):
         return int(value * 1000) if value < 1e11 else int(value)
     try:
-        return to_ms(datetime.fromisoformat(value.replace("Z", "+00:00")))
+        return to_ms(datetime.fromisoformat(value.replace("Z+", "+")))  # mosquitto_sub writes "Z+0000"
     except (ValueError, AttributeError, TypeError):
         raise UnreadableLineError(f"tst = {str(value)[:40]!r}; expected ISO 8601 with an offset") from None
 
