@@ -31,6 +31,10 @@ from mustwatch.settings import MqttSettings, Settings
 from mustwatch.storage_trouble import Part, StorageTrouble
 from mustwatch.store.backup import backup_folder
 from mustwatch.store.keeper import Keeper
+from mustwatch.store.mirror import Mirror, Told
+from mustwatch.store.mirror_influx import InfluxWriter
+from mustwatch.store.mirror_lines import Lines
+from mustwatch.store.mirror_spool import Spool
 from mustwatch.store.opening import open_store
 from mustwatch.store.soundness import StoreDamagedError, is_no_room, mark_damaged, quick_check
 from mustwatch.store.store import Store
@@ -92,6 +96,7 @@ class Service:
             TellAddress(target, tell.url.get_secret_value())
             for target, tell in zip(tell_rules(settings).targets, settings.tell, strict=True)
         ]
+        self._mirror: Mirror | None = None
         self._stop = threading.Event()
         self.ready = threading.Event()
         """Set once readings are being taken."""
@@ -202,7 +207,9 @@ class Service:
             clock.now_ms,
             damaged=self._failed,
             should_stop=self._stop.is_set,
+            mirrored_until_ms=lambda: None if self._mirror is None else self._mirror.done_ms(),
         )
+        self._mirror = self._mirror_of(store, plan, self_watch, clock)
         jobs = [*self._jobs(store, plan), *upkeep.jobs()]
         schedule = Schedule(jobs, store.watching, plan.rules.units.zone, clock.now_ms)
         pipeline = Pipeline(
@@ -219,6 +226,9 @@ class Service:
             clock_jumped=schedule.clock_jumped,
         )
         self._parts = (source, pipeline, outbox)
+        if self._mirror is not None:
+            self._mirror.start()
+            stack.callback(self._mirror.stop)
         outbox.start()
         stack.callback(outbox.stop)
         schedule.start(first_time_ms=clock.now_ms() if is_new else None)
@@ -261,6 +271,30 @@ class Service:
                 self._deliverer.deliver(address, Parcel(title, body, "urgent"))
 
         threading.Thread(target=say, name="say-directly", daemon=True).start()
+
+    def _mirror_of(
+        self, store: Store, plan: CellarPlan, self_watch: SelfWatch, clock: ClockWatch
+    ) -> Mirror | None:
+        influx, cellar = self._settings.influx, self._settings.cellar.name
+        if influx is None:
+            Spool(store).forget()
+            return None
+
+        def on_trouble(told: Told) -> None:
+            trouble = None if told is None else StorageTrouble(*told)
+            self_watch.storage(Part.MIRROR, trouble, clock.now_ms())
+
+        return Mirror(
+            store,
+            InfluxWriter(influx.url, influx.org, influx.bucket, influx.token.get_secret_value()),
+            Lines(influx.site, cellar),
+            "\n".join((influx.url, influx.org, influx.bucket, influx.site, cellar)),
+            {sensor.id: sensor.kind.value for sensor in plan.sensors.values()},
+            clock_ms=clock.now_ms,
+            mono_s=mono_s,
+            on_trouble=on_trouble,
+            every_s=influx.every_seconds,
+        )
 
     def _source(self, store: Store, plan: CellarPlan) -> MqttSource:
         topics = sorted({t for s in plan.sensors.values() for t in (s.topics or (s.topic,))})

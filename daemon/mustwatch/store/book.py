@@ -87,10 +87,18 @@ class Book:
             for row in rows
         ]
 
+    def entry(self, entry_id: str) -> Entry | None:
+        """Return one entry by its id, or None."""
+        rows = self._db.query("SELECT lot FROM entry WHERE id=?", (entry_id,))
+        return next((e for row in rows for e in self.entries(row[0]) if e.id == entry_id), None)
+
+    def sensor_stays(self) -> list[SensorStay]:
+        """Return where the configuration put the sensors, and from when on."""
+        return [SensorStay(*row) for row in self._db.query("SELECT sensor, vessel, from_ms FROM sensor_stay")]
+
     def history(self) -> CellarHistory:
         """Return the cellar's history as the book and the configured places tell it."""
-        rows = self._db.query("SELECT sensor, vessel, from_ms FROM sensor_stay")
-        return fold(self.entries(), [SensorStay(*row) for row in rows])
+        return fold(self.entries(), self.sensor_stays())
 
     def configured_places(self) -> Mapping[str, str | None]:
         """Return where the configuration last put each sensor."""

@@ -43,10 +43,9 @@ class Readings:
         return key
 
     def _load(self, sensor: str) -> int:
-        for key, known in self._db.query("SELECT key, id FROM sensor"):
-            self._keys[known] = key
-            self._ids[key] = known
-        return self._keys[sensor]
+        keys = {str(known): int(key) for key, known in self._db.query("SELECT key, id FROM sensor")}
+        self._keys.update(keys)
+        return keys[sensor]
 
     def add(self, readings: Sequence[Reading]) -> None:
         """Write readings; one already there changes nothing."""
@@ -114,12 +113,9 @@ class Readings:
         return self._reading(rows[0]) if rows else None
 
     def _reading(self, row: tuple[Any, ...]) -> Reading:
-        if row[1] not in self._ids:
-            for key, known in self._db.query("SELECT key, id FROM sensor"):
-                self._ids[key] = known
         at_ms, key, delay_ms, gravity, inclination, temperature, battery, signal, stamp = row
         return Reading(
-            self._ids[key],
+            self.sensor_of(key),
             at_ms,
             at_ms + delay_ms,
             gravity,
@@ -166,18 +162,32 @@ class Readings:
             at_ms, key = found[-1][0], found[-1][1]
             yield [self._reading(row) for row in found]
 
+    def key_of(self, sensor: str) -> int | None:
+        """Return the number under which a sensor's readings are kept, or None if it has none."""
+        return self._known(sensor)
+
+    def sensor_of(self, key: int) -> str:
+        """Return the sensor whose readings are kept under a number."""
+        sensor = self._ids.get(key)
+        if sensor is None:
+            ids = {int(key): str(known) for key, known in self._db.query("SELECT key, id FROM sensor")}
+            self._ids.update(ids)
+            sensor = ids[key]
+        return sensor
+
     def forget_keys(self) -> None:
         """Forget what is remembered of the table of sensors: a transaction that wrote to it was rolled back."""
         self._keys.clear()
         self._ids.clear()
 
     def _known(self, sensor: str) -> int | None:
-        if sensor not in self._keys:
+        key = self._keys.get(sensor)
+        if key is None:
             try:
                 return self._load(sensor)
             except KeyError:
                 return None
-        return self._keys[sensor]
+        return key
 
     def latest(self, sensor: str, since_ms: int = -(2**62), before_ms: int = 2**62) -> Reading | None:
         """Return a sensor's newest reading observed in [since, before), or None.

@@ -1,0 +1,283 @@
+"""The mirror: a thread of its own that sends what the spool holds to InfluxDB 2, and gives up on nothing.
+
+It shares nothing with the live path but the store's file: it reads through reading connections, and writes one
+short transaction per batch. A server that is away, for hours or days, costs the readings nothing; what it missed is
+sent in order when it is back.
+"""
+
+import logging
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from typing import NamedTuple, Protocol
+
+from mustwatch.store.mirror_influx import Verdict, WriteError
+from mustwatch.store.mirror_lines import Lines, joined
+from mustwatch.store.mirror_points import Points
+from mustwatch.store.mirror_spool import Item, Spool
+from mustwatch.store.store import Store
+from mustwatch.watch.finding import Severity
+
+log = logging.getLogger(__name__)
+
+EVERY_S = 30.0
+"""How often the mirror looks for something to send: half a minute behind, and two pages written per look."""
+PASSING_FIRST_S, PASSING_MOST_S = 2.0, 300.0
+"""Pauses while the server is away double between these: it is found again within five minutes."""
+CLOSED_FIRST_S, CLOSED_MOST_S = 60.0, 900.0
+"""Pauses while the server will have nothing from us; somebody may mend that on its side."""
+PASSING_TOLD_AFTER_S = 24 * 3600.0
+"""A server that is away is worth telling after a day: nothing is lost, and most come back by themselves."""
+REFUSED_AGAIN_S = 24 * 3600.0
+"""How often it is tried whether what was refused is taken by now."""
+MOST_SIFTINGS = 60
+"""Writes spent on finding the bad points of one series; what is not told apart by then is set aside together."""
+LOG_EVERY_S = 30.0
+BREATH_S = 0.05
+"""Between two batches of a catch-up: on one small processor the live path comes first."""
+
+
+class Writer(Protocol):
+    """Takes a body of lines, once."""
+
+    @property
+    def shown(self) -> str:
+        """Return where it writes, as may be shown."""
+        ...
+
+    def write(self, body: bytes) -> None:
+        """Write, or raise ``WriteError``."""
+        ...
+
+    def close(self) -> None:
+        """Let go."""
+        ...
+
+
+class MirrorStatus(NamedTuple):
+    """How the mirror is doing: points that wait, points set aside, and the trouble it is in, if any."""
+
+    depth: int
+    refused: int
+    sent: int
+    trouble: str | None
+
+
+Told = tuple[str, Severity] | None
+
+
+class Mirror:
+    """Sends a store's readings, estimates, findings, alerts and book to a writer."""
+
+    def __init__(
+        self,
+        store: Store,
+        writer: Writer,
+        lines: Lines,
+        destination: str,
+        kinds: Mapping[str, str],
+        *,
+        clock_ms: Callable[[], int],
+        mono_s: Callable[[], float],
+        on_trouble: Callable[[Told], None] = lambda _: None,
+        every_s: float = EVERY_S,
+    ) -> None:
+        """Prepare; nothing is sent before ``start`` or ``turn``.
+
+        Args:
+            store, writer, lines: from where, to where, and as what.
+            destination: names where to; another one than the last time is sent everything.
+            kinds: the sensors' kinds by id, for the tag.
+            clock_ms, mono_s: the daemon's clock and the monotonic one.
+            on_trouble: told, by the mirror's thread, of the trouble it is in after each turn; None: all is well.
+            every_s: how often to look when there is nothing to catch up.
+        """
+        self._writer = writer
+        self._destination = destination
+        self._clock_ms = clock_ms
+        self._mono_s = mono_s
+        self._on_trouble = on_trouble
+        self._every_s = every_s
+        self._spool = Spool(store)
+        self._points = Points(store, self._spool, lines, kinds)
+        self._has_begun = False
+        self._wait_s = 0.0
+        self._failing_since_mono_s: float | None = None
+        self._verdict: Verdict | None = None
+        self._error = ""
+        self._told: Told = None
+        self._refused_tried_mono_s = -REFUSED_AGAIN_S
+        self._logged_mono_s = -LOG_EVERY_S
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="mirror", daemon=True)
+        self.status = MirrorStatus(0, 0, 0, None)
+
+    # --- running -------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin, in a thread of its own."""
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 5.0) -> None:
+        """Stop after the present batch; a server that does not answer is not waited for: the spool is on disk."""
+        self._stop.set()
+        if self._thread.is_alive():
+            self._thread.join(timeout_s)
+
+    def done_ms(self) -> int | None:
+        """Return up to when readings were sent."""
+        return self._spool.done_ms()
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            try:
+                wait_s = self.turn()
+            except Exception as error:
+                # A fault here must not end the daemon: nobody would be called for a stuck wine over a broken chart.
+                log.exception("the mirror failed; trying again in %d s", CLOSED_MOST_S)
+                self._note(f"a fault of our own ({type(error).__name__}), see the log")
+                wait_s = CLOSED_MOST_S
+            self._stop.wait(wait_s)
+        self._writer.close()
+
+    def turn(self) -> float:
+        """Send one portion, and return how many seconds to wait before the next."""
+        if not self._has_begun:
+            self._spool.begin(self._destination)
+            self._has_begun = True
+        self._spool.follow_book()
+        self._try_refused()
+        portion = self._spool.next(self._clock_ms())
+        lines = self._points.of_portion(portion)
+        try:
+            refused = self._send(lines)
+        except WriteError as error:
+            return self._failed(error)
+        if refused:
+            self._spool.refuse(refused)
+            log.warning("points were refused and set aside points=%d: %s", len(refused), refused[0][1])
+        if portion.last_seq is not None or portion.until_ms is not None:
+            self._spool.sent(portion)
+        self._well(len(lines) - len(refused))
+        return self._every_s if portion.is_empty else BREATH_S
+
+    # --- sending -------------------------------------------------------------------------------------------
+
+    def _send(self, lines: Sequence[tuple[Item, str]]) -> list[tuple[Item, str]]:
+        """Write lines; return the items refused for their own sake, with the reason.
+
+        Raises:
+            WriteError: the server is away, or closed to us; nothing is to be taken for written.
+        """
+        if not lines:
+            return []
+        try:
+            self._writer.write(joined(text for _, text in lines))
+        except WriteError as error:
+            if error.verdict is Verdict.TOO_OLD:
+                log.info("the server keeps nothing so old: %s", error)
+                return []
+            if error.verdict is Verdict.TOO_LARGE and len(lines) > 1:
+                half = len(lines) // 2
+                return self._send(lines[:half]) + self._send(lines[half:])
+            if error.verdict in (Verdict.REFUSED, Verdict.TOO_LARGE):
+                return self._sort_out(lines, error)
+            raise
+        return []
+
+    def _sort_out(self, lines: Sequence[tuple[Item, str]], error: WriteError) -> list[tuple[Item, str]]:
+        """Find which points are refused: series by series, as a conflict is mostly one of a series' fields."""
+        groups: dict[str, list[tuple[Item, str]]] = {}
+        for item, text in lines:
+            groups.setdefault(_series(text), []).append((item, text))
+        refused: list[tuple[Item, str]] = []
+        refused_groups = 0
+        for group in groups.values():
+            self._siftings = MOST_SIFTINGS
+            found = self._sift(group)
+            refused_groups += len(found) == len(group)
+            refused += found
+        if refused_groups == len(groups) > 1:
+            # Not one point of any series: it is not the points.
+            raise WriteError(Verdict.CLOSED, str(error))
+        return refused
+
+    def _sift(self, lines: Sequence[tuple[Item, str]]) -> list[tuple[Item, str]]:
+        self._siftings -= 1
+        try:
+            self._writer.write(joined(text for _, text in lines))
+        except WriteError as error:
+            if error.verdict is Verdict.TOO_OLD:
+                return []
+            if error.verdict not in (Verdict.REFUSED, Verdict.TOO_LARGE):
+                raise
+            if len(lines) == 1 or self._siftings <= 0:
+                return [(item, str(error)) for item, _ in lines]
+            half = len(lines) // 2
+            return self._sift(lines[:half]) + self._sift(lines[half:])
+        return []
+
+    def _try_refused(self) -> None:
+        """Once a day, try whether one of the refused points is taken by now; if so, all are sent again."""
+        if self._mono_s() - self._refused_tried_mono_s < REFUSED_AGAIN_S:
+            return
+        item = self._spool.a_refused()
+        if item is not None:
+            try:
+                self._writer.write(joined(self._points.of_item(item)))
+            except WriteError as error:
+                if error.verdict in (Verdict.PASSING, Verdict.CLOSED):
+                    return
+            else:
+                self._spool.release()
+        self._refused_tried_mono_s = self._mono_s()
+
+    # --- how it stands -------------------------------------------------------------------------------------
+
+    def _failed(self, error: WriteError) -> float:
+        now_mono_s = self._mono_s()
+        is_closed = error.verdict is Verdict.CLOSED
+        first_s, most_s = (CLOSED_FIRST_S, CLOSED_MOST_S) if is_closed else (PASSING_FIRST_S, PASSING_MOST_S)
+        if self._verdict is not error.verdict or self._failing_since_mono_s is None:
+            self._verdict, self._failing_since_mono_s, self._wait_s = error.verdict, now_mono_s, 0.0
+        self._wait_s = min(most_s, max(first_s, self._wait_s * 2, error.retry_after_s or 0.0))
+        self._error = str(error)
+        if now_mono_s - self._logged_mono_s >= LOG_EVERY_S:
+            self._logged_mono_s = now_mono_s
+            log.warning("mirror %s %s; next_try_s=%d", self._writer.shown, self._error, round(self._wait_s))
+        failing_s = now_mono_s - self._failing_since_mono_s
+        if failing_s >= (CLOSED_FIRST_S if is_closed else PASSING_TOLD_AFTER_S):
+            self._tell((f"{self._writer.shown} {self._error}", Severity.WARNING))
+        self._note(f"{self._writer.shown} {self._error}")
+        return self._wait_s
+
+    def _well(self, sent: int) -> None:
+        if self._failing_since_mono_s is not None and sent:
+            log.info("mirror %s recovered, catching up", self._writer.shown)
+            self._failing_since_mono_s, self._verdict, self._wait_s = None, None, 0.0
+            self._logged_mono_s = -LOG_EVERY_S
+        self._note(None, sent)
+        refused = self.status.refused
+        if refused:
+            self._tell(
+                (f"{refused} points are refused by {self._writer.shown} and set aside", Severity.NOTICE)
+            )
+        elif sent and self._failing_since_mono_s is None:
+            self._tell(None)
+
+    def _tell(self, told: Told) -> None:
+        if told is None or self._told is None or told[1] is not self._told[1]:
+            self._told = told
+            self._on_trouble(told)
+
+    def _note(self, trouble: str | None, sent: int = 0) -> None:
+        self.status = MirrorStatus(
+            self._spool.depth(), self._spool.refused(), self.status.sent + sent, trouble
+        )
+
+
+def _series(text: str) -> str:
+    """Return a line's measurement and tags: all before the first space that no backslash precedes."""
+    position = text.find(" ")
+    while position > 0 and text[position - 1] == "\\":
+        position = text.find(" ", position + 1)
+    return text[:position]

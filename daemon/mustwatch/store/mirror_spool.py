@@ -1,0 +1,265 @@
+"""The mirror's spool: what is still to be sent, in the store itself, so that it survives restarts and costs little.
+
+Readings are walked in the order of time. Two instants are kept: everything before ``done`` was sent; everything
+before ``reach`` is on its way. A reading that is written, changed or taken away before ``reach`` is noted by the
+store's triggers (``schema``) in ``mirror_due``, whoever writes it, in the same transaction; so is every change of
+the other tables. Nothing else is written twice. ``reach`` is moved before the readings up to it are read, so that
+nothing can slip in behind it.
+
+A reading's point carries the vessel and the lot it belonged to. When the book says later that it was another one,
+the readings sent under the former name are noted to be withdrawn there and sent anew.
+"""
+
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
+from typing import NamedTuple
+
+from mustwatch.cellar.history import BEGINNING_MS, END_MS, CellarHistory
+from mustwatch.cellar.instant import SECOND_MS
+from mustwatch.cellar.reading import Reading
+from mustwatch.store.database import Database
+from mustwatch.store.store import Store
+
+SETTLE_MS = 10 * SECOND_MS
+"""Readings are walked this far behind the present: those that overtake each other on their way need no second look."""
+
+WALK_LINES = 4_000
+DUE_LINES = 2_000
+"""At most so many of each in one portion; neither holds the other up."""
+
+
+class Item(NamedTuple):
+    """One thing noted to be sent: which table, when, and by what key it is found there."""
+
+    what: str
+    at_ms: int
+    key: str
+
+
+class Portion(NamedTuple):
+    """What is sent next: the noted items up to a sequence number, and the readings walked, up to an instant."""
+
+    items: Sequence[Item]
+    last_seq: int | None
+    readings: Sequence[Reading]
+    until_ms: int | None
+
+    @property
+    def is_empty(self) -> bool:
+        """Say whether there is nothing to send."""
+        return not self.items and not self.readings
+
+
+Where = tuple[str | None, str | None]
+"""Vessel and lot."""
+Timeline = tuple[tuple[int, Where], ...]
+"""Where a sensor was, from instant to instant."""
+
+
+class Spool:
+    """The spool of one store. For one thread."""
+
+    def __init__(self, store: Store) -> None:
+        """Use a store."""
+        self._store = store
+        self._db: Database = store.database
+        self._book_version: tuple[object, ...] = ()
+        self._places: dict[str, Timeline] = {}
+
+    def begin(self, destination: str) -> None:
+        """Take up where the last run left off; another destination than then is sent everything from the start."""
+        rows = self._db.query("SELECT destination FROM mirror_state")
+        if rows and rows[0][0] == destination:
+            return
+        with self._db.transaction():
+            self.forget()
+            self._db.execute(
+                "INSERT INTO mirror_state (one, destination, done_ms, reach_ms) VALUES (1, ?, ?, ?)",
+                (destination, BEGINNING_MS, BEGINNING_MS),
+            )
+            for select in (
+                "SELECT 'entry', at_ms, id FROM entry",
+                "SELECT 'sensor_stay', from_ms, sensor FROM sensor_stay",
+                "SELECT 'calibration', from_ms, sensor FROM calibration",
+                "SELECT 'estimate', at_ms, lot FROM estimate",
+                "SELECT 'finding', at_ms, json_array(kind, change, lot, vessel, sensor) FROM finding",
+                "SELECT 'alert', opened_ms, id FROM alert",
+            ):
+                self._db.execute(f"INSERT INTO mirror_due (what, at_ms, key) {select}")
+
+    def forget(self) -> None:
+        """Forget what was sent and what is to be: there is no mirror any more, or it is another one."""
+        with self._db.transaction():
+            for table in ("mirror_state", "mirror_due", "mirror_refused", "mirror_place"):
+                self._db.execute(f"DELETE FROM {table}")  # noqa: S608
+
+    def _state(self) -> tuple[int, int]:
+        done_ms, reach_ms = self._db.query("SELECT done_ms, reach_ms FROM mirror_state")[0]
+        return int(done_ms), int(reach_ms)
+
+    def done_ms(self) -> int | None:
+        """Return up to when readings were sent, or None if nothing was begun."""
+        rows = self._db.query("SELECT done_ms FROM mirror_state")
+        return int(rows[0][0]) if rows else None
+
+    def next(self, now_ms: int) -> Portion:
+        """Return what is to be sent next."""
+        rows = self._db.query(
+            "SELECT seq, what, at_ms, key FROM mirror_due ORDER BY seq LIMIT ?", (DUE_LINES,)
+        )
+        # Noted twice, sent once, at the place of the later note: what it says then is what holds.
+        items = dict.fromkeys(Item(*row[1:]) for row in reversed(rows))
+        last_seq = rows[-1][0] if rows else None
+        done_ms, reach_ms = self._state()
+        if done_ms >= reach_ms:
+            reach_ms = self._reach_out(reach_ms, now_ms)
+        readings, until_ms = self._walk(done_ms, reach_ms)
+        return Portion(list(reversed(items)), last_seq, readings, until_ms)
+
+    def _reach_out(self, reach_ms: int, now_ms: int) -> int:
+        """Move ``reach`` to just before the present if there is anything in between."""
+        further_ms = now_ms - SETTLE_MS
+        if not self._db.query(
+            "SELECT 1 FROM reading WHERE observed_ms>=? AND observed_ms<? LIMIT 1", (reach_ms, further_ms)
+        ):
+            return reach_ms
+        self._db.execute("UPDATE mirror_state SET reach_ms=?", (further_ms,))
+        return further_ms
+
+    def _walk(self, done_ms: int, reach_ms: int) -> tuple[list[Reading], int | None]:
+        if done_ms >= reach_ms:
+            return [], None
+        page = next(self._store.readings.pages(done_ms, reach_ms, WALK_LINES), [])
+        if len(page) < WALK_LINES:
+            return page, reach_ms
+        last_ms = page[
+            -1
+        ].observed_ms  # others of the same instant may be on the next page: leave them together
+        whole = [reading for reading in page if reading.observed_ms < last_ms]
+        if whole:
+            return whole, last_ms
+        return self._store.readings.between(last_ms, last_ms + 1), last_ms + 1
+
+    def sent(self, portion: Portion) -> None:
+        """Note that a portion was taken over there."""
+        with self._db.transaction():
+            if portion.last_seq is not None:
+                self._db.execute("DELETE FROM mirror_due WHERE seq<=?", (portion.last_seq,))
+            if portion.until_ms is not None:
+                self._db.execute("UPDATE mirror_state SET done_ms=max(done_ms, ?)", (portion.until_ms,))
+
+    # --- refused -------------------------------------------------------------------------------------------
+
+    def refuse(self, refused: Iterable[tuple[Item, str]]) -> None:
+        """Set items aside that the server will not have, with its reason."""
+        self._db.executemany(
+            "INSERT OR REPLACE INTO mirror_refused (what, at_ms, key, error) VALUES (?, ?, ?, ?)",
+            [(*item, error[:200]) for item, error in refused],
+        )
+
+    def a_refused(self) -> Item | None:
+        """Return one of the items set aside, to try whether the server takes it by now."""
+        rows = self._db.query("SELECT what, at_ms, key FROM mirror_refused ORDER BY at_ms DESC LIMIT 1")
+        return Item(*rows[0]) if rows else None
+
+    def release(self) -> None:
+        """Have everything that was set aside sent again."""
+        with self._db.transaction():
+            self._db.execute(
+                "INSERT INTO mirror_due (what, at_ms, key) SELECT what, at_ms, key FROM mirror_refused"
+            )
+            self._db.execute("DELETE FROM mirror_refused")
+
+    def refused(self) -> int:
+        """Return how many items are set aside."""
+        return int(self._db.query("SELECT count(*) FROM mirror_refused")[0][0])
+
+    def depth(self) -> int:
+        """Return how many points wait to be sent."""
+        noted = int(self._db.query("SELECT count(*) FROM mirror_due")[0][0])
+        done_ms = self.done_ms()
+        if done_ms is None:
+            return noted
+        walk = self._db.query("SELECT count(*) FROM reading WHERE observed_ms>=?", (done_ms,))
+        return noted + int(walk[0][0])
+
+    # --- places --------------------------------------------------------------------------------------------
+
+    def where(self, sensor: str, at_ms: int) -> Where:
+        """Return where a sensor was, as points are tagged."""
+        return _at(self._places.get(sensor, ()), at_ms)
+
+    def follow_book(self) -> None:
+        """Read the book if it changed; note what was sent under a vessel or lot that it turned out not to be."""
+        version = self._db.query(
+            "SELECT (SELECT max(seq) FROM book_change), (SELECT count(*) FROM sensor_stay)"
+        )[0]
+        if version == self._book_version:
+            return
+        history = self._store.book.history()
+        now = {sensor: timeline(history, sensor) for sensor in history.sensor_stays}
+        before = self._sent_places()
+        if now != before:
+            with self._db.transaction():
+                self._note_misplaced(before, now)
+                self._db.execute("DELETE FROM mirror_place")
+                self._db.executemany(
+                    "INSERT INTO mirror_place (sensor, from_ms, vessel, lot) VALUES (?, ?, ?, ?)",
+                    [(sensor, from_ms, *where) for sensor, of in now.items() for from_ms, where in of],
+                )
+        self._places = now
+        self._book_version = version
+
+    def _sent_places(self) -> dict[str, Timeline]:
+        found: dict[str, list[tuple[int, Where]]] = {}
+        for sensor, from_ms, vessel, lot in self._db.query(
+            "SELECT sensor, from_ms, vessel, lot FROM mirror_place ORDER BY sensor, from_ms"
+        ):
+            found.setdefault(sensor, []).append((from_ms, (vessel, lot)))
+        return {sensor: tuple(of) for sensor, of in found.items()}
+
+    def _note_misplaced(self, before: dict[str, Timeline], now: dict[str, Timeline]) -> None:
+        _, reach_ms = self._state()
+        for sensor, timeline_now in now.items():
+            for from_ms, until_ms, was in differences(before.get(sensor, ()), timeline_now):
+                span = (sensor, from_ms, min(until_ms, reach_ms))
+                of_reading = (
+                    "FROM reading JOIN sensor ON sensor.key=reading.sensor"
+                    " WHERE sensor.id=? AND observed_ms>=? AND observed_ms<?"
+                )
+                self._db.execute(
+                    f"INSERT INTO mirror_due (what, at_ms, key) SELECT 'ghost', observed_ms, ? {of_reading}",
+                    (json.dumps([sensor, *was]), *span),
+                )
+                self._db.execute(
+                    "INSERT INTO mirror_due (what, at_ms, key)"
+                    f" SELECT 'reading', observed_ms, CAST(reading.sensor AS TEXT) {of_reading}",
+                    span,
+                )
+
+
+def timeline(history: CellarHistory, sensor: str) -> Timeline:
+    """Return where a sensor was through all time."""
+    found: list[tuple[int, Where]] = []
+    at_ms = BEGINNING_MS
+    while at_ms < END_MS:
+        place = history.place(sensor, at_ms)
+        where = (place.vessel, place.lot)
+        if not found or found[-1][1] != where:
+            found.append((at_ms, where))
+        at_ms = place.until_ms
+    return tuple(found)
+
+
+def _at(of: Timeline, at_ms: int) -> Where:
+    return next((where for from_ms, where in reversed(of) if from_ms <= at_ms), (None, None))
+
+
+def differences(before: Timeline, now: Timeline) -> Iterator[tuple[int, int, Where]]:
+    """Yield the spans in which two timelines differ, with what the former one said."""
+    bounds = sorted({BEGINNING_MS, END_MS, *(from_ms for from_ms, _ in (*before, *now))})
+    for from_ms, until_ms in pairwise(bounds):
+        was = _at(before, from_ms)
+        if was != _at(now, from_ms):
+            yield from_ms, until_ms, was
