@@ -40,6 +40,7 @@ def alert_document(alert: Alert, plan: CellarPlan) -> dict[str, Any]:
     return {
         **alert.public(),
         "title": f"{phrases.what[:1].upper()}{phrases.what[1:]}: {where(alert)}",
+        "because": phrases.why[0] if phrases.why else "",
         "why": " ".join(phrases.why),
         "next": phrases.next,
         "care": phrases.care,

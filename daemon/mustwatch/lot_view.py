@@ -1,13 +1,15 @@
 """A lot as pages and API show it: assembled from the store by one set of rules."""
 
 from collections.abc import Sequence
+from itertools import groupby
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from mustwatch.book_view import told_of
 from mustwatch.cellar.book import Entry
 from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.history import CellarHistory, LotHistory, in_force
-from mustwatch.cellar.instant import DAY_MS, iso
+from mustwatch.cellar.instant import DAY_MS, from_ms, iso
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.sensor import SensorKind
 from mustwatch.cellar_view import cellar_view
@@ -29,25 +31,50 @@ from mustwatch.review.overview import vessel_overview
 from mustwatch.review.series import Point, m4, thinned
 from mustwatch.settings import Settings
 from mustwatch.store.store import Store
+from mustwatch.watch.estimate import Estimate
 
 SMALL_CURVE_MS = 7 * DAY_MS
 SMALL_CURVE_POINTS = 160
 """A curve the size of a thumb: one column per two pixels."""
+BESIDE_MS = 30 * DAY_MS
+"""A window reaches no further than this before or beyond a lot's life; the forecast may."""
 SHORTEST_WINDOW_MS = 60_000
 """Nobody can tell more from a window shorter than this."""
 
 
 def small_curve(store: Store, lot: str, now_ms: int) -> dict[str, Any]:
     """Return a lot's last days as ``gravity`` and ``celsius``, each ``{at: [ms], values: []}``."""
-    estimates = store.watching.estimates(lot, now_ms - SMALL_CURVE_MS, now_ms + 1)
+    window = Window(now_ms - SMALL_CURVE_MS, now_ms)
+    return _small(store.watching.estimates(lot, window.from_ms, window.until_ms + 1), window)
+
+
+def _small(estimates: Sequence[Estimate], window: Window) -> dict[str, Any]:
     gravity = [Point(e.at_ms, e.gravity) for e in estimates if e.gravity is not None]
     celsius = [Point(e.at_ms, e.temperature_c) for e in estimates if e.temperature_c is not None]
     return {
-        "from_ms": now_ms - SMALL_CURVE_MS,
-        "until_ms": now_ms,
+        "from_ms": window.from_ms,
+        "until_ms": window.until_ms,
         "gravity": columns(m4(gravity, SMALL_CURVE_POINTS), 5),
         "celsius": columns(m4(celsius, SMALL_CURVE_POINTS), 2),
     }
+
+
+def _days(estimates: Sequence[Estimate], zone: ZoneInfo) -> list[dict[str, Any]]:
+    """Return for each local day the gravity at its end and the temperatures' extremes, the newest day first."""
+    days: list[dict[str, Any]] = []
+    for day, of_day in groupby(estimates, key=lambda e: from_ms(e.at_ms).astimezone(zone).date()):
+        said = list(of_day)
+        warmth = [e.temperature_c for e in said if e.temperature_c is not None]
+        gravity = [e.gravity for e in said if e.gravity is not None]
+        days.append(
+            {
+                "day": day.isoformat(),
+                "gravity": _rounded(gravity[-1], 4) if gravity else None,
+                "minimum": _rounded(min(warmth), 2) if warmth else None,
+                "maximum": _rounded(max(warmth), 2) if warmth else None,
+            }
+        )
+    return days[::-1]
 
 
 def columns(points: Sequence[Point | None], digits: int) -> dict[str, list[Any]]:
@@ -83,6 +110,7 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
     profile = plan.profile_for(of_lot)
     start = of_lot.start
     whole = whole_of(of_lot, now_ms)
+    estimates = store.watching.estimates(lot, whole.from_ms, whole.until_ms + 1)
     return {
         **row,
         "at": iso(now_ms),
@@ -92,8 +120,8 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
         "profile_title": profile.title,
         "racking_gravity": profile.racking_gravity,
         "dry_gravity": profile.dry_gravity,
-        "from_ms": whole.from_ms,
-        "until_ms": whole.until_ms,
+        "curve": _small(estimates, whole),
+        "days": _days(estimates, ZoneInfo(settings.cellar.timezone)),
         "alerts": [a for a in cellar["alerts"] if a["lot"] == lot],
         "timeline": _timeline(store, of_lot, settings),
         "choices": _choices(of_lot, history, plan, profile, now_ms, settings),
@@ -156,8 +184,8 @@ def lot_curves(
     settings: Settings,
     lot: str,
     now_ms: int,
-    from_ms: int | None,
-    until_ms: int | None,
+    begin_ms: int | None,
+    end_ms: int | None,
     points: int,
 ) -> dict[str, Any] | None:
     """Return a lot's curves in a window (default: its whole life), or None if it is not in the book.
@@ -170,7 +198,7 @@ def lot_curves(
         return None
     plan = plan_of(settings)
     profile = plan.profile_for(history)
-    window = _window(whole_of(history, now_ms), from_ms, until_ms)
+    window = _window(whole_of(history, now_ms), begin_ms, end_ms)
     most = min(max(points, FEWEST_POINTS), MOST_POINTS)
     estimates = store.watching.estimates(lot, window.from_ms, window.until_ms + 1)
     kept = estimate_curve(estimates, most)
@@ -219,10 +247,11 @@ def lot_curves(
     }
 
 
-def _window(whole: Window, from_ms: int | None, until_ms: int | None) -> Window:
-    """Return the window asked for, not longer than a year beyond the lot's life and never empty."""
-    begin = whole.from_ms if from_ms is None else max(from_ms, whole.from_ms - 30 * DAY_MS)
-    end = whole.until_ms if until_ms is None else min(until_ms, whole.until_ms + 30 * DAY_MS)
+def _window(whole: Window, begin_ms: int | None, end_ms: int | None) -> Window:
+    """Return the window asked for, hardly beyond the lot's life and never empty."""
+    low, high = whole.from_ms - BESIDE_MS, whole.until_ms + BESIDE_MS
+    begin = whole.from_ms if begin_ms is None else min(max(begin_ms, low), high)
+    end = whole.until_ms if end_ms is None else min(max(end_ms, low), high)
     return Window(begin, max(end, begin + SHORTEST_WINDOW_MS))
 
 

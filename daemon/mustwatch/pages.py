@@ -18,11 +18,13 @@ from mustwatch.alerts_view import (
     pictures,
     undelivered,
 )
+from mustwatch.book_view import page_of, record_of
 from mustwatch.cellar.history import in_force
 from mustwatch.cellar_view import cellar_view
 from mustwatch.lot_view import lot_curves, lot_view, lots_view, small_curve
 from mustwatch.night_page import night_page
 from mustwatch.plan import plan_of
+from mustwatch.profiles import profile_names
 from mustwatch.recording import Recorded, Recorder, RefusedError
 from mustwatch.sensors_view import quarantine_view, sensors_view
 from mustwatch.settings import Settings
@@ -128,6 +130,7 @@ class StoreHand:
         found = lot_view(self._store, self._settings, lot, self._now_ms())
         if found is None:
             raise NotKnownError(self._unknown_lot(lot))
+        found["alerts"] = [a for a in self.alerts(past=False) if a["lot"] == lot]
         return found
 
     def curves(self, lot: str, from_ms: int | None, until_ms: int | None, points: int) -> Document:
@@ -140,6 +143,21 @@ class StoreHand:
         if found is None:
             raise NotKnownError(self._unknown_lot(lot))
         return found
+
+    def record_page(self, lot: str) -> str:
+        """Return a lot's cellar record as a page to print.
+
+        Raises:
+            NotKnownError: the lot is not in the book.
+        """
+        record = record_of(self._store, self._settings, lot)
+        if record is None:
+            raise NotKnownError(self._unknown_lot(lot))
+        return page_of(self._store, self._settings, record, self._now_ms())
+
+    def profiles(self) -> list[str]:
+        """Return the names of the profiles a lot can begin with."""
+        return list(profile_names(self._settings.cellar.profiles_dir))
 
     def _unknown_lot(self, lot: str) -> str:
         known = ", ".join(sorted(self._store.book.history().lots)) or "none yet"

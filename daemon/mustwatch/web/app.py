@@ -14,9 +14,13 @@ from starlette.responses import PlainTextResponse, Response
 
 from mustwatch import __version__
 from mustwatch.web.access import AccessRules, Gate
+from mustwatch.web.api import api_routes, api_writing_routes
 from mustwatch.web.cellarhand import Cellarhand, NotKnownError, NotPossibleError
 from mustwatch.web.guard import Guard, is_for_machines, problem
-from mustwatch.web.page_routes import page_routes
+from mustwatch.web.live import Bell, live_routes
+from mustwatch.web.lot_routes import lot_routes
+from mustwatch.web.machine_routes import machine_routes
+from mustwatch.web.page_routes import entrance_routes, page_routes
 from mustwatch.web.shell import Shell
 from mustwatch.web.statics import Statics
 
@@ -53,7 +57,16 @@ def create_app(
         redoc_url=None,
         lifespan=_lifespan,
     )
-    app.include_router(page_routes(shell))
+    for routes in (
+        page_routes(shell),
+        lot_routes(shell),
+        entrance_routes(shell),
+        machine_routes(hand),
+        api_routes(shell),
+        api_writing_routes(shell),
+        live_routes(Bell(hand)),
+    ):
+        app.include_router(routes)
     app.add_exception_handler(HTTPException, _on_http_exception(shell))
     app.add_exception_handler(NotKnownError, _on_not_known(shell))
     app.add_exception_handler(NotPossibleError, _on_not_possible(shell))

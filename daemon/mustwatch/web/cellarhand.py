@@ -109,8 +109,20 @@ class Cellarhand(Protocol):
         """
         ...
 
+    def record_page(self, lot: str) -> str:
+        """Return a lot's cellar record as a page to print, HTML with one style element and nothing else beside it.
+
+        Raises:
+            NotKnownError: there is no such lot.
+        """
+        ...
+
+    def profiles(self) -> list[str]:
+        """Return the names of the profiles a lot can begin with."""
+        ...
+
     def alerts(self, *, past: bool) -> list[Document]:
-        """Return the alerts that hold, or every one there was, as ``mustwatch alerts --json``."""
+        """Return the alerts that hold, or those that are over, as ``mustwatch alerts --json``, with what to do."""
         ...
 
     def alert_pictures(self, ids: list[str]) -> Mapping[str, Document]:

@@ -7,7 +7,7 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from mustwatch.cellar.instant import from_ms, to_ms
-from mustwatch.web.drawing import Box, Run, line, spread
+from mustwatch.web.drawing import Box, Run, line, spread, within
 from mustwatch.web.words import DAYS, Words
 
 WIDTH = 330.0
@@ -54,9 +54,9 @@ def days_figure(
         parts.append(_curve("gravity", gravity, box, _short_gravity(words)))
     if not celsius.is_empty():
         parts.append(_celsius_part(celsius, band, words, from_instant_ms, until_ms, upper, height - 12))
-    return Markup('<svg class="days" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-label="{}">{}</svg>').format(
-        WIDTH, height, label, Markup("").join(parts)
-    )
+    return Markup(
+        '<svg class="ink days" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-label="{}">{}</svg>'
+    ).format(WIDTH, height, label, Markup("").join(parts))
 
 
 def _gravity_at_least(words: Words) -> float:
@@ -150,7 +150,8 @@ def night_figure(
     if curve.is_empty():
         return Markup("")
     least = CELSIUS_AT_LEAST * (1.8 if words.manners.temperature_unit == "F" else 1.0)
-    low, high = spread(*_common(curve, beside), least, 0.2)
+    low, high = spread(*(curve.bounds() or (0.0, 0.0)), least, 0.12)
+    low, high = low - 0.22 * (high - low), high + 0.14 * (high - low)  # room for the marks' words
     box = Box(
         night["shown_from_ms"], night["shown_until_ms"], low, high,
         NIGHT_WIDTH, NIGHT_HEIGHT, NIGHT_LEFT, NIGHT_TOP, NIGHT_RIGHT, NIGHT_BOTTOM,
@@ -160,18 +161,13 @@ def night_figure(
         edges = [words.temperature_number(row["band"][side]) or 0.0 for side in ("low", "high")]
         parts.insert(1, band_shade(box, edges[0], edges[1]))
     if beside is not None:
-        parts.append(Markup('<path class="room" d="{}"/>').format(line(beside, box)))
+        parts.append(Markup('<path class="room" d="{}"/>').format(line(within(beside, box), box)))
     parts.append(Markup('<path class="celsius" d="{}"/>').format(line(curve, box)))
     parts += _extreme(box, row, "minimum", words)
     parts += _extreme(box, row, "maximum", words)
     return Markup(
-        '<svg class="night" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-label="{}">{}</svg>'
+        '<svg class="ink night" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-label="{}">{}</svg>'
     ).format(NIGHT_WIDTH, NIGHT_HEIGHT, label, Markup("").join(parts))
-
-
-def _common(curve: Run, beside: Run | None) -> tuple[float, float]:
-    bounds = [b for b in (curve.bounds(), None if beside is None else beside.bounds()) if b is not None]
-    return min(b[0] for b in bounds), max(b[1] for b in bounds)
 
 
 def _night_shade(box: Box, night: Mapping[str, Any]) -> Markup:
@@ -253,5 +249,79 @@ def nights_figure(row: Mapping[str, Any], words: Words, label: str) -> Markup:
             )
         )
     return Markup(
-        '<svg class="nights" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-label="{}">{}</svg>'
+        '<svg class="ink nights" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-label="{}">{}</svg>'
     ).format(width, height, label, Markup("").join(parts))
+
+
+ALERT_HEIGHT = 120.0
+ABOUT_TEMPERATURE = frozenset({"too-warm", "too-cold", "fast-change", "night-swing"})
+
+
+def alert_figure(picture: Mapping[str, Any], alert: Mapping[str, Any], words: Words) -> Markup:
+    """Return the curve around an alert, its beginning and end marked: temperature or gravity, as its kind asks."""
+    kind = "celsius" if alert["kind"] in ABOUT_TEMPERATURE else "gravity"
+    convert = words.temperature_number if kind == "celsius" else words.gravity_number
+    run = Run(picture[kind]["at"], [convert(v) for v in picture[kind]["values"]])
+    if run.is_empty():
+        return Markup("")
+    least = CELSIUS_AT_LEAST if kind == "celsius" else _gravity_at_least(words)
+    low, high = spread(*(run.bounds() or (0.0, 0.0)), least)
+    box = Box(picture["from_ms"], picture["until_ms"], low, high, WIDTH, ALERT_HEIGHT, LEFT, 6, RIGHT, 20)
+    parts = list(_days(box, words))
+    for at_ms in (picture["opened_ms"], picture["cleared_ms"]):
+        if at_ms is not None and box.from_ms <= at_ms <= box.until_ms:
+            parts.append(
+                Markup('<path class="moment" d="M{:.1f},{:.1f}V{:.1f}"/>').format(
+                    box.x(at_ms), box.top, box.height - box.bottom
+                )
+            )
+    parts.append(_curve(kind, run, box, "{:.1f}°" if kind == "celsius" else _short_gravity(words)))
+    label = f"{'Temperature' if kind == 'celsius' else 'Gravity'} around this alert"
+    return Markup(
+        '<svg class="ink days" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-label="{}">{}</svg>'
+    ).format(WIDTH, ALERT_HEIGHT, label, Markup("").join(parts))
+
+
+def _days(box: Box, words: Words) -> Iterator[Markup]:
+    """Yield a line and a name for every midnight of a picture, as many names as there is room for."""
+    found = list(midnights(box.from_ms, box.until_ms, words))
+    every = max(1, -(-len(found) // 8))
+    for position, (at_ms, midnight) in enumerate(found):
+        x = box.x(at_ms)
+        yield Markup('<path class="day" d="M{:.1f},{:.1f}V{:.1f}"/>').format(
+            x, box.top, box.height - box.bottom
+        )
+        if position % every == 0 and x < box.width - box.right - 12:
+            yield Markup('<text class="small" x="{:.1f}" y="{:.1f}">{}</text>').format(
+                x + 3, box.height - 5, f"{DAYS[midnight.weekday()][:2]} {midnight.day}"
+            )
+
+
+def calibration_figure(calibration: Mapping[str, Any], label: str) -> Markup:
+    """Return a calibration's points by how far they lie off the curve, with the scatter of a hydrometer's point."""
+    points = calibration["points"]
+    if len(points) < 2:
+        return Markup("")
+    sd = calibration["point_sd"]
+    reach = max(2.5 * sd, *(abs(p["residual"]) * 1.15 for p in points))
+    degrees = [p["inclination"] for p in points]
+    box = Box(round(min(degrees) * 100), round(max(degrees) * 100), -reach, reach, WIDTH, 92.0, 10, 6, 60, 18)
+    right = box.width - box.right
+    parts = [
+        band_shade(box, -sd, sd),
+        Markup('<path class="axis" d="M{:.1f},{:.1f}H{:.1f}"/>').format(box.left, box.y(0), right),
+        Markup('<text x="{:.1f}" y="{:.1f}">±{:.4f}</text>').format(right + 6, box.y(0) + 4, sd),
+        Markup('<text x="{:.1f}" y="{:.1f}">{:.0f}°</text>').format(box.left, box.height - 4, min(degrees)),
+        Markup('<text x="{:.1f}" y="{:.1f}" text-anchor="end">{:.0f}°</text>').format(
+            right, box.height - 4, max(degrees)
+        ),
+    ]
+    parts += [
+        Markup('<circle class="gravity" cx="{:.1f}" cy="{:.1f}" r="3.2"/>').format(
+            box.x(p["inclination"] * 100), box.y(p["residual"])
+        )
+        for p in points
+    ]
+    return Markup('<svg class="ink days" viewBox="0 0 {:.0f} 92" role="img" aria-label="{}">{}</svg>').format(
+        WIDTH, label, Markup("").join(parts)
+    )

@@ -4,8 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from markupsafe import Markup
-
 
 class Box(NamedTuple):
     """A drawing's plane: instants (ms) from left to right, values from bottom to top, in pixels with margins."""
@@ -72,25 +70,6 @@ def spread(low: float, high: float, at_least: float, margin: float = 0.08) -> tu
     return middle - half * (1 + margin), middle + half * (1 + margin)
 
 
-def spark(run: Run, *, width: int, height: int, at_least: float, label: str, kind: str) -> Markup:
-    """Return a small curve without axes, its last point marked; ``label`` says in words what it shows."""
-    bounds = run.bounds()
-    if bounds is None or len(run.at) < 2:
-        return Markup("")
-    low, high = spread(*bounds, at_least)
-    box = Box(run.at[0], run.at[-1], low, high, width, height, 2, 3, 5, 3)
-    last = next(i for i in range(len(run.values) - 1, -1, -1) if run.values[i] is not None)
-    last_value = run.values[last]
-    assert last_value is not None  # noqa: S101 - chosen so
-    return Markup(
-        '<svg class="spark {kind}" viewBox="0 0 {width} {height}" role="img" aria-label="{label}"'
-        ' preserveAspectRatio="none"><path d="{path}"/><circle cx="{x}" cy="{y}" r="2.4"/></svg>'
-    ).format(
-        kind=kind,
-        width=width,
-        height=height,
-        label=label,
-        path=line(run, box),
-        x=f"{box.x(run.at[last]):.1f}",
-        y=f"{box.y(last_value):.1f}",
-    )
+def within(run: Run, box: Box) -> Run:
+    """Return the parts of a curve that are in the picture; it is broken where it leaves it."""
+    return Run(run.at, [v if v is not None and box.low <= v <= box.high else None for v in run.values])

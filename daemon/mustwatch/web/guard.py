@@ -6,6 +6,8 @@ from typing import Any
 from urllib.parse import quote
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -62,11 +64,26 @@ def cookies_of(headers: Headers) -> dict[str, str]:
         return {}
 
 
-def session_cookie(value: str, *, secure: bool) -> str:
+def client_of(request: Request) -> str:
+    """Return the address a request came from."""
+    return request.client.host if request.client is not None else "?"
+
+
+def check_form(gate: Gate, request: Request, form_token: str) -> None:
+    """Make sure that a form was sent from a page of ours.
+
+    Raises:
+        HTTPException: it was not, or the page is from before a restart.
+    """
+    session = getattr(request.state, "session", None)
+    if not gate.is_form_token(form_token, session):
+        raise HTTPException(403, "This form is too old: go back, load the page anew, and send it again.")
+
+
+def session_cookie(value: str, *, secure: bool, life_s: int = SESSION_LIFE_S) -> str:
     """Return the Set-Cookie header of a session."""
     return (
-        f"{COOKIE}={value}; Max-Age={SESSION_LIFE_S}; Path=/; HttpOnly; SameSite=Strict"
-        f"{'; Secure' if secure else ''}"
+        f"{COOKIE}={value}; Max-Age={life_s}; Path=/; HttpOnly; SameSite=Strict{'; Secure' if secure else ''}"
     )
 
 

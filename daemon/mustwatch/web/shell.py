@@ -44,6 +44,8 @@ class Shell:
             days_figure=curves.days_figure,
             night_figure=curves.night_figure,
             nights_figure=curves.nights_figure,
+            alert_figure=curves.alert_figure,
+            calibration_figure=curves.calibration_figure,
         )
 
     def page(self, request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:
@@ -56,8 +58,8 @@ class Shell:
             context: what the template shows. ``alerts_open`` (how many hold) is counted if it is not given.
         """
         session = getattr(request.state, "session", None)
+        admitted = getattr(request.state, "is_admitted", False)
         if "alerts_open" not in context:
-            admitted = getattr(request.state, "is_admitted", False)
             context["alerts_open"] = len(self.hand.alerts(past=False)) if admitted else 0
         text = self._templates.get_template(template).render(
             context,
@@ -66,6 +68,7 @@ class Shell:
             form_token=self.gate.form_token(session) if session is not None else "",
             asks=self.gate.asks,
             version=self.hand.version(),
+            is_live=admitted and status == 200 and request.method == "GET",
         )
         return HTMLResponse(text, status)
 

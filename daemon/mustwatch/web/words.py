@@ -112,10 +112,11 @@ class Words:
             return BandPlace(f"{self.warmth(celsius - band['high'])} above its band", outside=True)
         if celsius < band["low"]:
             return BandPlace(f"{self.warmth(band['low'] - celsius)} below its band", outside=True)
-        span_words = (
-            f"{self.degrees(band['low'])} to {self.degrees(band['high'])} °{self.manners.temperature_unit}"
-        )
-        return BandPlace(f"within {span_words}", outside=False)
+        return BandPlace(f"within {self.band(band)}", outside=False)
+
+    def band(self, band: Mapping[str, float]) -> str:
+        """Return a band as ``15 to 26 °C``."""
+        return f"{self.degrees(band['low'])} to {self.degrees(band['high'])} °{self.manners.temperature_unit}"
 
     # --- instants ------------------------------------------------------------------------------------------
 
@@ -163,6 +164,12 @@ class Words:
         named = NUMBERS[number] if number < len(NUMBERS) else str(number)
         return f"{named} {what}" if number == 1 else f"{named} {what}s"
 
+    @staticmethod
+    def sentence(text: str) -> str:
+        """Return a phrase as the beginning of a sentence, its other capitals and marks of code aside untouched."""
+        plain = text.replace("`", "")
+        return plain[:1].upper() + plain[1:]
+
     def minutes(self, minutes: float) -> str:
         """Return a span given in minutes: ``40 min``, ``3 h 20``."""
         whole = round(minutes)
@@ -173,6 +180,11 @@ class Words:
         day = datetime.fromisoformat(iso_date)
         return f"{day_name(day)[:3]} {day.day} {month_name(day)[:3]}"
 
+    @staticmethod
+    def worst_first(rows: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+        """Return a night's places, those longest outside their band first, else as configured."""
+        return sorted(rows, key=lambda row: -(row["minutes_above"] + row["minutes_below"]))
+
     def night_verdict(self, rows: Sequence[Mapping[str, Any]]) -> str:
         """Return in one sentence how the night was for the vessels that hold a lot."""
         with_lot = [row for row in rows if row["lot"] is not None and row["minimum"] is not None]
@@ -181,7 +193,8 @@ class Words:
         outside = [row for row in with_lot if row["minutes_above"] or row["minutes_below"]]
         if not outside:
             most = max(with_lot, key=lambda row: row["swing"])
-            return f"A quiet night: every lot kept to its band. The largest swing was {self.warmth(most['swing'])} ({most['lot']})."
+            swing = self.warmth(most["swing"])
+            return f"A quiet night: every lot kept to its band. {most['lot']} swung most, by {swing}."
         said = []
         for row in outside:
             sides = [
@@ -191,6 +204,31 @@ class Words:
             ]
             said.append(f"{row['lot']} was {' and '.join(sides)}")
         return f"{'; '.join(said)}."
+
+    def lasted(self, from_iso: str, until_iso: str | None) -> str:
+        """Return how long something lasted, in words."""
+        begin, end = self.at(from_iso), self.at(until_iso)
+        return "" if begin is None or end is None else span(max(0.0, (end - begin).total_seconds()))
+
+    @staticmethod
+    def evidence_name(key: str) -> str:
+        """Return a key of evidence in words: ``rate_per_day`` as ``Rate per day``."""
+        words = key.replace("_", " ")
+        return words[:1].upper() + words[1:]
+
+    def evidence_value(self, key: str, value: float | str | None) -> str:
+        """Return a value of evidence in the cellar's units, which its key names."""
+        if value is None or isinstance(value, bool | str):
+            return NOTHING if value is None else str(value)
+        if "per_hour" in key and "celsius" in key:
+            return f"{self.warmth(value)} an hour"
+        if "swing" in key and "celsius" in key:
+            return self.warmth(value)
+        if "celsius" in key:
+            return self.temperature(value)
+        if "gravity" in key and 0.9 < value < 1.3:
+            return self.gravity(value)
+        return f"{value:.4g}".replace("-", MINUS)
 
     def ago(self, iso_text: str | None, now_iso: str) -> str:
         """Return how long ago an instant was: ``4 minutes ago``."""

@@ -1,0 +1,162 @@
+"""A lot's curves in a window, as pages and API show them: few points that keep every extreme, whatever is stored.
+
+A window of more than two days is answered from the rolled-up readings, a shorter one reading by reading, so that the
+cost of opening grows with what is shown.
+"""
+
+from collections.abc import Iterable, Iterator
+from heapq import merge
+from operator import itemgetter
+from typing import Any, NamedTuple
+
+from mustwatch.cellar.history import END_MS, LotHistory
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS
+from mustwatch.cellar.profile import Profile
+from mustwatch.cellar.reading import Reading
+from mustwatch.placing import Placer
+from mustwatch.plan import CellarPlan
+from mustwatch.review.book_record import checks
+from mustwatch.review.chart_fan import Fan, Foreseen, fan
+from mustwatch.review.series import Point, m4, thinned
+from mustwatch.store.rollup import Quantity, Rolled, series
+from mustwatch.store.store import Store
+from mustwatch.watch.curve import expected_end
+from mustwatch.watch.estimate import Estimate
+
+RAW_WINDOW_MS = 2 * DAY_MS
+"""A window up to this long is answered from the readings themselves."""
+MOST_POINTS = 2_000
+FEWEST_POINTS = 40
+AROUND_MS = HOUR_MS
+"""Readings this long before the window are looked at too: a float's temperature may have come a little earlier."""
+
+
+class Window(NamedTuple):
+    """What is shown: [from, until), milliseconds since the epoch."""
+
+    from_ms: int
+    until_ms: int
+
+
+class SensorCurve(NamedTuple):
+    """What one sensor said of a lot: gravity 20/20 and °C, corrected, reduced; None where the line is broken."""
+
+    sensor: str
+    kind: str
+    gravity: list[Point]
+    celsius: list[Point | None]
+
+
+def whole_of(lot: LotHistory, now_ms: int) -> Window:
+    """Return a lot's life so far."""
+    return Window(
+        lot.started_ms, max(now_ms, lot.started_ms + HOUR_MS) if lot.ended_ms is None else lot.ended_ms
+    )
+
+
+def sensor_curves(
+    store: Store, plan: CellarPlan, lot: LotHistory, window: Window, most: int
+) -> list[SensorCurve]:
+    """Return what every sensor said of a lot in a window, each curve of at most ``most`` points."""
+    placer = Placer(store, plan)
+    found = []
+    for sensor in placer.history.sensor_stays:
+        gravity, celsius = _said(store, placer, lot.lot, sensor, window)
+        if gravity or celsius:
+            configured = plan.sensors.get(sensor)
+            kind = configured.kind.value if configured is not None else ("float" if gravity else "probe")
+            found.append(SensorCurve(sensor, kind, m4(gravity, most), thinned(celsius, most)))
+    return found
+
+
+def _said(
+    store: Store, placer: Placer, lot: str, sensor: str, window: Window
+) -> tuple[list[Point], list[Point]]:
+    """Return a sensor's gravities and temperatures of a lot in a window, corrected.
+
+    A rolled-up quarter gives its lowest and highest; each gravity is corrected with the temperature that its sensor
+    said last before, which is then of the same quarter of an hour: the must moves by a few tenths of a degree in it,
+    0.0001 of gravity.
+    """
+    gravity: list[Point] = []
+    celsius: list[Point] = []
+    for begin_ms, end_ms in _stays(placer, lot, sensor, window):
+        raw = window.until_ms - window.from_ms <= RAW_WINDOW_MS
+        for reading in _readings(store, sensor, begin_ms, end_ms, raw=raw):
+            said = placer.observation(reading, "")
+            if not begin_ms <= reading.observed_ms < end_ms:
+                continue
+            if said.gravity is not None:
+                gravity.append(Point(said.at_ms, said.gravity))
+            if said.temperature_c is not None:
+                celsius.append(Point(said.at_ms, said.temperature_c))
+    return gravity, celsius
+
+
+def _stays(placer: Placer, lot: str, sensor: str, window: Window) -> Iterator[tuple[int, int]]:
+    """Yield the spans of a window in which a sensor was with a lot."""
+    at_ms = window.from_ms
+    while at_ms < window.until_ms:
+        placement = placer.history.place(sensor, at_ms)
+        until_ms = min(placement.until_ms, window.until_ms)
+        if placement.lot == lot:
+            yield at_ms, until_ms
+        at_ms = max(until_ms, at_ms + 1)
+
+
+def _readings(store: Store, sensor: str, from_ms: int, until_ms: int, *, raw: bool) -> Iterable[Reading]:
+    """Return a sensor's statements as readings in time order, temperatures before gravities of the same instant."""
+    database = store.database
+    parts = []
+    for order, quantity in ((0, Quantity.CELSIUS), (1, Quantity.GRAVITY), (2, Quantity.INCLINATION)):
+        rows = series(database, sensor, quantity, from_ms - AROUND_MS, until_ms, raw=raw)
+        parts.append([(at_ms, order, value) for row in rows for at_ms, value in _extremes(row)])
+    for at_ms, order, value in merge(*parts, key=itemgetter(0, 1)):
+        yield Reading(
+            sensor,
+            at_ms,
+            at_ms,
+            value if order == 1 else None,
+            value if order == 2 else None,
+            value if order == 0 else None,
+        )
+
+
+def _extremes(row: Rolled) -> list[tuple[int, float]]:
+    """Return a quarter's lowest and highest in the order they came."""
+    if row.n == 1 or row.low_ms == row.high_ms:
+        return [(row.low_ms, row.low)]
+    return sorted([(row.low_ms, row.low), (row.high_ms, row.high)])
+
+
+def estimate_curve(estimates: list[Estimate], most: int) -> list[Estimate]:
+    """Return at most ``most`` of the estimates, every extreme of gravity among them."""
+    by_ms = {e.at_ms: e for e in estimates}
+    kept = m4([Point(e.at_ms, e.gravity) for e in estimates if e.gravity is not None], most)
+    return [by_ms[point.at_ms] for point in kept]
+
+
+def forecast_fan(lot: LotHistory, now: dict[str, Any], profile: Profile) -> Fan | None:
+    """Return a lot's forecast as a fan, or None while there is no forecast."""
+    gravity, at_ms, start = now.get("gravity"), now.get("at_ms"), lot.starting_gravity()
+    if gravity is None or at_ms is None:
+        return None
+    foreseen = []
+    if now.get("rack"):
+        foreseen.append(Foreseen(profile.racking_gravity, *now["rack"]))
+    if now.get("finish"):
+        end = min(expected_end(start if start is not None else gravity), gravity - 0.0005)
+        foreseen.append(Foreseen(end, *now["finish"]))
+    return fan(at_ms, gravity, foreseen)
+
+
+def stage_spans(lot: LotHistory, now_ms: int) -> list[tuple[str, int, int]]:
+    """Return the stages a lot went through: name, from, until."""
+    ends = [*(from_ms for from_ms, _ in lot.stages[1:]), END_MS]
+    last_ms = now_ms if lot.ended_ms is None else lot.ended_ms
+    return [(s.value, f, min(u, max(last_ms, f))) for (f, s), u in zip(lot.stages, ends, strict=True)]
+
+
+def check_points(lot: LotHistory, window: Window) -> list[Point]:
+    """Return the hydrometer's words in a window."""
+    return [Point(*c) for c in checks(lot) if window.from_ms <= c[0] < window.until_ms]

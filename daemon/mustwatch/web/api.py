@@ -1,0 +1,227 @@
+"""The JSON API behind the pages: described by OpenAPI, in the words of the commands' ``--json``."""
+
+from datetime import date, datetime
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Body, Path, Query, Request
+from starlette.responses import JSONResponse
+
+from mustwatch.cellar.instant import iso, to_ms
+from mustwatch.web import api_models as models
+from mustwatch.web.cellarhand import Document, NotPossibleError, Wish, Written
+from mustwatch.web.guard import problem
+from mustwatch.web.shell import Shell
+
+OF_THE_PAGES = frozenset({"curve", "days", "choices"})
+"""What the documents hold for the pages alone; ``/api/lots/{lot}/curves`` has it in full."""
+QUARANTINE_AT_MOST = 500
+INSTANT_EXAMPLE = "2026-10-03T11:00:00+02:00"
+
+Responses = dict[int | str, dict[str, Any]]
+
+EVERYWHERE: Responses = {
+    401: {"model": models.Problem, "description": "A token is asked for."},
+    429: {"model": models.Problem, "description": "Too many wrong tokens."},
+}
+WRONG: Responses = {422: {"model": models.Problem, "description": "A parameter or the body cannot be read."}}
+MISSING: dict[int | str, dict[str, Any]] = {
+    404: {"model": models.Problem, "description": "There is none of that name."}
+}
+OVER: Responses = {409: {"model": models.Problem, "description": "It is over already."}}
+SENT: Responses = {
+    400: {"model": models.Problem, "description": "The body is not JSON."},
+    403: {"model": models.Problem, "description": "Sent by another site's page."},
+    413: {"model": models.Problem, "description": "Too long."},
+}
+
+LotName = Annotated[str, Path(description="The lot's name.", min_length=1, max_length=64)]
+When = Annotated[datetime | None, Query(description=f"ISO 8601 with offset, as {INSTANT_EXAMPLE}.")]
+
+
+def api_routes(shell: Shell) -> APIRouter:
+    """Return the API's routes that look."""
+    router = APIRouter(prefix="/api", responses=EVERYWHERE)
+    hand = shell.hand
+
+    @router.get("/cellar", response_model=models.Cellar, summary="The cellar")
+    def cellar() -> JSONResponse:
+        """Every vessel with its lot, what comes next, and the open alerts: ``mustwatch cellar --json``."""
+        document = hand.cellar()
+        return JSONResponse({**document, "vessels": [_plain(row) for row in document["vessels"]]})
+
+    @router.get("/night", response_model=models.NightDocument, responses=WRONG, summary="A night")
+    def night(
+        day: Annotated[
+            date | None, Query(alias="date", description="The evening it began; the newest if left out.")
+        ] = None,
+    ) -> JSONResponse:
+        """Per place the night's swing, and the seven nights before: ``mustwatch night --json``."""
+        document = hand.night(day)
+        return JSONResponse(
+            {name: document[name] for name in ("night", "from", "until", "previous", "next")}
+            | {"vessels": [_plain(row) for row in document["vessels"]]}
+        )
+
+    @router.get("/lots", response_model=list[models.PastLot], summary="All lots")
+    def lots() -> JSONResponse:
+        """Every lot there ever was, the newest first."""
+        return JSONResponse(hand.lots())
+
+    @router.get("/lots/{lot}", response_model=models.Lot, responses=MISSING | WRONG, summary="A lot")
+    def lot(lot: LotName) -> JSONResponse:
+        """A lot with what comes next and its book."""
+        return JSONResponse(_plain(hand.lot(lot)))
+
+    @router.get(
+        "/lots/{lot}/curves",
+        response_model=models.Curves,
+        responses=MISSING | WRONG,
+        summary="A lot's curves",
+    )
+    def curves(
+        lot: LotName,
+        begin: Annotated[When, Query(alias="from")] = None,
+        end: Annotated[When, Query(alias="until")] = None,
+        points: Annotated[
+            int, Query(ge=40, le=2_000, description="At most so many points per curve.")
+        ] = 1_000,
+    ) -> JSONResponse:
+        """Gravity and temperature in a window, the forecast, stages, bands and entries.
+
+        Thinned by M4 (first, last, lowest and highest of every column), so that every extreme is kept.
+        """
+        document = hand.curves(lot, _instant("from", begin), _instant("until", end), points)
+        return JSONResponse(_dated(document))
+
+    @router.get("/alerts", response_model=list[models.Alert], responses=WRONG, summary="Alerts")
+    def alerts(
+        past: Annotated[bool, Query(description="Those that are over, instead of those that hold.")] = False,
+    ) -> JSONResponse:
+        """What must be done or is going wrong, the worst first: ``mustwatch alerts --json``."""
+        return JSONResponse(hand.alerts(past=past))
+
+    @router.get(
+        "/messages/undelivered", response_model=list[models.Undelivered], summary="Messages not delivered"
+    )
+    def undelivered() -> JSONResponse:
+        """Messages that wait to be told, and those given up lately."""
+        return JSONResponse(hand.undelivered())
+
+    @router.get("/sensors", response_model=list[models.Sensor], summary="Sensors")
+    def sensors() -> JSONResponse:
+        """Every sensor with what it said last, its battery and its calibrations."""
+        return JSONResponse(hand.sensors())
+
+    @router.get(
+        "/quarantine", response_model=models.Quarantine, responses=WRONG, summary="What could not be read"
+    )
+    def quarantine(limit: Annotated[int, Query(ge=1, le=QUARANTINE_AT_MOST)] = 100) -> JSONResponse:
+        """Payloads that could not be read, and why."""
+        return JSONResponse(hand.quarantine(limit))
+
+    return router
+
+
+def api_writing_routes(shell: Shell) -> APIRouter:
+    """Return the API's routes that write."""
+    router = APIRouter(prefix="/api", responses=EVERYWHERE | SENT | WRONG)
+    hand = shell.hand
+    refused = {
+        409: {"model": models.Refused, "description": "A rule of the book refuses it; nothing was written."}
+    }
+
+    @router.post(
+        "/alerts/{alert_id}/acknowledge",
+        response_model=models.Alert,
+        responses=MISSING | OVER,
+        summary="Acknowledge an alert",
+    )
+    def acknowledge(request: Request, alert_id: Annotated[str, Path(max_length=100)]) -> JSONResponse:
+        """Say that somebody knows: it is not told again unless it gets worse."""
+        return JSONResponse(hand.acknowledge(alert_id))
+
+    @router.post(
+        "/lots/{lot}/entries",
+        response_model=models.WrittenEntry,
+        status_code=201,
+        responses=refused,
+        summary="Write in a lot's book",
+    )
+    def record(lot: LotName, entry: Annotated[models.NewEntry, Body()]) -> JSONResponse:
+        """Write an entry by the same rules as ``mustwatch record``."""
+        try:
+            written = hand.record(Wish(lot, entry.kind, entry.typed(), entry.at, entry.despite))
+        except NotPossibleError as error:
+            return problem(422, str(error))
+        return _written(written, 201)
+
+    @router.delete(
+        "/lots/{lot}/entries/{entry_id}",
+        response_model=models.WrittenEntry,
+        responses=MISSING | refused,
+        summary="Take an entry back",
+    )
+    def undo(lot: LotName, entry_id: Annotated[str, Path(max_length=100)]) -> JSONResponse:
+        """Take an entry back; its row stays in the record."""
+        return _written(hand.undo(lot, entry_id), 200)
+
+    return router
+
+
+def _written(written: Written, status: int) -> JSONResponse:
+    if not written.refused:
+        return JSONResponse({"id": written.entry_id, "remarks": list(written.remarks)}, status)
+    refusals = [
+        {"reason": r.reason, "line": r.line, "can_be_overruled": r.can_be_overruled} for r in written.refused
+    ]
+    return JSONResponse({"detail": written.refused[0].line, "refusals": refusals}, 409)
+
+
+def _plain(row: Document) -> Document:
+    """Return a document without what only the pages' drawings need."""
+    return {name: value for name, value in row.items() if name not in OF_THE_PAGES}
+
+
+def _instant(name: str, at: datetime | None) -> int | None:
+    if at is None:
+        return None
+    try:
+        return to_ms(at)
+    except ValueError:
+        raise NotPossibleError(
+            f"{name}: no offset; expected ISO 8601 with one, as {INSTANT_EXAMPLE}"
+        ) from None
+
+
+def _dated(value: Any) -> Any:
+    """Return the curves' document with ISO instants for milliseconds."""
+
+    def at(instants: list[int | None]) -> list[str | None]:
+        return [iso(ms) for ms in instants]
+
+    def curve(part: Document) -> Document:
+        return {**part, "at": at(part["at"])}
+
+    def span(part: Document) -> Document:
+        rest = {k: v for k, v in part.items() if not k.endswith("_ms")}
+        return rest | {"from": iso(part["from_ms"]), "until": iso(part["until_ms"])}
+
+    forecast = value["forecast"]
+    return {
+        **span(value),
+        "estimate": curve(value["estimate"]),
+        "celsius": curve(value["celsius"]),
+        "sensors": [
+            {**one, "gravity": curve(one["gravity"]), "celsius": curve(one["celsius"])}
+            for one in value["sensors"]
+        ],
+        "checks": curve(value["checks"]),
+        "entries": [
+            {"at": iso(e["at_ms"]), "kind": e["kind"], "words": e["words"]} for e in value["entries"]
+        ],
+        "stages": [span(one) for one in value["stages"]],
+        "bands": [span(one) for one in value["bands"]],
+        "forecast": None
+        if forecast is None
+        else {name: of if name == "gravity" else at(of) for name, of in forecast.items()},
+    }

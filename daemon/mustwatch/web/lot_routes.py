@@ -1,0 +1,229 @@
+"""A lot's addresses: its page, its curve's data, and the forms that write in its book."""
+
+import base64
+import hashlib
+import re
+from collections.abc import Mapping
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+
+from mustwatch.web.cellarhand import Document, NotPossibleError, Wish, Written
+from mustwatch.web.chart_data import WallClock, chart_data, instant_of_wall_ms
+from mustwatch.web.guard import check_form
+from mustwatch.web.shell import Shell
+from mustwatch.web.statics import PLOTLY
+from mustwatch.web.words import path_part
+
+FORMS = frozenset({"measure", "rack", "add", "note", "bottle"})
+SAID = {
+    "measure": "The check is written.",
+    "rack": "The racking is written.",
+    "add": "The addition is written.",
+    "note": "The note is written.",
+    "bottle": "The bottling is written.",
+    "start": "The lot has begun.",
+    "undo": "The entry is taken back.",
+}
+NOTHING_ELSE = "base-uri 'none'; frame-ancestors 'none'; form-action 'none'"
+EPOCH_RANGE_MS = 4_102_444_800_000
+"""The year 2100: no instant asked for lies beyond it."""
+
+Millis = Annotated[float | None, Query(ge=0, le=EPOCH_RANGE_MS, allow_inf_nan=False)]
+
+
+def lot_routes(shell: Shell) -> APIRouter:
+    """Return the routes of the lots' pages; they are not part of the API's description."""
+    router = APIRouter(include_in_schema=False)
+    hand = shell.hand
+
+    @router.get("/lots")
+    def lots(request: Request) -> HTMLResponse:
+        return shell.page(request, "lots.html", lots=hand.lots())
+
+    @router.get("/lot/{lot}")
+    def lot_page(
+        request: Request,
+        lot: str,
+        begin: Annotated[int | None, Query(alias="from", ge=0, le=EPOCH_RANGE_MS)] = None,
+        end: Annotated[int | None, Query(alias="until", ge=0, le=EPOCH_RANGE_MS)] = None,
+        done: str | None = None,
+    ) -> HTMLResponse:
+        said = [SAID[done]] if done in SAID else []
+        opened = (begin, end) if begin is not None and end is not None and begin < end else None
+        return _lot_page(shell, request, hand.lot(lot), said=said, opened=opened)
+
+    @router.get("/lot/{lot}/curves.json")
+    def curves(
+        lot: str,
+        begin: Annotated[Millis, Query(alias="from")] = None,
+        end: Annotated[Millis, Query(alias="until")] = None,
+        points: Annotated[int, Query(ge=4, le=2_000)] = 1_000,
+    ) -> JSONResponse:
+        window = [
+            None if ms is None else instant_of_wall_ms(round(ms), shell.words.zone) for ms in (begin, end)
+        ]
+        return JSONResponse(chart_data(hand.curves(lot, window[0], window[1], points), shell.words))
+
+    @router.get("/lot/{lot}/record")
+    def record_page(lot: str) -> HTMLResponse:
+        text = hand.record_page(lot)
+        answer = HTMLResponse(text)
+        answer.headers["Content-Security-Policy"] = _policy_for(text)
+        return answer
+
+    @router.post("/lot/{lot}/record/{kind}")
+    async def record(request: Request, lot: str, kind: str) -> Response:
+        typed = _typed(await request.form())
+        return await run_in_threadpool(_record, shell, request, lot, kind, typed)
+
+    @router.post("/lot/{lot}/undo/{entry_id}")
+    async def undo(request: Request, lot: str, entry_id: str) -> Response:
+        typed = _typed(await request.form())
+        check_form(shell.gate, request, str(typed.get("form_token", "")))
+        written = await run_in_threadpool(hand.undo, lot, entry_id)
+        if written.refused:
+            said = [r.line for r in written.refused]
+            return _lot_page(shell, request, hand.lot(lot), said=said, is_refused=True, status=409)
+        return RedirectResponse(f"/lot/{path_part(lot)}?done=undo", status_code=303)
+
+    @router.get("/begin")
+    def begin_page(request: Request, vessel: str = "") -> HTMLResponse:
+        return _begin_page(shell, request, {"vessel": vessel})
+
+    @router.post("/begin")
+    async def begin_lot(request: Request) -> Response:
+        typed = _typed(await request.form())
+        return await run_in_threadpool(_begin, shell, request, typed)
+
+    return router
+
+
+def _typed(form: FormData) -> dict[str, Any]:
+    """Return a form's texts; of a name that came several times the list."""
+    typed: dict[str, Any] = {}
+    for name in form:
+        values = [value for value in form.getlist(name) if isinstance(value, str)]
+        typed[name] = values if name == "floats" else (values[-1] if values else "")
+    return typed
+
+
+def _record(shell: Shell, request: Request, lot: str, kind: str, typed: Mapping[str, Any]) -> Response:
+    """Write an entry and show the lot again; on a refusal with what was typed, and why."""
+    check_form(shell.gate, request, str(typed.get("form_token", "")))
+    if kind not in FORMS:
+        raise NotPossibleError(f"{kind!r} is not written here")
+    written, said = _write(shell, _wish(lot, kind, typed))
+    if said:
+        refused = written is not None and written.can_be_overruled
+        document = shell.hand.lot(lot)
+        return _lot_page(
+            shell,
+            request,
+            document,
+            said=said,
+            is_refused=True,
+            kind=kind,
+            typed=typed,
+            refused=refused,
+            status=409,
+        )
+    if written is not None and written.remarks:
+        said = [SAID[kind], *(f"{remark[:1].upper()}{remark[1:]}." for remark in written.remarks)]
+        return _lot_page(shell, request, shell.hand.lot(lot), said=said)
+    return RedirectResponse(f"/lot/{path_part(lot)}?done={kind}", status_code=303)
+
+
+def _wish(lot: str, kind: str, typed: Mapping[str, Any]) -> Wish:
+    fields = {
+        name: value for name, value in typed.items() if name not in ("form_token", "at", "despite", "lot")
+    }
+    return Wish(lot, kind, fields, str(typed.get("at", "")) or None, str(typed.get("despite", "")) or None)
+
+
+def _write(shell: Shell, wish: Wish) -> tuple[Written | None, list[str]]:
+    """Write a wish; return what came of it, and what there is to say if it was not written."""
+    try:
+        written = shell.hand.record(wish)
+    except NotPossibleError as error:
+        return None, [f"{error}."]
+    lines = [refused.line for refused in written.refused]
+    if lines and written.can_be_overruled:
+        lines.append("Nothing was written. If you know better, give a reason below: the book keeps it.")
+    return written, lines
+
+
+def _begin(shell: Shell, request: Request, typed: Mapping[str, Any]) -> Response:
+    check_form(shell.gate, request, str(typed.get("form_token", "")))
+    lot = str(typed.get("lot", "")).strip()
+    written, said = _write(shell, _wish(lot, "start", typed))
+    if said:
+        refused = written is not None and written.can_be_overruled
+        return _begin_page(shell, request, typed, said=said, refused=refused, status=409)
+    return RedirectResponse(f"/lot/{path_part(lot)}?done=start", status_code=303)
+
+
+def _begin_page(
+    shell: Shell,
+    request: Request,
+    typed: Mapping[str, Any],
+    *,
+    said: list[str] | None = None,
+    refused: bool = False,
+    status: int = 200,
+) -> HTMLResponse:
+    return shell.page(
+        request,
+        "begin.html",
+        status,
+        vessel=str(typed.get("vessel", "")),
+        profiles=shell.hand.profiles(),
+        typed=typed,
+        kind="start",
+        said=said or [],
+        refused=refused,
+    )
+
+
+def _lot_page(
+    shell: Shell,
+    request: Request,
+    lot: Document,
+    *,
+    said: list[str],
+    is_refused: bool = False,
+    kind: str = "",
+    typed: Mapping[str, Any] | None = None,
+    refused: bool = False,
+    opened: tuple[int, int] | None = None,
+    status: int = 200,
+) -> HTMLResponse:
+    curve = lot["curve"]
+    clock = WallClock(shell.words.zone, curve["from_ms"], max(curve["until_ms"], *(opened or (0, 0))))
+    typed = typed or {}
+    return shell.page(
+        request,
+        "lot.html",
+        status,
+        lot=lot,
+        choices=lot["choices"],
+        whole=(clock.wall_ms(curve["from_ms"]), clock.wall_ms(curve["until_ms"])),
+        opened=None if opened is None else tuple(clock.wall_ms(ms) for ms in opened),
+        plotly=shell.statics.has(PLOTLY),
+        said=said,
+        is_refused=is_refused,
+        kind=kind,
+        typed=typed,
+        floats_typed=typed.get("floats", []),
+        refused=refused,
+    )
+
+
+def _policy_for(text: str) -> str:
+    """Return a policy that allows the printed record's one style element, by its digest, and nothing else."""
+    style = re.search(r"<style>(.*?)</style>", text, re.DOTALL)
+    digest = base64.b64encode(hashlib.sha256((style[1] if style else "").encode()).digest()).decode()
+    return f"default-src 'none'; style-src 'sha256-{digest}'; {NOTHING_ELSE}"
