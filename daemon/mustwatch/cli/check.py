@@ -1,5 +1,6 @@
-"""``mustwatch check``: faults of the configuration, by key, value and what was expected."""
+"""``mustwatch check``: faults of the configuration and of its surroundings, and what to mend."""
 
+import time
 from typing import Annotated, Any
 
 import typer
@@ -12,9 +13,18 @@ app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions
 
 @app.command()
 def check(
+    config_only: Annotated[
+        bool,
+        typer.Option(
+            "--config-only", help="Look at the configuration alone, not at broker, store, clock ..."
+        ),
+    ] = False,
+    send_test: Annotated[
+        bool, typer.Option("--send-test", help="Send everybody who is told a test message.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
-    """Look for faults in the configuration; exit 2 if there are any."""
+    """Look for faults; exit 2 if the configuration has any, 1 if something around it must be mended."""
     faults: list[str] = []
     settings: Settings | None = None
     try:
@@ -26,26 +36,34 @@ def check(
         from mustwatch.configured import configuration_faults
 
         faults = configuration_faults(settings)
-    document: dict[str, Any] = {"config": str(path) if path else None, "faults": faults}
+    document: dict[str, Any] = {"config": str(path) if path else None, "faults": faults, "surroundings": []}
+    if not as_json:
+        _say_configuration(document, settings)
+    if settings is not None and not faults and not config_only:
+        from mustwatch.surroundings import look_around
+
+        for look in look_around(settings, time.time_ns() // 1_000_000, send_test=send_test):
+            document["surroundings"].append(look._asdict())
+            if not as_json:
+                say(
+                    f"  {look.state.value:<5}  {look.part}: {look.says}" + (f"; {look.do}" if look.do else "")
+                )
     if as_json:
         emit_json(document)
-    else:
-        _say(document, settings)
     if faults:
         raise typer.Exit(int(ExitCode.WRONG_INPUT))
+    if any(look["state"] == "mend" for look in document["surroundings"]):
+        raise typer.Exit(int(ExitCode.COULD_NOT))
 
 
-def _say(document: dict[str, Any], settings: Settings | None) -> None:
+def _say_configuration(document: dict[str, Any], settings: Settings | None) -> None:
     say(f"configuration: {document['config'] or 'none found, the defaults hold'}")
     for fault in document["faults"]:
         say(f"  fault  {fault}")
     if not document["faults"] and settings is not None:
-        say(
-            f"  {len(settings.vessel)} vessels, {len(settings.sensor)} sensors, {len(settings.tell)} to tell: no faults"
-        )
+        told = len(settings.tell)
+        say(f"  {len(settings.vessel)} vessels, {len(settings.sensor)} sensors, {told} to tell: no faults")
         if not settings.vessel:
             say('  add a vessel:  [[vessel]] name = "bucket-1", kind = "bucket", litres = 25')
         if not settings.sensor:
             say("  add a sensor:  see `mustwatch listen`, which proposes one for what arrives on the broker")
-        if not settings.tell:
-            say('  nobody is told: add [[tell]] url = "..." to be called')

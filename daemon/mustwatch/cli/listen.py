@@ -1,0 +1,145 @@
+"""``mustwatch listen``: what arrives on the broker, and the entry for a sensor that is not configured yet."""
+
+from typing import Annotated, Any
+
+import typer
+
+from mustwatch.cli.opening import now_ms, settings_or_fail
+from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
+
+app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+UNITS = {
+    "gravity": "gravity {:.4f}",
+    "inclination_deg": "leaning {:.1f}°",
+    "celsius": "{:.1f} °C",
+    "battery_v": "battery {:.2f} V",
+    "signal_dbm": "signal {:.0f} dBm",
+}
+FIRST_LINES = 3
+"""So many messages of one topic are shown as they come; the rest is counted."""
+
+
+@app.command()
+def listen(
+    topic: Annotated[
+        list[str] | None, typer.Option("--topic", help="Listen to this (default: everything, #).")
+    ] = None,
+    seconds: Annotated[
+        float, typer.Option("--seconds", min=0.1, help="For how long; Ctrl-C ends it sooner.")
+    ] = 60.0,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document at the end.")] = False,
+) -> None:
+    """Show what arrives on the broker and propose the [[sensor]] entry for what is not configured yet."""
+    from mustwatch.listen_broker import Heard, visit
+    from mustwatch.listen_report import Ear
+    from mustwatch.service import broker_settings
+
+    settings = settings_or_fail()
+    topics = tuple(topic or ["#"])
+    try:
+        broker = broker_settings(settings.mqtt)
+    except ValueError as error:
+        fail(str(error), ExitCode.WRONG_INPUT)
+    sensors = {t: s for s in (one.sensor() for one in settings.sensor) for t in (s.topics or (s.topic,))}
+    ear = Ear()
+
+    def heard(message: Heard) -> None:
+        taken = ear.take(*message)
+        if taken is not None and not as_json and taken.messages <= FIRST_LINES:
+            _say_message(message, sensors.get(message.topic))
+
+    remark(
+        f"listening to {', '.join(topics)} on {broker.host}:{broker.port} for {seconds:g} s (Ctrl-C ends it)"
+    )
+    try:
+        gone = visit(broker, topics, seconds, heard)
+    except KeyboardInterrupt:
+        gone = None
+    if gone is not None and gone.trouble is not None:
+        fail(gone.trouble)
+    for refused in gone.refused if gone is not None else ():
+        remark(f"the broker does not let us hear {refused}: mqtt.username must be allowed to read it")
+    document = _document(ear, sensors, settings)
+    if as_json:
+        emit_json(document)
+        return
+    _say_end(ear, document, settings)
+
+
+def _document(ear: Any, sensors: dict[str, Any], settings: Any) -> dict[str, Any]:
+    from mustwatch.cellar.sensor import SensorKind
+    from mustwatch.listen_report import figures, proposals, read_as, shown, toml_of
+
+    present = now_ms()
+    new = [t for t in ear.topics.values() if t.name not in sensors]
+    with_float = {s.vessel for s in settings.sensor if s.kind is SensorKind.FLOAT}
+    free = [v.name for v in settings.vessel if v.name not in with_float]
+    made = proposals(new, [s.id for s in settings.sensor], free, present)
+    owners = {t: p for p in made for t in p.topics}
+    rows = []
+    for topic in ear.topics.values():
+        known = sensors.get(topic.name)
+        as_what = known or (owners[topic.name].sensor if topic.name in owners else None)
+        readings, why = read_as(as_what, topic.name, topic.samples[-1], present) if as_what else ([], None)
+        rows.append(
+            {
+                "topic": topic.name,
+                "messages": topic.messages,
+                "retained": topic.retained,
+                "payload": shown(topic.samples[-1]),
+                "sensor": known.id if known is not None else None,
+                "readings": [figures(reading) for reading in readings],
+                "why": why if as_what else "nothing in it is known; expected JSON, SenML or a bare number",
+            }
+        )
+    return {
+        "topics": rows,
+        "proposals": [
+            {"sensor": p.sensor.id, "topics": list(p.topics), "remarks": list(p.remarks), "toml": toml_of(p)}
+            for p in made
+        ],
+    }
+
+
+def _say_message(message: Any, sensor: Any) -> None:
+    from mustwatch.listen_report import figures, read_as, shown
+
+    kept = "  (retained: an old value)" if message.is_retained else ""
+    say(f"{shown(message.topic)}  {shown(message.payload)}{kept}")
+    if sensor is not None:
+        readings, why = read_as(sensor, message.topic, message.payload, now_ms())
+        for reading in readings:
+            say(f"    {sensor.id}: {_words(figures(reading))}")
+        if why is not None:
+            say(f"    {sensor.id}: cannot be read: {why}")
+
+
+def _words(said: dict[str, float]) -> str:
+    return ", ".join(UNITS[name].format(value) for name, value in said.items())
+
+
+def _say_end(ear: Any, document: dict[str, Any], settings: Any) -> None:
+    from mustwatch.settings import find_config
+
+    if not ear.topics:
+        say("Nothing was said. Does the float publish to this broker? A user and password for it:")
+        say("  sudo mustwatch-broker add NAME")
+        return
+    say()
+    for row in document["topics"]:
+        if row["sensor"] is None:
+            read = "; ".join(_words(reading) for reading in row["readings"]) or row["why"]
+            say(f"new  {row['topic']}: {read}")
+    if ear.passed_over:
+        say(f"and {ear.passed_over} messages on more topics than are looked at: use --topic")
+    if document["proposals"]:
+        say()
+        say(f"To take them in, copy into {find_config(None) or 'your configuration'}:")
+        if not settings.vessel:
+            say('\n[[vessel]]\nname = "NAME"\nkind = "bucket"\nlitres = 25')
+        for one in document["proposals"]:
+            say()
+            say(one["toml"])
+        say()
+        say("then: sudo mustwatch check && sudo systemctl restart mustwatch")

@@ -1,0 +1,249 @@
+"""What the daemon needs around it: broker, store, clock, pages, mirror, ways to tell people. Looked at one by one."""
+
+import os
+import shutil
+import socket
+import sqlite3
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import closing
+from datetime import timedelta
+from enum import StrEnum
+from pathlib import Path
+from typing import Final, NamedTuple
+
+from mustwatch.cellar.instant import from_ms
+from mustwatch.ingest.clock import NOT_BEFORE_MS
+from mustwatch.settings import Settings
+
+ROOM_BYTES: Final = 200 * 1024 * 1024
+"""With less room on the card a store of a few months no longer fits; the daemon itself warns later than this."""
+AHEAD_MS: Final = 5 * 60_000
+"""A newest reading this far ahead of the clock: it was stamped by one that ran ahead, or this one is behind."""
+ANSWER_S: Final = 5.0
+
+
+class State(StrEnum):
+    """What was found."""
+
+    GOOD = "good"
+    NOTE = "note"
+    """Nothing wrong, but worth knowing."""
+    MEND = "mend"
+    """The daemon cannot do its work so."""
+
+
+class Look(NamedTuple):
+    """One thing looked at: what it is, how it is, and what to do about it ("" for nothing)."""
+
+    part: str
+    state: State
+    says: str
+    do: str = ""
+
+
+def look_around(settings: Settings, now_ms: int, *, send_test: bool) -> Iterator[Look]:
+    """Look at everything around the daemon. Changes nothing; with ``send_test`` everybody to be told gets a message."""
+    yield broker(settings)
+    yield from store(settings, now_ms)
+    yield clock(settings, now_ms)
+    yield from pages(settings)
+    if settings.influx is not None:
+        yield mirror(settings)
+    yield from tell(settings, send_test=send_test)
+
+
+def broker(settings: Settings) -> Look:
+    """Come to the broker as the daemon would, and see whether it lets us hear every sensor's topic."""
+    from mustwatch.listen_broker import visit
+    from mustwatch.service import broker_settings
+
+    topics = sorted({t for s in (one.sensor() for one in settings.sensor) for t in (s.topics or (s.topic,))})
+    try:
+        how = broker_settings(settings.mqtt)
+    except ValueError as error:
+        return Look("broker", State.MEND, str(error), "change [mqtt]")
+    gone = visit(how, topics, 0)
+    if gone.trouble is not None:
+        return Look("broker", State.MEND, gone.trouble, "start it, or change [mqtt]")
+    if gone.refused:
+        return Look(
+            "broker",
+            State.MEND,
+            f"{how.host}:{how.port} does not let us hear {', '.join(gone.refused)}",
+            f"let the user {how.username or '(none)'} read these topics (sudo mustwatch-broker sync)",
+        )
+    said = f"{how.host}:{how.port} takes us, {len(topics)} topics may be heard"
+    if how.username is None:
+        return Look(
+            "broker",
+            State.NOTE,
+            f"{said}, without a password",
+            "anybody in the network may publish: close it",
+        )
+    return Look("broker", State.GOOD, said)
+
+
+def store(settings: Settings, now_ms: int) -> Iterator[Look]:
+    """Look whether the store can be read and written, what it holds, and whether somebody keeps watch on it."""
+    from mustwatch.store.keeper import is_kept
+    from mustwatch.store.schema import MIGRATIONS
+
+    path = settings.store.path.expanduser()
+    folder = next(p for p in (path.parent, *path.parents) if p.exists())
+    if not _may_write(folder) or (path.exists() and not _may_write(path)):
+        yield Look(
+            "store", State.MEND, f"{path} cannot be written", f"give {folder} to the user the daemon runs as"
+        )
+        return
+    free = shutil.disk_usage(folder).free
+    if free < ROOM_BYTES:
+        yield Look(
+            "room", State.MEND, f"only {free // 2**20} MB are free at {folder}", "make room on the card"
+        )
+    if not path.exists():
+        yield Look("store", State.NOTE, f"{path} is not there yet", "the first start of the daemon makes it")
+        return
+    try:
+        with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=ANSWER_S)) as db:
+            version = db.execute("SELECT max(version) FROM migration").fetchone()[0]
+            newest_ms = db.execute("SELECT max(observed_ms) FROM reading").fetchone()[0]
+    except sqlite3.Error as error:
+        yield Look("store", State.MEND, f"{path}: {error}", "mustwatch restore --from-backup brings one back")
+        return
+    known = max(m.version for m in MIGRATIONS)
+    if version > known:
+        yield Look(
+            "store",
+            State.MEND,
+            f"{path} is of a newer mustwatch (schema {version}, here {known})",
+            "upgrade mustwatch",
+        )
+        return
+    since = (
+        "no reading yet" if newest_ms is None else f"newest reading {from_ms(newest_ms):%Y-%m-%d %H:%M} UTC"
+    )
+    yield Look("store", State.GOOD, f"{path}, {since}, {free // 2**20} MB free")
+    if newest_ms is not None and newest_ms - now_ms > AHEAD_MS:
+        ahead = timedelta(milliseconds=newest_ms - now_ms)
+        yield Look(
+            "clock",
+            State.MEND,
+            f"the newest reading is {ahead} ahead of this machine's clock",
+            "set the clock",
+        )
+    if is_kept(path):
+        yield Look("daemon", State.GOOD, "keeps watch")
+    else:
+        yield Look("daemon", State.NOTE, "nobody keeps watch on this store", "sudo systemctl start mustwatch")
+
+
+def _may_write(path: Path) -> bool:
+    return os.access(path, os.W_OK)
+
+
+def clock(settings: Settings, now_ms: int) -> Look:
+    """Look whether the machine knows the time."""
+    from mustwatch.ingest.system_clock import is_synchronised
+
+    zone = settings.cellar.timezone
+    shown = f"{from_ms(now_ms):%Y-%m-%d %H:%M} UTC, time zone {zone}"
+    if now_ms < NOT_BEFORE_MS:
+        return Look("clock", State.MEND, f"{shown}: it was never set", "connect to a network, or set it")
+    if is_synchronised() is False:
+        return Look(
+            "clock",
+            State.NOTE,
+            f"{shown}, not synchronised",
+            "sudo timedatectl set-ntp true; readings are put right later",
+        )
+    if zone == "UTC":
+        return Look(
+            "clock",
+            State.NOTE,
+            shown,
+            'nights and quiet hours are in UTC: set cellar.timezone, e.g. "Europe/Vienna"',
+        )
+    return Look("clock", State.GOOD, shown)
+
+
+def pages(settings: Settings) -> Iterator[Look]:
+    """Look whether the pages' port is ours to have."""
+    web = settings.web
+    if not web.enabled or web.port == 0:
+        return
+    family = socket.AF_INET6 if ":" in web.bind else socket.AF_INET
+    with socket.socket(family) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((web.bind, web.port))
+        except OSError as error:
+            if error.errno is not None and _is_answering(web.bind, web.port):
+                yield Look(
+                    "pages", State.GOOD, f"something answers on {web.bind}:{web.port}: the daemon, if it runs"
+                )
+                return
+            yield Look(
+                "pages", State.MEND, f"{web.bind}:{web.port}: {error.strerror}", "choose another web.port"
+            )
+            return
+    yield Look(
+        "pages", State.NOTE, f"nobody serves {web.bind}:{web.port} yet", "the daemon does when it runs"
+    )
+
+
+def _is_answering(host: str, port: int) -> bool:
+    where = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104 - what is compared, not bound
+    try:
+        with socket.create_connection((where, port), ANSWER_S):
+            return True
+    except OSError:
+        return False
+
+
+def mirror(settings: Settings) -> Look:
+    """Ask the mirror whether it is well."""
+    assert settings.influx is not None  # noqa: S101 - asked by the caller
+    url = settings.influx.url.rstrip("/")
+    if not url.startswith(("http://", "https://")):
+        return Look(
+            "mirror", State.MEND, "influx.url is no http address", 'expected e.g. "http://127.0.0.1:8086"'
+        )
+    try:
+        with urllib.request.urlopen(f"{url}/health", timeout=ANSWER_S) as answer:  # noqa: S310 - http(s) only, see above
+            return Look("mirror", State.GOOD, f"answers {answer.status}")
+    except (urllib.error.URLError, OSError, ValueError) as error:
+        why = getattr(error, "reason", error)
+        return Look(
+            "mirror", State.NOTE, f"does not answer ({why})", "readings wait in the store until it does"
+        )
+
+
+def tell(settings: Settings, *, send_test: bool) -> Iterator[Look]:
+    """Look whether everybody's address is understood; with ``send_test`` send each a message and say how it went."""
+    from mustwatch.deliver.apprise_deliverer import AppriseDeliverer, understood
+    from mustwatch.deliver.deliverer import Parcel, TellAddress
+    from mustwatch.plan import tell_rules
+
+    if not settings.tell:
+        yield Look("tell", State.NOTE, "nobody is told", 'add [[tell]] url = "..." to be called')
+    deliverer = AppriseDeliverer()
+    for target, one in zip(tell_rules(settings).targets, settings.tell, strict=True):
+        address = TellAddress(target, one.url.get_secret_value())
+        part = f"tell {target.name}"
+        if understood(address.url) is None:
+            yield Look(
+                part, State.MEND, f"{address.shown} is no address the library understands", "change its url"
+            )
+        elif not send_test:
+            yield Look(part, State.GOOD, f"{address.shown} is understood (--send-test tries it)")
+        else:
+            body = f"{settings.cellar.name}: if you read this, messages about your wine reach you."
+            outcome = deliverer.deliver(address, Parcel("mustwatch: a test", body))
+            if outcome.delivered:
+                yield Look(part, State.GOOD, f"{address.shown} took a test message")
+            else:
+                yield Look(
+                    part, State.MEND, f"a test message was not taken: {outcome.error}", "change its url"
+                )
