@@ -8,16 +8,20 @@ from typing import Any, Literal
 
 import pytest
 
-from brokers import Broker
+from brokers import Broker, NativeBroker
 from cuttable import Cable
+from mustwatch.cellar.sensor import Field, Quantity, Sensor, SensorKind
 from mustwatch.ingest.arrival import Arrival
 from mustwatch.ingest.broker_settings import BrokerSettings
 from mustwatch.ingest.client import MqttSource
+from mustwatch.ingest.intake import Decoded, Ignored, IgnoreReason, Intake
 
 pytestmark = pytest.mark.broker
 
 TOPIC = "cellar/float-1"
 PATIENCE_S = 15.0
+
+PROBE = Sensor("p", SensorKind.PROBE, "number", topics={TOPIC: Field(Quantity.TEMPERATURE, "", "C")})
 
 Brokers = Callable[..., Broker]
 Sources = Callable[..., MqttSource]
@@ -197,11 +201,7 @@ def test_nothing_is_lost_or_stored_twice_while_the_cable_is_cut_again_and_again(
     mosquitto: Broker, source_of: Sources, protocol: Protocol
 ) -> None:
     """Take, "commit" and acknowledge through the intake while the connection breaks: readings without own times."""
-    from mustwatch.cellar.sensor import Field, Quantity, Sensor, SensorKind
-    from mustwatch.ingest.intake import Decoded, Intake
-
-    probe = Sensor("p", SensorKind.PROBE, "number", topics={TOPIC: Field(Quantity.TEMPERATURE, "", "C")})
-    intake = Intake([probe])
+    intake = Intake([PROBE])
     stored: list[float | None] = []
     values = [20 + i // 2 / 100 for i in range(600)]  # each twice: two equal readings are two readings
 
@@ -234,6 +234,30 @@ def test_nothing_is_lost_or_stored_twice_while_the_cable_is_cut_again_and_again(
         commit(taken)
     assert sorted(value for value in stored if value is not None) == [round(value, 2) for value in values]
     assert source.status().stale_acknowledgements > 0
+
+
+@both_protocols
+def test_a_killed_broker_that_comes_back_from_an_older_save_is_not_believed_twice(
+    mosquitto: NativeBroker, source_of: Sources, protocol: Protocol
+) -> None:
+    source = connected(source_of(mosquitto.settings(protocol=protocol)))
+    intake = Intake([PROBE])
+    mosquitto.publish((TOPIC, b"20.1"), (TOPIC, b"20.1"))
+    first = arrivals_of(source, 2)
+    assert all(isinstance(intake.take(arrival), Decoded) for arrival in first)
+    intake.ledger.committed()
+    mosquitto.save()
+    source.acknowledge(first)
+    wait_for(lambda: source.status().acknowledged == 2, "acknowledging")
+    mosquitto.kill()
+    mosquitto.start()
+    wait_for(lambda: source.status().connections >= 2, "reconnecting")
+    again = arrivals_of(source, 2)
+    assert [intake.take(arrival) for arrival in again] == [Ignored(IgnoreReason.REPEATED)] * 2
+    source.acknowledge(again)
+    mosquitto.publish((TOPIC, b"20.1"))
+    (news,) = arrivals_of(source, 1)
+    assert isinstance(intake.take(news), Decoded)
 
 
 def test_a_broker_that_falls_silent_is_left_and_found_again(broker: Broker, source_of: Sources) -> None:

@@ -10,7 +10,10 @@ messages after at most 65,535, so the ledger holds those of the last few thousan
 of topic and payload; and a broker that has forgotten the session begins them anew, so the ledger is then emptied.
 
 Two equal payloads in a row (20.1 °C and again 20.1 °C) differ in their identifiers, so neither is dropped for the
-other. Without the DUP flag nothing is ever dropped: to store twice is the lesser fault.
+other. Without the DUP flag nothing is ever dropped: to store twice is the lesser fault. It can happen when a broker
+is killed and comes back from an older save (tried with mosquitto 2.0.11): what was under way at the save is sent
+again with DUP, but what only waited for us then is sent again as if it were new, though we have acknowledged it
+since. Only a time in the payload helps there.
 """
 
 from collections.abc import Iterable
