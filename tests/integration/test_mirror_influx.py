@@ -1,0 +1,231 @@
+"""The mirror and the way back against a real InfluxDB 2: a store restored from it is equal to the one mirrored."""
+
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from cellars import PLAN, T0, conclusions, entry, evaluate, new_store, readings
+from mirrors import Influx
+from mustwatch.cellar.book import Measurement, Note, Racking, Start
+from mustwatch.cellar.history import SensorStay
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS
+from mustwatch.cellar.reading import Reading, Stamp
+from mustwatch.store.backup import BackupError
+from mustwatch.store.book import CalibrationPoints
+from mustwatch.store.mirror import Mirror, Told
+from mustwatch.store.mirror_influx import InfluxWriter
+from mustwatch.store.mirror_lines import Lines
+from mustwatch.store.mirror_restore import InfluxRestore
+from mustwatch.store.store import Store
+
+pytestmark = pytest.mark.influx
+NOW_MS = T0 + 9 * DAY_MS
+
+
+class Side:
+    """A store with its mirror, in a cellar of its own name so that tests share a bucket."""
+
+    def __init__(self, influx: Influx, folder: Path, cellar: str, bucket: str | None = None) -> None:
+        self.influx = influx
+        self.cellar = cellar
+        self.store = new_store(folder / "c.db")
+        self.told: list[Told] = []
+        self.mono_s = 0.0
+        self.writer = InfluxWriter(influx.url, influx.org, bucket or influx.bucket, influx.token)
+        self.mirror = Mirror(
+            self.store,
+            self.writer,
+            Lines("home", cellar),
+            "there",
+            {"float": "float"},
+            clock_ms=lambda: NOW_MS,
+            mono_s=lambda: self.mono_s,
+            on_trouble=self.told.append,
+        )
+
+    def send(self) -> None:
+        for _ in range(200):
+            if self.mirror.turn() >= 1.0:
+                return
+            self.mono_s += 1.0
+        raise AssertionError("the mirror does not catch up")
+
+    def restore(self, path: Path) -> Store:
+        there = InfluxRestore(
+            self.influx.url, self.influx.org, self.influx.bucket, self.influx.token, "home", self.cellar
+        )
+        there.look()
+        store = Store(path, NOW_MS)
+        there.into(store, NOW_MS)
+        return store
+
+
+@pytest.fixture
+def side(influx: Influx, tmp_path: Path) -> Iterator[Side]:
+    made = Side(influx, tmp_path, f"shed, {uuid.uuid4().hex[:8]} = mine")
+    yield made
+    made.store.close()
+
+
+def everything(store: Store) -> dict[str, object]:
+    return {
+        "readings": sorted(store.readings.between(-(2**62), 2**62), key=lambda r: (r.sensor, r.observed_ms)),
+        "entries": sorted(store.book.entries(), key=lambda e: e.id),
+        "places": sorted(store.book.sensor_stays()),
+        "calibrations": store.book.calibrations("float"),
+        "alerts": sorted(store.alerts.recent(-(2**62)), key=lambda a: a.id),
+    }
+
+
+def lived_in(side: Side) -> None:
+    """A ferment with everything that can happen to what was sent: late, corrected, completed, undone, re-placed."""
+    store = side.store
+    store.book.save_calibration(CalibrationPoints("float", T0, ((25.0, 1.0), (70.5, 1.11))))
+    given = readings(8.0)
+    evaluation = evaluate(store, [given[:300] + given[340:500]])
+    side.send()
+    extra = [
+        Reading("float", T0 + 5, T0 + 9, temperature_c=9.25, battery_v=3.61, signal_dbm=-71.0),
+        Reading("float", T0 + DAY_MS + 77, T0 + DAY_MS + 77, 1.0333, stamp=Stamp.ARRIVAL_UNSURE),
+        Reading('pro\\be "one", two=2', T0 + DAY_MS, T0 + DAY_MS + 1, inclination_deg=33.3),
+    ]
+    store.readings.add(extra)
+    side.send()
+    store.readings.complete(Reading("float", T0 + 5, T0 + 5, gravity=1.0777))
+    store.readings.correct_stamps(T0 + DAY_MS, T0 + DAY_MS + 100, HOUR_MS)
+    store.book.append(entry(3.0, Racking("carboy", floats=("float",), gravity=1.012), "racked"))
+    store.book.append(entry(3.2, Note('it smells of "pears"\nand of\\slashes, and = of äpfel'), "a-note"))
+    store.book.append(entry(4.0, Measurement(gravity=1.004, temperature_c=18.0), "wrong"))
+    store.book.undo(next(e for e in store.book.entries() if e.id == "wrong"), T0 + 5 * DAY_MS)
+    store.book.append(entry(3.5, Start("bucket", gravity=1.09), lot="red wine, second"))
+    store.book.configure_place(SensorStay("float", "carboy", T0 + 6 * DAY_MS))
+    evaluation = evaluate(store, [given[300:340] + given[500:]])
+    assert evaluation.watches
+    side.send()
+
+
+def test_a_store_restored_from_influx_is_equal_to_the_one_that_was_mirrored(
+    side: Side, tmp_path: Path
+) -> None:
+    lived_in(side)
+    restored = side.restore(tmp_path / "restored.db")
+
+    assert everything(restored) == everything(side.store)
+
+
+def test_what_is_concluded_from_a_restored_store_is_what_was_concluded(side: Side, tmp_path: Path) -> None:
+    lived_in(side)
+    restored = side.restore(tmp_path / "restored.db")
+    evaluate(restored, [], NOW_MS)
+
+    reference = new_store(tmp_path / "reference.db")
+    for sensor_stay in side.store.book.sensor_stays():
+        reference.book.configure_place(sensor_stay)
+    reference.book.save_calibration(side.store.book.calibrations("float")[0])
+    for one in side.store.book.entries():
+        if one.id not in {e.id for e in reference.book.entries()}:
+            reference.book.append(one)
+    evaluate(reference, [side.store.readings.between(-(2**62), 2**62)], NOW_MS)
+    assert restored.watching.estimates("kit") == reference.watching.estimates("kit")
+    assert conclusions(restored) == conclusions(side.store)
+    assert PLAN.sensors
+
+
+def test_a_restore_tells_nobody_again_what_was_told(side: Side, tmp_path: Path) -> None:
+    lived_in(side)
+    with side.store.transaction():
+        alerts = side.store.alerts.recent(-(2**62))
+    restored = side.restore(tmp_path / "restored.db")
+    evaluate(restored, [], NOW_MS)
+
+    assert {a.id: a.told_ms for a in restored.alerts.recent(-(2**62))} == {a.id: a.told_ms for a in alerts}
+    assert restored.outbox.waiting() == []
+
+
+def test_after_a_restored_backup_influx_fills_in_what_came_since(side: Side, tmp_path: Path) -> None:
+    from mustwatch.store.backup import put_back, write_backup
+
+    evaluate(side.store, [readings(2.0)])
+    side.send()
+    write_backup(side.store.path, tmp_path / "backup.db")
+    lived_in(side)
+    put_back(tmp_path / "backup.db", tmp_path / "restored.db")
+    restored = side.restore(tmp_path / "restored.db")
+
+    assert everything(restored)["readings"] == everything(side.store)["readings"]
+    assert everything(restored)["entries"] == everything(side.store)["entries"]
+
+
+def test_an_estimate_concluded_anew_replaces_the_one_that_was_sent(side: Side) -> None:
+    given = readings(3.0)
+    evaluation = evaluate(side.store, [given[:100] + given[140:]])
+    side.send()
+    for reading in given[100:140]:
+        evaluation.take(reading)
+    with side.store.transaction():
+        evaluation.commit(NOW_MS)
+    side.send()
+
+    sent = standing(side, "estimate")
+    known = {e.at_ms: (e.gravity, e.rate_per_day) for e in side.store.watching.estimates("kit")}
+    assert {at: (row["gravity"], row.get("rate_per_day")) for at, row in sent.items()} == known
+
+
+def standing(side: Side, measurement: str) -> dict[int, dict[str, object]]:
+    there = InfluxRestore(
+        side.influx.url, side.influx.org, side.influx.bucket, side.influx.token, "home", side.cellar
+    )
+    rows = there._records(measurement, 0, None)
+    return {int(row["_time"].timestamp() * 1000): row for row in rows if not row.get("withdrawn")}
+
+
+def test_two_cellars_in_one_bucket_do_not_see_each_other(side: Side, influx: Influx, tmp_path: Path) -> None:
+    other = Side(influx, tmp_path / "other", f"barn {uuid.uuid4().hex[:8]}")
+    evaluate(side.store, [readings(1.0)])
+    evaluate(other.store, [readings(2.0)])
+    side.send()
+    other.send()
+
+    assert side.restore(tmp_path / "a.db").readings.count() == 96
+    assert other.restore(tmp_path / "b.db").readings.count() == 192
+
+
+def test_an_empty_or_wrong_bucket_is_said_before_anything_is_moved(side: Side) -> None:
+    with pytest.raises(BackupError, match="holds nothing of"):
+        side.restore(Path("/nonexistent/never-made.db"))
+
+
+def test_a_bucket_that_is_not_there_and_a_wrong_token_are_told_and_nothing_is_taken_for_sent(
+    influx: Influx, tmp_path: Path
+) -> None:
+    side = Side(influx, tmp_path, f"shed {uuid.uuid4().hex[:8]}", bucket="no-such-bucket")
+    evaluate(side.store, [readings(1.0)])
+    for _ in range(5):
+        side.mono_s += side.mirror.turn()
+    depth = side.mirror.status.depth
+
+    assert [told and told[0] for told in side.told] == [
+        "127.0.0.1, bucket no-such-bucket answers 404 Not Found: there is no such bucket or organisation "
+        "(influx.bucket, influx.org), or it is no InfluxDB 2 (influx.url)"
+    ]
+    assert depth >= 96
+    side.writer._bucket = influx.bucket
+    side.send()
+    assert side.told[-1] is None
+    assert side.restore(tmp_path / "a.db").readings.count() == 96
+
+
+def test_points_of_a_conflicting_type_are_set_aside_and_the_others_go_on(side: Side, tmp_path: Path) -> None:
+    """A field's type is the server's by the first point of the week; here somebody wrote a text before us."""
+    week_ms = T0 - 70 * DAY_MS
+    poison = f'reading,site=elsewhere,cellar={uuid.uuid4().hex} signal_dbm="loud" {week_ms * 1_000_000}'
+    side.writer.write(poison.encode())
+    good = [r._replace(observed_ms=r.observed_ms - 70 * DAY_MS) for r in readings(0.1)]
+    side.store.readings.add([Reading("float", week_ms + HOUR_MS + 1, T0, 1.05, signal_dbm=-60.0), *good])
+    side.send()
+
+    assert side.mirror.status.refused == 1
+    assert [told and "1 points are refused" in told[0] for told in side.told] == [True]
+    assert side.restore(tmp_path / "a.db").readings.count() == len(good)

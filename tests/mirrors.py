@@ -1,0 +1,173 @@
+"""Real time-series servers for the mirror's tests. Fixtures, found through tests/conftest.py.
+
+victoria     a running VictoriaMetrics, which takes what InfluxDB 2 takes on /api/v2/write
+influx       an InfluxDB 2: the one named by MUSTWATCH_TEST_INFLUXDB_URL, _TOKEN, _ORG, _BUCKET, or an
+             ``influxd`` of this machine; where there is neither, the test is skipped, saying so
+"""
+
+import contextlib
+import json
+import os
+import shutil
+import signal
+import subprocess
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from brokers import _free_port, missing
+
+STARTUP_S = 30.0
+TOKEN = "a-token-for-tests-only"
+
+
+class Victoria:
+    """VictoriaMetrics with a data directory of its own, to be stopped, killed and started again."""
+
+    def __init__(self, folder: Path) -> None:
+        """Choose a port."""
+        self.folder = folder
+        self.port = _free_port()
+        self.url = f"http://127.0.0.1:{self.port}"
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Start it and wait until it answers."""
+        program = shutil.which("victoria-metrics")
+        if program is None:
+            missing("victoria-metrics is not installed (apt install victoria-metrics)")
+        self.folder.mkdir(parents=True, exist_ok=True)
+        with (self.folder / "log").open("ab") as log:
+            self.process = subprocess.Popen(
+                [
+                    program,
+                    f"-storageDataPath={self.folder / 'data'}",
+                    f"-httpListenAddr=127.0.0.1:{self.port}",
+                    "-retentionPeriod=100y",
+                    "-search.latencyOffset=0s",
+                    "-memory.allowedBytes=200MB",
+                ],
+                stdout=log,
+                stderr=log,
+            )
+        _wait_for(f"{self.url}/health", self.process, self.folder / "log")
+
+    def stop(self) -> None:
+        """End it in good order."""
+        self._end(signal.SIGTERM)
+
+    def kill(self) -> None:
+        """End it at once."""
+        self._end(signal.SIGKILL)
+
+    def _end(self, how: signal.Signals) -> None:
+        if self.process is not None and self.process.poll() is None:
+            self.process.send_signal(how)
+            self.process.wait(30)
+        self.process = None
+
+    def series(self, measurement: str, field: str) -> dict[tuple[tuple[str, str], ...], dict[int, float]]:
+        """Return every series of a field: its tags, and its values by instant (ms); a later value replaces a former."""
+        with contextlib.suppress(urllib.error.URLError):
+            _get(f"{self.url}/internal/force_flush")
+        found: dict[tuple[tuple[str, str], ...], dict[int, float]] = {}
+        for line in _get(f"{self.url}/api/v1/export?match[]={measurement}_{field}").splitlines():
+            series = json.loads(line)
+            tags = tuple(sorted((k, v) for k, v in series["metric"].items() if k not in ("__name__", "db")))
+            found.setdefault(tags, {}).update(zip(series["timestamps"], series["values"], strict=True))
+        return found
+
+
+@dataclass(frozen=True)
+class Influx:
+    """Where an InfluxDB 2 is, and what lets one in."""
+
+    url: str
+    token: str
+    org: str
+    bucket: str
+
+
+@pytest.fixture
+def victoria(tmp_path: Path) -> Iterator[Victoria]:
+    """Return a running VictoriaMetrics."""
+    server = Victoria(tmp_path / "victoria")
+    server.start()
+    yield server
+    server.kill()
+
+
+@pytest.fixture(scope="session")
+def influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Influx]:
+    """Return an InfluxDB 2."""
+    if os.environ.get("MUSTWATCH_TEST_INFLUXDB_URL"):
+        yield Influx(
+            *(os.environ[f"MUSTWATCH_TEST_INFLUXDB_{key}"] for key in ("URL", "TOKEN", "ORG", "BUCKET"))
+        )
+        return
+    program = shutil.which("influxd")
+    if program is None:
+        pytest.skip(
+            "NOT TESTED HERE: reading back from InfluxDB 2. No influxd is installed, and MUSTWATCH_TEST_INFLUXDB_URL, "
+            "_TOKEN, _ORG and _BUCKET do not name one"
+        )
+    folder = tmp_path_factory.mktemp("influx")
+    port = _free_port()
+    url = f"http://127.0.0.1:{port}"
+    with (folder / "log").open("wb") as log:
+        process = subprocess.Popen(
+            [
+                program,
+                f"--bolt-path={folder / 'bolt'}",
+                f"--engine-path={folder / 'engine'}",
+                f"--sqlite-path={folder / 'sqlite'}",
+                f"--http-bind-address=127.0.0.1:{port}",
+                "--reporting-disabled",
+                "--log-level=warn",
+            ],
+            stdout=log,
+            stderr=log,
+        )
+    try:
+        _wait_for(f"{url}/health", process, folder / "log")
+        setup = {
+            "username": "cellar",
+            "password": "not-a-secret",
+            "org": "home",
+            "bucket": "cellar",
+            "token": TOKEN,
+        }
+        _post(f"{url}/api/v2/setup", json.dumps(setup).encode(), {"Content-Type": "application/json"})
+        yield Influx(url, TOKEN, "home", "cellar")
+    finally:
+        process.kill()
+        process.wait(30)
+
+
+def _wait_for(url: str, process: subprocess.Popen[bytes], log: Path) -> None:
+    deadline = time.monotonic() + STARTUP_S
+    while time.monotonic() < deadline and process.poll() is None:
+        try:
+            _get(url)
+        except (OSError, urllib.error.URLError):
+            time.sleep(0.05)
+        else:
+            return
+    pytest.fail(f"{url} does not answer:\n{log.read_text(errors='replace')[-2000:]}")
+
+
+def _get(url: str) -> str:
+    with urllib.request.urlopen(url, timeout=30) as answer:  # noqa: S310 - of this machine
+        return str(answer.read().decode())
+
+
+def _post(url: str, body: bytes, headers: dict[str, str]) -> Any:
+    request = urllib.request.Request(url, body, headers)  # noqa: S310 - of this machine
+    with urllib.request.urlopen(request, timeout=30) as answer:  # noqa: S310
+        return answer.read()
