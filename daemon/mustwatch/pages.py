@@ -45,6 +45,9 @@ from mustwatch.web.cellarhand import (
 VERSION_CACHE_KIB = 64
 """Page cache of the connection that only asks whether something was written."""
 
+VERSIONS_PER_SECOND = 1_000
+"""SQLite counts commits from the opening on: the daemon's start goes in front, so that no two runs' numbers agree."""
+
 
 class StoreHand:
     """Implements ``mustwatch.web.cellarhand.Cellarhand`` over a store and its configuration."""
@@ -82,6 +85,7 @@ class StoreHand:
         )
         self._witness.execute(f"PRAGMA cache_size=-{VERSION_CACHE_KIB}")
         self._witness_lock = threading.Lock()
+        self._version_base = now_ms() // 1000 * VERSIONS_PER_SECOND
 
     @property
     def manners(self) -> Manners:
@@ -95,7 +99,7 @@ class StoreHand:
     def version(self) -> int:
         """Return a number that changes whenever something was written, by whomever."""
         with self._witness_lock:
-            return int(self._witness.execute("PRAGMA data_version").fetchone()[0])
+            return self._version_base + int(self._witness.execute("PRAGMA data_version").fetchone()[0])
 
     def close(self) -> None:
         """Close what was opened here; the store is its owner's to close."""

@@ -126,7 +126,7 @@ def api_writing_routes(shell: Shell) -> APIRouter:
     """Return the API's routes that write."""
     router = APIRouter(prefix="/api", responses=EVERYWHERE | SENT | WRONG)
     hand = shell.hand
-    refused = {
+    refused: Responses = {
         409: {"model": models.Refused, "description": "A rule of the book refuses it; nothing was written."}
     }
 

@@ -4,6 +4,7 @@ Source: Prometheus text exposition format 0.0.4.
 """
 
 import re
+from collections.abc import Mapping
 
 from fastapi import APIRouter, Request
 from starlette.responses import JSONResponse, PlainTextResponse
@@ -14,19 +15,25 @@ METRICS_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 _NAME = re.compile(r"[a-z_][a-z0-9_]*")
 
 
-def metrics_text(values: dict[str, float]) -> str:
+def metrics_text(values: Mapping[str, float]) -> str:
     """Return counters and gauges as Prometheus text; what ends in ``_total`` is a counter.
+
+    A name may carry labels, as ``sensor_heard_seconds_ago{sensor="float-1"}``, their values already escaped.
 
     Raises:
         ValueError: a name is none of Prometheus's.
     """
-    lines = []
+    lines: list[str] = []
+    typed: set[str] = set()
     for name, value in values.items():
-        if not _NAME.fullmatch(name):
+        base = name.partition("{")[0]
+        if not _NAME.fullmatch(base):
             raise ValueError(f"metric name {name!r}: expected lower-case letters, digits and underscores")
-        full = f"mustwatch_{name}"
-        lines.append(f"# TYPE {full} {'counter' if name.endswith('_total') else 'gauge'}")
-        lines.append(f"{full} {value:.15g}")
+        if base not in typed:
+            typed.add(base)
+            kind = "counter" if base.endswith("_total") else "gauge"
+            lines.append(f"# TYPE mustwatch_{base} {kind}")
+        lines.append(f"mustwatch_{name} {value:.15g}")
     return "\n".join(lines) + "\n"
 
 
@@ -44,6 +51,6 @@ def machine_routes(hand: Cellarhand) -> APIRouter:
 
     @router.get("/metrics")
     def metrics() -> PlainTextResponse:
-        return PlainTextResponse(metrics_text(dict(hand.metrics())), media_type=METRICS_TYPE)
+        return PlainTextResponse(metrics_text(hand.metrics()), media_type=METRICS_TYPE)
 
     return router

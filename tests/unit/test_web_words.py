@@ -1,0 +1,122 @@
+"""How the pages say numbers, instants and states."""
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from mustwatch.cellar.instant import to_ms
+from mustwatch.web.cellarhand import Manners
+from mustwatch.web.chart_data import WallClock, instant_of_wall_ms
+from mustwatch.web.machine_routes import metrics_text
+from mustwatch.web.words import Words, path_part, span
+
+iso = datetime.fromisoformat
+VIENNA = ZoneInfo("Europe/Vienna")
+PLAIN = Words(Manners("c", VIENNA))
+OTHER = Words(Manners("c", VIENNA, "Bx", "F"))
+
+
+def test_gravity_has_three_places_and_a_dash_where_nothing_is_known() -> None:
+    assert PLAIN.gravity(1.0126) == "1.013"
+    assert PLAIN.gravity(None) == "–"
+
+
+def test_in_brix_the_same_must_reads_as_the_tables_say() -> None:
+    # NBS Circular 440, table 114 (as in the references): 1.0500 is 12.4 °Bx.
+    assert OTHER.gravity(1.0500) == "12.4 °Bx"
+
+
+def test_fahrenheit_is_converted_and_differences_are_not_shifted() -> None:
+    assert OTHER.temperature(20.0) == "68.0 °F"
+    assert OTHER.warmth(-5.0) == "−9.0 °F"
+
+
+@pytest.mark.parametrize(
+    ("rate", "sd", "said"),
+    [
+        (-0.0123, 0.001, "falls 0.012 a day"),
+        (0.004, 0.001, "rises 0.004 a day"),
+        (-0.0003, 0.0001, "still"),
+        (-0.002, 0.004, "still"),
+        (None, None, ""),
+    ],
+)
+def test_the_pace_is_said_only_as_far_as_it_is_known(rate: float | None, sd: float | None, said: str) -> None:
+    assert PLAIN.pace(rate, sd, 1.04) == said
+
+
+def test_a_temperature_is_placed_in_its_band_in_words() -> None:
+    band = {"low": 18.0, "high": 25.0}
+
+    inside, below, above = (PLAIN.in_band(c, band) for c in (20.0, 11.3, 26.25))
+
+    assert inside is not None and below is not None and above is not None  # noqa: PT018
+    assert (inside.words, inside.outside) == ("within 18 to 25 °C", False)
+    assert (below.words, below.outside) == ("6.7 °C below its band", True)
+    assert (above.words, above.outside) == ("1.2 °C above its band", True)
+
+
+def test_instants_are_told_by_the_clock_on_the_cellars_wall() -> None:
+    assert PLAIN.moment("2026-10-24T04:12:00+00:00") == "Sat 24 Oct, 06:12"
+    assert PLAIN.full_day("2026-10-24T22:30:00+00:00") == "Sunday, 25 October 2026"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"), [(20, "1 minute"), (3000, "50 minutes"), (7200, "2 hours"), (86400 * 3, "3 days")]
+)
+def test_spans_are_rounded_to_what_matters(seconds: float, said: str) -> None:
+    assert span(seconds) == said
+
+
+def test_a_quiet_night_is_said_to_be_quiet_and_a_cold_one_by_how_long() -> None:
+    quiet = {"lot": "red", "minimum": 20.0, "swing": 0.4, "minutes_above": 0, "minutes_below": 0}
+    cold = {**quiet, "lot": "kit", "minutes_below": 385}
+
+    assert (
+        PLAIN.night_verdict([quiet])
+        == "A quiet night: every lot kept to its band. red swung most, by 0.4 °C."
+    )
+    assert PLAIN.night_verdict([quiet, cold]) == "kit was too cold for 6 h 25."
+    assert PLAIN.night_verdict([{**quiet, "lot": None}]) == "No temperatures of a lot were heard."
+
+
+def test_any_name_becomes_one_part_of_an_address() -> None:
+    assert path_part("a/b?c#d é&%") == "a%2Fb%3Fc%23d%20%C3%A9%26%25"
+
+
+def test_the_wall_clock_follows_daylight_saving_on_both_sides_of_the_change() -> None:
+    # Central European summer time ended on 2026-10-25 at 01:00 UTC (Directive 2000/84/EC).
+    begin, end = to_ms(iso("2026-10-20T00:00:00+00:00")), to_ms(iso("2026-10-30T00:00:00+00:00"))
+    clock = WallClock(VIENNA, begin, end)
+
+    for text, shown in (
+        ("2026-10-25T00:59:00+00:00", "2026-10-25T02:59:00+00:00"),
+        ("2026-10-25T01:01:00+00:00", "2026-10-25T02:01:00+00:00"),
+        ("2026-10-29T12:00:00+00:00", "2026-10-29T13:00:00+00:00"),
+        ("2026-10-20T12:00:00+00:00", "2026-10-20T14:00:00+00:00"),
+    ):
+        assert clock.wall_ms(to_ms(iso(text))) == to_ms(iso(shown)), text
+
+
+def test_what_the_wall_clock_shows_leads_back_to_its_instant() -> None:
+    at = to_ms(iso("2026-10-29T12:34:00+00:00"))
+    clock = WallClock(VIENNA, at, at)
+
+    assert instant_of_wall_ms(clock.wall_ms(at), VIENNA) == at
+
+
+def test_metrics_are_prometheus_text_with_one_type_line_each() -> None:
+    said = metrics_text(
+        {"commits_total": 3, 'heard_seconds_ago{sensor="a"}': 1.5, 'heard_seconds_ago{sensor="b"}': 2}
+    )
+
+    assert said.splitlines() == [
+        "# TYPE mustwatch_commits_total counter",
+        "mustwatch_commits_total 3",
+        "# TYPE mustwatch_heard_seconds_ago gauge",
+        'mustwatch_heard_seconds_ago{sensor="a"} 1.5',
+        'mustwatch_heard_seconds_ago{sensor="b"} 2',
+    ]
+    with pytest.raises(ValueError, match="expected lower-case"):
+        metrics_text({"Bad Name": 1})
