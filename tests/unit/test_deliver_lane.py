@@ -166,6 +166,14 @@ def test_trouble_of_before_a_restart_is_not_counted_from_the_restart() -> None:
     assert target.judge(1, 11.0) == Trouble(NOW_MS - HOUR_MS, "refused", 1)
 
 
+def test_one_old_message_does_not_make_trouble_of_a_way_that_was_open_just_now() -> None:
+    target = lane()
+    target.went_well("b")
+    target.went_wrong(row("a", created_ms=NOW_MS - DAY_MS, attempts=5), "refused", False, 10.0, NOW_MS)
+
+    assert target.judge(1, 11.0) is None
+
+
 def test_a_message_set_aside_is_no_trouble_of_a_way_that_is_open() -> None:
     target = lane()
     target.went_well("earlier")

@@ -34,6 +34,7 @@ class Shelf:
     expired: list[str] = field(default_factory=list)
     log: list[str] = field(default_factory=list)
     broken: bool = False
+    tells_badly: bool = False
 
     def put(self, *messages: Message) -> None:
         self.rows |= {m.id: Row(m) for m in messages}
@@ -52,6 +53,8 @@ class Shelf:
         self._write("attempt", message_id, attempts=attempts, is_repeat_possible=True)
 
     def mark_told(self, message_id: str, at_ms: int) -> None:
+        if self.tells_badly:
+            raise OSError("database is locked")
         self._write("told", message_id)
         self.told.append(message_id)
 
@@ -266,6 +269,18 @@ def test_a_card_that_fills_up_during_a_sending_does_not_make_it_sent_again() -> 
 
     assert bench.titles() == ["a"]
     assert bench.shelf.told == ["a"]
+
+
+def test_what_was_sent_and_could_not_be_noted_is_noted_later_and_not_sent_again() -> None:
+    bench = Bench()
+    bench.shelf.put(message("a"), message("b", order=1))
+    bench.shelf.tells_badly = True
+    bench.turns(20, 60.0)
+    bench.shelf.tells_badly = False
+    bench.turns(2, 60.0)
+
+    assert bench.titles() == ["a", "b"]
+    assert bench.shelf.told == ["a", "b"]
 
 
 def test_trouble_is_reported_when_it_begins_and_when_it_ends() -> None:
