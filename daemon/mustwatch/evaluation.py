@@ -246,9 +246,11 @@ class Evaluation:
         watch, horizon_ms = self._rebuild.restored(history, from_ms)
         if horizon_ms <= history.started_ms:
             self._store.watching.forget(lot)
-            horizon_ms = history.started_ms
+            # The beginning itself may have moved: nothing concluded before it stands.
+            horizon_ms, since_ms = history.started_ms, BEGINNING_MS
         else:
             self._store.watching.forget_after(lot, horizon_ms)
+            since_ms = horizon_ms
         transitions: list[Transition] = []
         steps: list[WatchStep] = []
         next_checkpoint_ms = horizon_ms + CHECKPOINT_EVERY_MS
@@ -269,7 +271,7 @@ class Evaluation:
             transitions += _ended(history, watch)
         self._save(lot, watch, steps)
         self._store.watching.log(transitions)
-        return self._reconcile(lot, transitions, horizon_ms, now_ms)
+        return self._reconcile(lot, transitions, since_ms, now_ms)
 
     def _reconcile(self, lot: str, transitions: Sequence[Transition], since_ms: int, now_ms: int) -> int:
         alerts = self._store.alerts
