@@ -146,11 +146,15 @@ def main() -> None:
         "--tuning", action="store_true", help="run on the seeds that constants were chosen on"
     )
     parser.add_argument("--seeds", type=int, help="only so many seeds of each scenario")
+    parser.add_argument("--first", type=int, help="begin at this seed instead (to look without spending others)")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--compare", type=int, default=6, help="so many seeds beside the baselines (0: none)")
     parser.add_argument("--remarks", action="store_true", help="print every false and missed finding")
     args = parser.parse_args()
-    seeds = list(TUNING_SEEDS if args.tuning else REPORT_SEEDS)[: args.seeds]
+    seeds = list(TUNING_SEEDS if args.tuning else REPORT_SEEDS)
+    if args.first is not None:
+        seeds = list(range(args.first, args.first + len(seeds)))
+    seeds = seeds[: args.seeds]
     with Pool(args.jobs) as pool:
         made = [f for of in pool.imap_unordered(one, every(seeds), chunksize=4) for f in of]
     made.sort(key=lambda f: (f.name, f.seed))

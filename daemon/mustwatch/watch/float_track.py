@@ -18,7 +18,7 @@ MOST_NOISE_VAR = 0.006**2
 LEARN = 0.02
 """Share of a slot in the learnt noise: about half a day of memory."""
 
-EXPECTED_WEIGHTED_SQUARE = 0.80
+EXPECTED_WEIGHTED_SQUARE = 0.77
 """Mean of weight times squared standard score for a Gaussian under the weights below (own integration)."""
 
 DEGREES_OF_FREEDOM = 4.0

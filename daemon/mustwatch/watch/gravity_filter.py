@@ -21,10 +21,10 @@ REFERENCE_C = 20.0
 ALPHA = 2.0
 """1/d: acceleration is forgotten over half a day."""
 
-SCALE_RELATIVE = 0.5
+SCALE_RELATIVE = 0.4
 """Acceleration per rate, 1/d, beyond what warmth and fading explain."""
 
-SCALE_FLOOR = 0.0006
+SCALE_FLOOR = 0.0004
 """Acceleration of a flat wine, 1/d²: what lets a refermentation be noticed at all."""
 
 SCALE_BEFORE_ONSET = 0.02
@@ -53,17 +53,17 @@ LEAN_VAR = LEAN / (2.0 - LEAN)
 LEAN_FREE = 3.0
 """Surprises that lean to one side by more than chance (variances) widen the acceleration: something has changed."""
 
-LEAN_GAIN = 1.0
+LEAN_GAIN = 3.0
 LEAN_FLOOR = 0.002
 """1/d²: what a surprise widens a flat wine's acceleration by."""
 
-OFFSET_SD = 0.001
+OFFSET_SD = 0.0007
 """A float's offset before any check: its calibration is worth one hydrometer check (common practice)."""
 
-OFFSET_WALK = 0.0001
+OFFSET_WALK = 0.00005
 """A float's offset drifts by this much in a root day: residue, yeast, gas on its skin."""
 
-COEFFICIENT_SD = 0.0002
+COEFFICIENT_SD = 0.00012
 """Gravity per kelvin a float may be wrong by, before anything is known."""
 
 COEFFICIENT_WALK = 0.000005

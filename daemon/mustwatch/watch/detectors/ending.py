@@ -17,7 +17,7 @@ FINISHED_LEFT = 0.1
 FINISHED_MOVING = 0.3
 """... with the probability that the wine has not settled below this, it is finished ..."""
 
-FINISHED_FOR_MS = 6 * HOUR_MS
+FINISHED_FOR_MS = 4 * HOUR_MS
 """... once both have held for so long in a row."""
 
 STUCK_LEFT = 0.2
