@@ -38,37 +38,44 @@ def tell(alerts: Iterable[Alert], now_ms: int, rules: TellRules) -> Told:
     before = {alert.id: alert for alert in alerts}
     now = dict(before)
     messages: list[Message] = []
-    due: list[int] = []
     for target in rules.targets:
-        messages += _tell_one(target, now, now_ms, rules, due)
+        messages += _tell_one(target, now, now_ms, rules)
     for alert in now.values():
-        if _is_done(alert, now_ms, rules):
+        if alert.is_over and _done_ms(alert, now_ms, rules) == now_ms:
             now[alert.id] = replace(alert, is_filed=True)
-        elif alert.is_over:
-            due.append(now_ms + rules.flap_window_ms)
     changed = tuple(alert for id_, alert in now.items() if alert != before[id_])
     numbered = tuple(replace(message, order=order) for order, message in enumerate(messages))
-    return Told(changed, numbered, min(due, default=None))
+    return Told(changed, numbered, _next_due_ms(now.values(), now_ms, rules))
 
 
-def _tell_one(
-    target: TellTarget, alerts: dict[str, Alert], now_ms: int, rules: TellRules, due: list[int]
-) -> list[Message]:
+def _next_due_ms(alerts: Iterable[Alert], now_ms: int, rules: TellRules) -> int | None:
+    """Return when to ask again at the latest if nothing else happens, always after now; None for never."""
+    live = [alert for alert in alerts if not alert.is_filed]
+    due: list[int | None] = [_done_ms(alert, now_ms, rules) for alert in live if alert.is_over]
+    for target in rules.targets:
+        old: list[Alert] = []
+        for alert, decision in _decisions(target, live, now_ms, rules):
+            if decision.reason is Reason.OLD_BACKLOG:
+                old.append(alert)
+            elif not decision.tells:
+                due.append(decision.due_ms)
+        due.append(_backlog_ripe_ms(old, now_ms, rules))
+    return min((max(ms, now_ms + 1) for ms in due if ms is not None), default=None)
+
+
+def _tell_one(target: TellTarget, alerts: dict[str, Alert], now_ms: int, rules: TellRules) -> list[Message]:
     decisions = _decisions(target, alerts.values(), now_ms, rules)
-    ripe = _is_backlog_ripe(
-        [alert for alert, d in decisions if d.reason is Reason.OLD_BACKLOG], now_ms, rules
-    )
+    old = [alert for alert, decision in decisions if decision.reason is Reason.OLD_BACKLOG]
+    is_ripe = _backlog_ripe_ms(old, now_ms, rules) == now_ms
     own: list[tuple[Alert, Decision]] = []
     together: list[tuple[Alert, Decision]] = []
     for alert, decision in decisions:
-        if decision.reason is Reason.RELEASED or (decision.reason is Reason.OLD_BACKLOG and ripe):
+        if decision.reason is Reason.RELEASED or (decision.reason is Reason.OLD_BACKLOG and is_ripe):
             together.append((alert, decision))
         elif decision.tells:
             own.append((alert, decision))
         else:
             _remember_wait(alerts, alert, target, decision.reason)
-            if decision.due_ms is not None:
-                due.append(max(decision.due_ms, now_ms + 1))
     own.sort(key=lambda pair: not _is_urgent(pair[0]))
     mergeable = [pair for pair in own if not _is_urgent(pair[0]) and pair[1].reason is not Reason.FLAPPING]
     if len(mergeable) >= rules.together_from:
@@ -126,16 +133,18 @@ def _is_counted(decision: Decision) -> bool:
     )
 
 
-def _is_backlog_ripe(old: Sequence[Alert], now_ms: int, rules: TellRules) -> bool:
-    """Say whether the backlog has been read in: nothing old came for a while, or it has waited long enough.
+def _backlog_ripe_ms(old: Sequence[Alert], now_ms: int, rules: TellRules) -> int | None:
+    """Return when the backlog counts as read in (now, if it does): nothing old came for a while, or for long enough.
 
     An instant in the future comes of a clock that was set back; it counts as long past.
     """
-    waits = [now_ms - alert.noticed_ms for alert in old]
-    if not waits:
-        return False
-    is_calm = all(wait >= rules.backlog_gather_ms or wait < 0 for wait in waits)
-    return is_calm or max(waits) >= rules.backlog_gather_most_ms
+    noticed = [alert.noticed_ms for alert in old if alert.noticed_ms <= now_ms]
+    if not old:
+        return None
+    if not noticed:
+        return now_ms
+    ripe_ms = min(max(noticed) + rules.backlog_gather_ms, min(noticed) + rules.backlog_gather_most_ms)
+    return max(ripe_ms, now_ms)
 
 
 def _remember_wait(alerts: dict[str, Alert], alert: Alert, target: TellTarget, reason: Reason) -> None:
@@ -246,14 +255,13 @@ def _remember_told(
     alerts[alert.id] = replace(current, tellings={**current.tellings, target.name: telling})
 
 
-def _is_done(alert: Alert, now_ms: int, rules: TellRules) -> bool:
-    """Say whether an alert is over, nothing of it waits, and it no longer counts for flapping."""
-    if not alert.is_over:
-        return False
+def _done_ms(alert: Alert, now_ms: int, rules: TellRules) -> int | None:
+    """Return when an alert that is over no longer counts for flapping (now, if so); None while something waits."""
+    done_ms = now_ms
     for target in rules.targets:
         telling = alert.told(target.name)
         if telling.held is not None:
-            return False
-        if telling.told_ms is not None and now_ms - telling.told_ms < rules.flap_window_ms:
-            return False
-    return True
+            return None
+        if telling.told_ms is not None:
+            done_ms = max(done_ms, telling.told_ms + rules.flap_window_ms)
+    return done_ms
