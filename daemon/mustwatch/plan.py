@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from mustwatch.alerting.rules import QuietHours, TellRules, TellTarget, Units
 from mustwatch.cellar.history import BEGINNING_MS, LotHistory, SensorStay
-from mustwatch.cellar.instant import HOUR_MS
+from mustwatch.cellar.instant import HOUR_MS, from_ms
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.sensor import Sensor
 from mustwatch.cellar.vessel import Vessel
@@ -24,6 +24,11 @@ class CellarPlan:
     vessels: Mapping[str, Vessel]
     profile_for: Callable[[LotHistory], Profile]
     rules: TellRules
+
+    def local_offset_ms(self, at_ms: int) -> int:
+        """Return the offset of the cellar's wall clock from UTC at an instant, milliseconds."""
+        offset = from_ms(at_ms).astimezone(self.rules.units.zone).utcoffset()
+        return 0 if offset is None else round(offset.total_seconds() * 1000)
 
 
 def target_names(settings: Settings) -> list[str]:
@@ -45,7 +50,9 @@ def tell_rules(settings: Settings) -> TellRules:
         zone=ZoneInfo(settings.cellar.timezone),
         base_address=settings.web.base_url,
     )
-    return TellRules(targets=targets, units=units, backlog_age_ms=round(settings.cellar.backlog_hours * HOUR_MS))
+    return TellRules(
+        targets=targets, units=units, backlog_age_ms=round(settings.cellar.backlog_hours * HOUR_MS)
+    )
 
 
 def profile_of(settings: Settings, history: LotHistory) -> Profile:
