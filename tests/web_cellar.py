@@ -146,7 +146,6 @@ def web_scene(tmp_path_factory: pytest.TempPathFactory) -> Path:
     store = Store(settings.store.path, NOW_MS)
     add_trouble(store, NOW_MS)
     evaluate(store, settings, NOW_MS)
-    store.database.checkpoint(truncate=True)
     store.close()
     return folder
 

@@ -71,9 +71,8 @@ def create_app(
     app.add_exception_handler(NotKnownError, _on_not_known(shell))
     app.add_exception_handler(NotPossibleError, _on_not_possible(shell))
     app.add_exception_handler(RequestValidationError, _on_bad_request(shell))
-    app.add_exception_handler(Exception, _on_fault(shell))
     app.add_middleware(GZipMiddleware, minimum_size=COMPRESS_FROM_BYTES, compresslevel=6)
-    app.add_middleware(Guard, gate=gate)
+    app.add_middleware(Guard, gate=gate, on_fault=_on_fault(shell))
     return app
 
 

@@ -1,10 +1,11 @@
 """Stands before every request: known host, token, own origin, bounded body. Puts security headers on answers."""
 
-from collections.abc import MutableMapping
+from collections.abc import Callable, MutableMapping
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
 from urllib.parse import quote
 
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -90,10 +91,11 @@ def session_cookie(value: str, *, secure: bool, life_s: int = SESSION_LIFE_S) ->
 class Guard:
     """The middleware. It wraps the whole application."""
 
-    def __init__(self, app: ASGIApp, gate: Gate) -> None:
-        """Guard an application by a gate."""
+    def __init__(self, app: ASGIApp, gate: Gate, on_fault: Callable[[Request, Exception], Response]) -> None:
+        """Guard an application by a gate; ``on_fault`` answers where the application failed."""
         self._app = app
         self._gate = gate
+        self._on_fault = on_fault
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it here."""
@@ -104,8 +106,12 @@ class Guard:
         cookies = cookies_of(headers)
         new_session = self._open_session(scope, cookies)
 
+        has_begun = False
+
         async def send_guarded(message: Message) -> None:
+            nonlocal has_begun
             if message["type"] == "http.response.start":
+                has_begun = True
                 out = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     out.setdefault(name, value)
@@ -122,6 +128,11 @@ class Guard:
             await self._app(scope, _bounded(receive), send_guarded)
         except TooLongError:
             await problem(413, "That is longer than anything this page takes.")(scope, receive, send_guarded)
+        except Exception as error:
+            if has_begun:
+                raise
+            answer = await run_in_threadpool(self._on_fault, Request(scope), error)
+            await answer(scope, receive, send_guarded)
 
     def _open_session(self, scope: Scope, cookies: dict[str, str]) -> str | None:
         """Give the request its session; return a new one if, with nobody to be asked, it has none yet."""
@@ -155,7 +166,8 @@ class Guard:
         # A link from elsewhere (a message, a mail) arrives without the strict cookie: come again from here.
         if method == "GET" and headers.get("sec-fetch-site") == "cross-site" and not cookies:
             return HTMLResponse(COME_AGAIN)
-        then = path + (f"?{scope['query_string'].decode('latin-1')}" if scope["query_string"] else "")
+        then = scope.get("raw_path", path.encode()).decode("latin-1")
+        then += f"?{scope['query_string'].decode('latin-1')}" if scope["query_string"] else ""
         return RedirectResponse(f"/enter?then={quote(then, safe='')}", status_code=303)
 
 
