@@ -215,6 +215,7 @@ def score_excursions(
         limit = band.high_c if sign > 0 else band.low_c
         beyond = sign * (truth.temperature_c - limit)
         found = raised(transitions, kind)
+        held = open_spells(transitions, kind, case.ends_ms)
         heard = np.array(
             [r.observed_ms for r in case.readings if r.temperature_c is not None], dtype=np.int64
         )
@@ -227,7 +228,7 @@ def score_excursions(
                 )
         for begin, end in _merged(truth.t_ms, beyond):
             here = (truth.t_ms >= begin) & (truth.t_ms <= end)
-            alerts = [t for t in found if begin <= t.at_ms <= end + HOUR_MS]
+            alerts = [t for t, until in held if t.at_ms <= end + HOUR_MS and until >= begin]
             deep = here & (beyond >= DEPTH_C)
             long_enough = deep.any() and truth.t_ms[deep][-1] - truth.t_ms[deep][0] >= (
                 case.profile.dwell_minutes * 60_000 + 15 * 60_000

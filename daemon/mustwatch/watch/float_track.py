@@ -151,7 +151,7 @@ class FloatTrack:
         total = weight = squares = 0.0
         for value, at_ms, _ in readings:
             e = value - mean + rate_per_ms * (end_ms - at_ms)
-            w = 5.0 / (DEGREES_OF_FREEDOM + e * e / spread)
+            w = (DEGREES_OF_FREEDOM + 1.0) / (DEGREES_OF_FREEDOM + e * e / spread)
             if w > 1.0:
                 w = 1.0
             weight += w

@@ -23,6 +23,9 @@ FIRST_GRAVITY_SD = 0.003
 WANDER_VAR = 3.6e-7
 """Variance of an hour's mean that more readings do not remove: slow error of floats, 0.0002 over six hours."""
 
+FIRST_MEMORY_MS = 12 * HOUR_MS
+"""Before the onset, where the lot began is the mean over about so long: what its float shows of a still must."""
+
 ONSET_FALL = 0.004
 """Fermentation has begun when gravity has fallen by this much, clearly."""
 
@@ -85,6 +88,7 @@ class LotEstimator:
     """
 
     __slots__ = (
+        "awaited_ms",
         "checked_ms",
         "checks",
         "end_gravity",
@@ -122,6 +126,7 @@ class LotEstimator:
         self.checks: dict[str, tuple[float, float]] = {}
         self.reanchored: list[str] = []
         self.checked_ms = NEVER
+        self.awaited_ms = from_ms
         self.heard_float_ms = NEVER
         self.hour_ms = NEVER
         self.hour_sum = 0.0
@@ -201,22 +206,30 @@ class LotEstimator:
         if kept is None:
             return
         gravity, rate = kept.x[0], kept.x[1]
-        first = self.first_gravity
-        if first is None or (self.onset_ms == NEVER and gravity > first):
-            self._begins_at(gravity)
-        if not self.heard:
-            return
         if self.onset_ms == NEVER:
-            if (
-                self.first_gravity is not None
-                and self.first_gravity - gravity > ONSET_FALL + kept.p[0][0] ** 0.5
-            ):
-                self.onset_ms = end_ms
-                kept.has_begun = True
+            self._await_onset(kept, gravity, rate, end_ms)
+            return
+        if not self.heard:
             return
         if rate < self.lowest_rate:
             self.lowest_rate = rate
         self._follow_tail(end_ms, gravity, rate)
+
+    def _await_onset(self, kept: GravityFilter, gravity: float, rate: float, end_ms: int) -> None:
+        """Follow where the lot began, slowly, until it has clearly fallen from there."""
+        first = self.first_gravity
+        if first is None:
+            self._begins_at(gravity)
+        elif self.heard:
+            share = min(1.0, (end_ms - self.awaited_ms) / FIRST_MEMORY_MS)
+            fall = first - gravity
+            if fall > ONSET_FALL + kept.p[0][0] ** 0.5 and rate + kept.p[1][1] ** 0.5 < 0.0:
+                self.onset_ms = end_ms
+                kept.has_begun = True
+            elif fall < 0.5 * ONSET_FALL:
+                self._begins_at(first - share * fall)
+        if self.heard or first is None:
+            self.awaited_ms = end_ms
 
     def _begins_at(self, gravity: float) -> None:
         self.first_gravity = gravity
@@ -328,6 +341,7 @@ _KEPT = (
     "lowest_rate",
     "left",
     "moving",
+    "awaited_ms",
     "checked_ms",
     "heard_float_ms",
     "hour_ms",

@@ -34,6 +34,9 @@ FORECAST_EVERY_MS = HOUR_MS
 RACKING_BLANK_MS = 3 * HOUR_MS
 """After a racking a float is not believed for so long: it hung in the air, and then in foam (common practice)."""
 
+RACKING_WARMTH_MS = HOUR_MS
+"""After a racking a float's thermometer shows the air it hung in for so long (common practice)."""
+
 RACKING_STEP = 0.0005
 """Standard error of what a racking does to the gravity a float shows: gas goes, lees stay behind."""
 
@@ -295,6 +298,7 @@ class LotWatch:
             view.subject = Subject(self.lot, what.to_vessel)
             view.disturbed_ms = entry.at_ms
             self._estimator.disturb(entry.at_ms, RACKING_BLANK_MS, RACKING_STEP)
+            self._thermometer.doubt(self._estimator.floats, entry.at_ms + RACKING_WARMTH_MS)
         elif isinstance(what, Addition):
             self._add(what, entry.at_ms)
         elif isinstance(what, Reanchor):

@@ -1,5 +1,6 @@
 """The must's temperature: several sensors, each slot one value; steep changes and swings from a short memory."""
 
+from collections.abc import Iterable
 from typing import Any
 
 from mustwatch.watch.constancy import Constancy
@@ -16,12 +17,19 @@ EARLIEST_HOUR_AGO_MS = 45 * 60_000
 class Thermometer:
     """Fuses what the sensors of a slot say of temperature: the median of each, then the mean of the living."""
 
-    __slots__ = ("alive", "celsius", "recent")
+    __slots__ = ("alive", "celsius", "doubted", "recent")
 
     def __init__(self) -> None:
         self.celsius: float | None = None
         self.recent: list[tuple[int, float]] = []
         self.alive: dict[str, Constancy] = {}
+        self.doubted: dict[str, int] = {}
+
+    def doubt(self, sensors: Iterable[str], until_ms: int) -> None:
+        """Believe none of these sensors until then: they were lifted out, and what was before is another vessel."""
+        for sensor in sensors:
+            self.doubted[sensor] = until_ms
+        self.recent = []
 
     def take(self, parts: dict[str, SensorSlot], end_ms: int) -> float | None:
         """Merge a slot's temperatures and return the must's temperature, or None if nobody said anything."""
@@ -30,7 +38,7 @@ class Thermometer:
         for sensor in parts if len(parts) == 1 else sorted(parts):
             values = parts[sensor].temperature
             n = len(values)
-            if not n:
+            if not n or (self.doubted and end_ms <= self.doubted.get(sensor, 0)):
                 continue
             if n > 1:
                 values.sort()
@@ -65,11 +73,11 @@ class Thermometer:
 
     def snapshot(self) -> list[Any]:
         """Return the state as a JSON-able list."""
-        return [self.celsius, self.recent, {k: v.snapshot() for k, v in self.alive.items()}]
+        return [self.celsius, self.recent, self.doubted, {k: v.snapshot() for k, v in self.alive.items()}]
 
     def load(self, state: list[Any]) -> None:
         """Take over the state a snapshot described."""
-        self.celsius, recent, alive = state
+        self.celsius, recent, self.doubted, alive = state
         self.recent = [(at_ms, celsius) for at_ms, celsius in recent]
         self.alive = {}
         for sensor, kept in alive.items():

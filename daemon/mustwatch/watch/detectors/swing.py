@@ -8,6 +8,9 @@ from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
 from mustwatch.watch.lot_estimator import NEVER
 
+AT_ONCE = 1.3
+"""A change this many times over the limit needs no second slot: a sensor that speaks once an hour has none."""
+
 CALM_SHARE = 0.6
 """A fast change is over when the change per hour stays under this share of the limit ..."""
 
@@ -24,7 +27,7 @@ NIGHT_ENDS_MINUTE = 9 * 60
 class FastChange(OneLatch):
     """The must's temperature changes by more than the profile allows within an hour.
 
-    Raised when two slots in a row show it, so that a single odd slot does not; cleared after a calm hour. Within two
+    Raised when two slots in a row show it, or one far beyond the limit; cleared after a calm hour. Within two
     hours of a racking or an addition nothing is raised.
     """
 
@@ -48,7 +51,7 @@ class FastChange(OneLatch):
             if self.latch.severity is not None or view.at_ms - view.disturbed_ms < HANDLED_MS:
                 return NOTHING
             self.seen += 1
-            if self.seen < 2:
+            if self.seen < 2 and size < AT_ONCE * limit:
                 return NOTHING
             evidence = {"celsius": round(view.celsius or 0.0, 2), "celsius_per_hour": round(change, 2)}
             return self.latch.set(view.at_ms, view.subject, Severity.NOTICE, evidence)
