@@ -73,7 +73,7 @@ FIRST_RATE_SD = 0.002
 FIRST_ACCELERATION_SD = 0.004
 
 
-class _Motion:
+class Motion:
     """Transition and noise of (gravity, rate, acceleration) over ``dt`` days, for a unit acceleration variance."""
 
     __slots__ = ("dt", "f13", "f23", "f33", "q11", "q12", "q13", "q22", "q23", "q33")
@@ -93,7 +93,12 @@ class _Motion:
         self.q33 = 1 - e2
 
 
-_MOTION_OF_A_SLOT = _Motion(1 / 96)
+MOTION_OF_A_SLOT = Motion(1 / 96)
+
+
+def motion(dt: float) -> Motion:
+    """Return the motion over ``dt`` days; that of one slot is at hand."""
+    return MOTION_OF_A_SLOT if dt == MOTION_OF_A_SLOT.dt else Motion(dt)
 
 
 class GravityFilter:
@@ -129,11 +134,14 @@ class GravityFilter:
         self.floats[sensor] = n
         return n
 
-    def predict(self, dt: float, warmer_k: float = 0.0) -> None:
-        """Advance by ``dt`` days in which the must became warmer by so many kelvin."""
-        t = _MOTION_OF_A_SLOT if dt == _MOTION_OF_A_SLOT.dt else _Motion(dt)
+    def predict(self, dt: float, warmer_k: float = 0.0) -> float:
+        """Advance by ``dt`` days in which the must became warmer by so many kelvin.
+
+        Returns the factor by which rate and acceleration were hastened (the smoother wants it).
+        """
+        t = motion(dt)
         x, p = self.x, self.p
-        self._hasten(dt, warmer_k)
+        faster = self._hasten(dt, warmer_k)
         scale = SCALE_RELATIVE * abs(x[1]) + (SCALE_FLOOR if self.has_begun else SCALE_BEFORE_ONSET)
         v = scale * scale
         excess = self.leaning * self.leaning / LEAN_VAR - LEAN_FREE
@@ -169,8 +177,9 @@ class GravityFilter:
         for i in self.floats.values():
             p[i][i] += OFFSET_WALK * OFFSET_WALK * dt
             p[i + 1][i + 1] += COEFFICIENT_WALK * COEFFICIENT_WALK * dt
+        return faster
 
-    def _hasten(self, dt: float, warmer_k: float) -> None:
+    def _hasten(self, dt: float, warmer_k: float) -> float:
         """Quicken the rate by warmth and let it fade by want of sugar."""
         x, p = self.x, self.p
         x1 = x[1]
@@ -181,15 +190,17 @@ class GravityFilter:
                 left = FADE_LEAST_LEFT
             fading = FADE_ALWAYS - FADE_SHARE * x1 / (self.whole * left * (left + FADE_SHARE))
             pace -= dt * (fading if fading < FADE_MOST else FADE_MOST)
-        if pace:
-            faster = exp(pace)
-            x[1] = x1 * faster
-            x[2] *= faster
-            p[1] = [faster * b for b in p[1]]
-            p[2] = [faster * b for b in p[2]]
-            for row in p:
-                row[1] *= faster
-                row[2] *= faster
+        if not pace:
+            return 1.0
+        faster = exp(pace)
+        x[1] = x1 * faster
+        x[2] *= faster
+        p[1] = [faster * b for b in p[1]]
+        p[2] = [faster * b for b in p[2]]
+        for row in p:
+            row[1] *= faster
+            row[2] *= faster
+        return faster
 
     def expect(self, i: int, warmer_k: float) -> tuple[float, float]:
         """Return what the float whose offset stands at ``i`` should show now, and the variance of that."""

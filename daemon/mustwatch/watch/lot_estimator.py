@@ -102,6 +102,7 @@ class LotEstimator:
         "hour_weight",
         "left",
         "lowest_rate",
+        "make_filter",
         "moving",
         "onset_ms",
         "reanchored",
@@ -110,8 +111,11 @@ class LotEstimator:
         "through_ms",
     )
 
-    def __init__(self, settled_hours: float, from_ms: int) -> None:
-        """Begin; ``settled_hours`` is the profile's."""
+    def __init__(
+        self, settled_hours: float, from_ms: int, make_filter: type[GravityFilter] = GravityFilter
+    ) -> None:
+        """Begin; ``settled_hours`` is the profile's, ``make_filter`` a kind of filter (the smoother has its own)."""
+        self.make_filter = make_filter
         self.settled_rate = SETTLED_FALL * 24.0 / settled_hours
         self.filter: GravityFilter | None = None
         self.floats: dict[str, FloatTrack] = {}
@@ -152,7 +156,7 @@ class LotEstimator:
         kept = self.filter
         if kept is None:
             middle = sorted(value for value, _, _ in readings)[len(readings) // 2]
-            kept = self.filter = GravityFilter(middle, FIRST_GRAVITY_SD)
+            kept = self.filter = self.make_filter(middle, FIRST_GRAVITY_SD)
         track = self.floats.get(sensor)
         if track is None:
             track = self.floats[sensor] = FloatTrack(kept.add_float(sensor))
@@ -178,7 +182,7 @@ class LotEstimator:
         """Take in a hydrometer check of the lot."""
         kept = self.filter
         if kept is None:
-            self.filter = GravityFilter(gravity, HYDROMETER_SD)
+            self.filter = self.make_filter(gravity, HYDROMETER_SD)
         else:
             self._compare(kept, gravity, end_ms)
             moved = kept.update_gravity(gravity, HYDROMETER_SD**2)

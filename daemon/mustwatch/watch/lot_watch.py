@@ -16,6 +16,7 @@ from mustwatch.watch.curve import SETTLED_RATE, Curve, Forecast
 from mustwatch.watch.detectors import ENROLLED, Detector, SlotView
 from mustwatch.watch.estimate import Estimate, Expected
 from mustwatch.watch.finding import FindingKind, Subject, Transition
+from mustwatch.watch.gravity_filter import GravityFilter
 from mustwatch.watch.hand import HandChecks
 from mustwatch.watch.lot_estimator import NEVER, LotEstimator
 from mustwatch.watch.observation import Observation
@@ -105,6 +106,7 @@ class LotWatch:
         profile: Profile,
         started_ms: int,
         local_offset_ms: Callable[[int], int] = utc,
+        make_filter: type[GravityFilter] = GravityFilter,
     ) -> None:
         """Begin to watch a lot.
 
@@ -113,6 +115,7 @@ class LotWatch:
             profile: the limits it is watched by.
             started_ms: when it began, milliseconds since the epoch.
             local_offset_ms: the cellar's offset from UTC at an instant, milliseconds (for what a night is).
+            make_filter: the kind of filter; the smoother has its own.
         """
         self.lot = lot
         self.profile = profile
@@ -120,7 +123,7 @@ class LotWatch:
         self._local_offset_ms = local_offset_ms
         self._slot: OpenSlot | None = None
         self._entries: list[Entry] = []
-        self._estimator = LotEstimator(profile.settled_hours, self.horizon_ms)
+        self._estimator = LotEstimator(profile.settled_hours, self.horizon_ms, make_filter)
         self._thermometer = Thermometer()
         self._by_hand = HandChecks()
         self._view = SlotView(Subject(lot, vessel), profile, started_ms, self._estimator)
@@ -187,6 +190,11 @@ class LotWatch:
     def forecast(self) -> Forecast:
         """Return the forecast as last made."""
         return self._forecast
+
+    @property
+    def filter(self) -> GravityFilter | None:
+        """Return the filter, None before the first gravity (read only)."""
+        return self._estimator.filter
 
     @property
     def stage(self) -> Stage:

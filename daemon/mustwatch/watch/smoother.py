@@ -1,0 +1,171 @@
+"""The backward pass: what was the gravity then, as everything known since tells it. For the record and the charts.
+
+The live estimate of an instant knows nothing of what came after it. Here the same watch is run over a lot's events
+once more, every slot's state is kept, and a second pass from the end back lets each slot know its future. It takes
+memory with the length of the history, so it is for looking back, never for the live path.
+
+Source: fixed-interval smoother of Rauch, Tung and Striebel 1965, AIAA Journal 3:1445.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from mustwatch.cellar.book import Entry
+from mustwatch.cellar.profile import Profile
+from mustwatch.watch.estimate import Estimate
+from mustwatch.watch.gravity_filter import GravityFilter, motion
+from mustwatch.watch.lot_watch import LotWatch, WatchStep
+from mustwatch.watch.observation import Observation
+
+Vector = list[float]
+Matrix = list[list[float]]
+
+
+class TapedFilter(GravityFilter):
+    """A filter that keeps what the backward pass needs of its last prediction."""
+
+    __slots__ = ("advanced", "ahead_p", "ahead_x", "hastened")
+
+    def __init__(self, gravity: float, gravity_sd: float) -> None:
+        super().__init__(gravity, gravity_sd)
+        self.advanced = 0.0
+        self.hastened = 1.0
+        self.ahead_x: Vector = []
+        self.ahead_p: Matrix = []
+
+    def predict(self, dt: float, warmer_k: float = 0.0) -> float:
+        """Advance, and keep how."""
+        self.hastened = super().predict(dt, warmer_k)
+        self.advanced = dt
+        self._keep_ahead()
+        return self.hastened
+
+    def allow_drift(self, i: int, variance: float) -> None:
+        """Allow for a drift: it came about before the check that showed it."""
+        super().allow_drift(i, variance)
+        if self.ahead_x:
+            self._keep_ahead()
+
+    def _keep_ahead(self) -> None:
+        self.ahead_x = list(self.x)
+        self.ahead_p = [list(row) for row in self.p]
+
+
+@dataclass(slots=True)
+class _Slot:
+    """One slot of the tape: the estimate made then, the state, and how the next slot was foretold from it."""
+
+    estimate: Estimate
+    x: Vector
+    p: Matrix
+    advanced: float = 0.0
+    hastened: float = 1.0
+    ahead_x: Vector | None = None
+    ahead_p: Matrix | None = None
+
+
+def smooth(
+    lot: str, vessel: str, profile: Profile, started_ms: int, events: Iterable[Observation | Entry]
+) -> list[Estimate]:
+    """Return the smoothed estimate at the end of every slot of a lot's history.
+
+    Args:
+        lot, vessel, profile, started_ms: as for ``LotWatch``.
+        events: the lot's observations and entries in time order.
+
+    Returns:
+        estimates in time order, one for each slot with events; those before the first gravity as they were.
+    """
+    watch = LotWatch(lot, vessel, profile, started_ms, make_filter=TapedFilter)
+    before: list[Estimate] = []
+    tape: list[_Slot] = []
+    for event in events:
+        steps = watch.observe(event) if isinstance(event, Observation) else watch.enter(event)
+        for step in steps:
+            _record(watch, step, before, tape)
+    for step in watch.advance(2**62):
+        _record(watch, step, before, tape)
+    return before + _backward(tape)
+
+
+def _record(watch: LotWatch, step: WatchStep, before: list[Estimate], tape: list[_Slot]) -> None:
+    kept = watch.filter
+    if not isinstance(kept, TapedFilter):
+        before.append(step.estimate)
+        return
+    if tape and kept.ahead_x:
+        last = tape[-1]
+        last.advanced, last.hastened = kept.advanced, kept.hastened
+        last.ahead_x, last.ahead_p = kept.ahead_x, kept.ahead_p
+    tape.append(_Slot(step.estimate, list(kept.x), [list(row) for row in kept.p]))
+
+
+def _backward(tape: list[_Slot]) -> list[Estimate]:
+    if not tape:
+        return []
+    x, p = tape[-1].x, tape[-1].p
+    found = [_estimate(tape[-1], x, p)]
+    for slot in reversed(tape[:-1]):
+        if slot.ahead_x is None or slot.ahead_p is None:
+            x, p = slot.x, slot.p
+        else:
+            # A float that came later is not part of the earlier state; what is known of it is left aside.
+            n = len(slot.x)
+            ahead_p = [row[:n] for row in slot.ahead_p[:n]]
+            gain = _gain(slot, ahead_p)
+            off = [x[j] - slot.ahead_x[j] for j in range(n)]
+            wider = [[p[i][j] - ahead_p[i][j] for j in range(n)] for i in range(n)]
+            x = [slot.x[i] + sum(g * d for g, d in zip(gain[i], off, strict=True)) for i in range(n)]
+            half = _times(gain, wider)
+            p = [
+                [slot.p[i][j] + sum(a * b for a, b in zip(half[i], gain[j], strict=True)) for j in range(n)]
+                for i in range(n)
+            ]
+        found.append(_estimate(slot, x, p))
+    found.reverse()
+    return found
+
+
+def _gain(slot: _Slot, ahead_p: Matrix) -> Matrix:
+    """Return P F' (P ahead)^-1, row by row as the solution of (P ahead) g = F p."""
+    t, h = motion(slot.advanced), slot.hastened
+    lower = _cholesky(ahead_p)
+    rows = []
+    for row in slot.p:
+        f1, f2 = h * row[1], h * row[2]
+        moved = [row[0] + t.dt * f1 + t.f13 * f2, f1 + t.f23 * f2, t.f33 * f2, *row[3:]]
+        rows.append(_solve(lower, moved))
+    return rows
+
+
+def _cholesky(a: Matrix) -> Matrix:
+    n = len(a)
+    lower = [[0.0] * n for _ in range(n)]
+    for i in range(n):
+        for j in range(i + 1):
+            rest = a[i][j] - sum(lower[i][k] * lower[j][k] for k in range(j))
+            # Rounding may leave an element known to the last digit a little below nothing.
+            lower[i][j] = max(rest, 1e-24) ** 0.5 if i == j else rest / lower[j][j]
+    return lower
+
+
+def _solve(lower: Matrix, b: Vector) -> Vector:
+    n = len(b)
+    y = [0.0] * n
+    for i in range(n):
+        y[i] = (b[i] - sum(lower[i][k] * y[k] for k in range(i))) / lower[i][i]
+    for i in range(n - 1, -1, -1):
+        y[i] = (y[i] - sum(lower[k][i] * y[k] for k in range(i + 1, n))) / lower[i][i]
+    return y
+
+
+def _times(a: Matrix, b: Matrix) -> Matrix:
+    columns = list(zip(*b, strict=True))
+    return [[sum(x * y for x, y in zip(row, column, strict=True)) for column in columns] for row in a]
+
+
+def _estimate(slot: _Slot, x: Vector, p: Matrix) -> Estimate:
+    was = slot.estimate
+    return was._replace(
+        gravity=x[0], gravity_sd=max(p[0][0], 0.0) ** 0.5, rate_per_day=x[1], rate_sd=max(p[1][1], 0.0) ** 0.5
+    )
