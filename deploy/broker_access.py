@@ -164,8 +164,8 @@ max_queued_messages 300000
 max_inflight_messages 2000
 # Waiting messages and sessions are written to the card this often, seconds (and at an orderly stop).
 autosave_interval 300
-# A float says a few hundred bytes.
-message_size_limit 262144
+# A float says a few hundred bytes, a night of readings in one pack some kilobytes.
+max_packet_size 262144
 # Names that were never seen again are forgotten.
 persistent_client_expiration 2m
 """
@@ -293,7 +293,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--group", default="mosquitto", help="who may read users and rules besides root")
     parser.add_argument("--data", help="where the broker keeps its data, if no other file of its own says so")
     parser.add_argument(
-        "--reload", default="systemctl reload mosquitto", help="how to make it read users and rules"
+        "--reload", default="systemctl kill -s HUP mosquitto", help="how to make it read users and rules"
     )
     parser.add_argument(
         "--restart", default="systemctl restart mosquitto", help="how to make it read its settings"

@@ -22,6 +22,8 @@ upgrade makes a backup first, and goes back by itself if the new version does no
 TEXT
 }
 
+# The card need not keep what pip fetched.
+export PIP_NO_CACHE_DIR=${PIP_NO_CACHE_DIR-1}
 readonly opt=/opt/mustwatch etc=/etc/mustwatch var=/var/lib/mustwatch user=mustwatch
 readonly unit=/etc/systemd/system/mustwatch.service
 readonly broker_conf=/etc/mosquitto/conf.d/mustwatch.conf
@@ -75,10 +77,14 @@ need_python() {
 build_release() { # WHAT: leaves the wheel in $wheel
   local what=$1
   mkdir -p "$workspace/wheel"
-  say "fetching mustwatch from $what"
-  python3 -m venv "$workspace/builder"
-  "$workspace/builder/bin/pip" wheel --quiet --no-deps --wheel-dir "$workspace/wheel" "$what" ||
-    fail "could not get mustwatch from $what"
+  if [ -f "$what" ] && [ "${what%.whl}" != "$what" ]; then
+    cp "$what" "$workspace/wheel/"
+  else
+    say "fetching mustwatch from $what"
+    python3 -m venv "$workspace/builder"
+    "$workspace/builder/bin/pip" wheel --quiet --no-deps --wheel-dir "$workspace/wheel" "$what" ||
+      fail "could not get mustwatch from $what"
+  fi
   wheel=$(find "$workspace/wheel" -name 'mustwatch-*.whl' | head -n 1)
   [ -n "$wheel" ] || fail "$what holds no mustwatch"
   mark=$(cat "$wheel" "$here/requirements.lock" | sha256sum | cut -d' ' -f1)
@@ -96,9 +102,9 @@ make_release() { # makes $new_release from $wheel, unless the release in use is 
   say "installing $version (a few minutes on a Pi)"
   # Each says for itself that it failed: in a function that is asked for its answer the shell does not end by itself.
   python3 -m venv "$new_release" || fail "could not make a virtual environment in $new_release"
-  "$new_release/bin/pip" install --quiet --no-cache-dir --require-hashes -r "$here/requirements.lock" ||
+  "$new_release/bin/pip" install --quiet --no-input --require-hashes -r "$here/requirements.lock" ||
     fail "could not install what mustwatch needs; is there a network, and room on the card?"
-  "$new_release/bin/pip" install --quiet --no-cache-dir --no-deps "$wheel" || fail "could not install $wheel"
+  "$new_release/bin/pip" install --quiet --no-deps "$wheel" || fail "could not install $wheel"
   "$new_release/bin/mustwatch" --version >/dev/null || fail "the new version does not start"
   echo "$mark" >"$new_release/.mark"
 }

@@ -1,0 +1,284 @@
+"""What a person does on a fresh Raspberry Pi, done on a fresh Debian with systemd in a container."""
+
+import json
+import re
+import shutil
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import paho.mqtt.client as paho
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from daemons import wait_until
+from debian_machine import Machine, free_port
+from wheels import PROJECT, Built, other_version
+
+pytestmark = pytest.mark.machine
+INSTALL = "/root/mustwatch/deploy/install.sh"
+WHEEL = "/root/mustwatch/dist"
+
+
+class Pi(Machine):
+    """A machine with mustwatch's deploy folder and wheels on it."""
+
+    def __init__(self, folder: Path) -> None:
+        """Copy what a person would have unpacked."""
+        super().__init__(folder)
+        self.broker_port, self.pages_port = free_port(), free_port()
+        shutil.copytree(PROJECT / "deploy", self.root / "root/mustwatch/deploy")
+        (self.root / "root/mustwatch/dist").mkdir()
+
+    def install(self, *arguments: str, check: bool = True) -> subprocess.CompletedProcess[str]:
+        """Run the install script; what pip fetched is kept, and what came up is believed sooner, to save time."""
+        quicker = {"PIP_NO_CACHE_DIR": "0", "MUSTWATCH_INSTALL_SETTLE": "3"}
+        return self.run(INSTALL, *arguments, check=check, **quicker)
+
+    def bring(self, wheel: Path) -> str:
+        """Copy a wheel onto it and return its path there."""
+        shutil.copy(wheel, self.root / "root/mustwatch/dist")
+        return f"{WHEEL}/{wheel.name}"
+
+    def configure(self, more: str) -> None:
+        """Add to the configuration, as one does with an editor, and have it taken up."""
+        with (self.root / "etc/mustwatch/mustwatch.toml").open("a", encoding="utf-8") as config:
+            config.write(more)
+        self.run("mustwatch-broker", "sync")
+        self.run("systemctl", "restart", "mustwatch")
+
+
+@pytest.fixture(scope="module")
+def pi(tmp_path_factory: pytest.TempPathFactory, built: Built) -> Iterator[Pi]:
+    machine = Pi(tmp_path_factory.mktemp("pi"))
+    try:
+        machine.boot()
+        ports = ("--broker-port", str(machine.broker_port), "--pages-port", str(machine.pages_port))
+        machine.install("install", "--from", machine.bring(built.wheel), *ports)
+        yield machine
+    finally:
+        machine.stop()
+
+
+def publish(pi: Pi, user: str, password: str, topic: str, payload: bytes) -> bool:
+    """Publish as a float does; return whether the broker took it (MQTT 5 says so)."""
+    taken: list[bool] = []
+    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    client.username_pw_set(user, password)
+    client.on_connect = lambda c, u, f, reason, p: taken.append(False) if reason.is_failure else None
+    client.on_publish = lambda c, u, m, reason, p: taken.append(not reason.is_failure)
+    client.connect("127.0.0.1", pi.broker_port)
+    client.loop_start()
+    client.publish(topic, payload, qos=1)
+    wait_until(lambda: taken, 10, "the broker's answer")
+    client.loop_stop()
+    return taken[0]
+
+
+def test_one_command_brings_a_daemon_that_keeps_watch(pi: Pi) -> None:
+    status = pi.said(
+        "systemctl", "show", "mustwatch", "-p", "ActiveState,SubState,User,NRestarts", "--value"
+    ).split()
+
+    assert status == ["0", "mustwatch", "active", "running"] or set(status) == {
+        "active",
+        "running",
+        "mustwatch",
+        "0",
+    }
+    assert pi.said("systemctl", "is-enabled", "mustwatch") == "enabled"
+    assert "keeping watch" in pi.said("journalctl", "-u", "mustwatch", "--no-pager")
+    assert "broker connected" in pi.said("journalctl", "-u", "mustwatch", "--no-pager")
+
+
+def test_check_finds_nothing_to_mend(pi: Pi) -> None:
+    said = pi.said("mustwatch", "check")
+
+    assert "mend" not in said
+    assert "daemon: keeps watch" in said
+    assert "takes us" in said
+
+
+def test_secrets_are_for_root_and_the_service_alone(pi: Pi) -> None:
+    modes = pi.said(
+        *(
+            "stat",
+            "-c",
+            "%a %U %G %n",
+            "/etc/mustwatch",
+            "/etc/mustwatch/mustwatch.toml",
+            "/etc/mustwatch/secrets.env",
+        ),
+        *("/var/lib/mustwatch", "/var/lib/mustwatch/cellar.db", "/etc/mosquitto/mustwatch.passwords"),
+    ).splitlines()
+
+    assert modes == [
+        "750 root mustwatch /etc/mustwatch",
+        "640 root mustwatch /etc/mustwatch/mustwatch.toml",
+        "600 root root /etc/mustwatch/secrets.env",
+        "750 mustwatch mustwatch /var/lib/mustwatch",
+        "600 mustwatch mustwatch /var/lib/mustwatch/cellar.db",
+        "640 root mosquitto /etc/mosquitto/mustwatch.passwords",
+    ]
+    assert pi.run(
+        "setpriv", "--reuid=nobody", "--clear-groups", "cat", "/etc/mustwatch/mustwatch.toml", check=False
+    ).returncode
+    secret = pi.said("cat", "/etc/mustwatch/secrets.env").splitlines()[0].split("=", 1)[1]
+    assert secret not in pi.said("cat", "/etc/mosquitto/mustwatch.passwords")
+    assert secret not in pi.said("journalctl", "--no-pager")
+
+
+def test_the_hardened_service_can_still_ask_what_it_must(pi: Pi) -> None:
+    pid = pi.said("systemctl", "show", "-p", "MainPID", "--value", "mustwatch")
+    status = pi.said("cat", f"/proc/{pid}/status")
+
+    assert re.search(r"CapEff:\s+0+\n", status)
+    assert re.search(r"NoNewPrivs:\s+1\n", status)
+    assert re.search(r"Seccomp:\s+2\n", status)
+    limits = pi.said("systemctl", "cat", "mustwatch")
+    fences = [
+        line
+        for line in limits.splitlines()
+        if re.match(r"(System|Restrict|Protect|Private|Memory|Proc|Lock|No)", line)
+    ]
+    asks = "import json, mustwatch.ingest.system_clock as c; print(json.dumps([c.boot_id(), c.is_synchronised()]))"
+    said = pi.said(
+        *("systemd-run", "--pipe", "--wait", "-q", "-p", "User=mustwatch"),
+        *(part for fence in fences for part in ("-p", fence)),
+        *("/opt/mustwatch/current/bin/python", "-I", "-c", asks),
+    )
+    boot_id, is_synchronised = json.loads(said)
+    assert boot_id == Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+    assert is_synchronised is not None, "adjtimex is refused"
+
+
+def test_a_float_is_let_in_heard_configured_and_watched(pi: Pi) -> None:
+    let_in = pi.said("mustwatch-broker", "add", "float-1")
+    password = re.search(r"password  (\S+)", let_in)
+    assert password is not None
+    listening = pi.root / "root/listening"
+    pi.run("sh", "-c", "mustwatch listen --seconds 6 --json >/root/listening 2>/dev/null &")
+    time.sleep(3)
+    payload = b'{"sg": 1.0532, "temp": 19.4, "batt": 3.98}'
+    assert publish(pi, "float-1", password[1], "cellar/float-1", payload)
+    wait_until(lambda: '"toml"' in listening.read_text(), 20, "a proposal")
+    proposal = json.loads(listening.read_text())["proposals"][0]["toml"]
+
+    pi.configure('\n[[vessel]]\nname = "NAME"\nkind = "bucket"\nlitres = 30\n\n' + proposal + "\n")
+    pi.run(
+        "mustwatch", "record", "start", "elder", "--vessel", "NAME", "--gravity", "1.090", "--celsius", "20"
+    )
+    assert publish(pi, "float-1", password[1], "cellar/float-1", payload)
+
+    def vessel() -> str:
+        return pi.said("mustwatch", "export", "--format", "csv")
+
+    wait_until(lambda: "1.0532" in vessel(), 30, "the reading in the store")
+    assert "float-1: cellar/float-1\n" in pi.said("mustwatch-broker", "list") + "\n"
+
+
+def test_a_float_writes_its_own_topic_and_no_other_and_nobody_comes_without_a_password(pi: Pi) -> None:
+    password = pi.said("mustwatch-broker", "password", "float-1").split()[3]
+
+    assert publish(pi, "float-1", password, "cellar/float-1", b"{}")
+    assert not publish(pi, "float-1", password, "cellar/float-2", b"{}")
+    assert not publish(pi, "float-1", "guessed", "cellar/float-1", b"{}")
+    assert not publish(pi, "", "", "cellar/float-1", b"{}")
+
+
+def test_installing_again_changes_nothing(pi: Pi, built: Built) -> None:
+    def state() -> str:
+        return pi.said(
+            "sh",
+            "-c",
+            "find /etc/mustwatch /etc/mosquitto /opt/mustwatch -type f -printf '%p %T@ %s\n' | "
+            "grep -v -e '/deploy/' -e pycache -e example | sort; systemctl show -p MainPID mustwatch mosquitto",
+        )
+
+    before = state()
+    said = pi.install("install", "--from", pi.bring(built.wheel)).stdout
+
+    assert "installed already" in said
+    assert state() == before
+
+
+def test_it_comes_back_after_a_crash_by_itself(pi: Pi) -> None:
+    pid = pi.said("systemctl", "show", "-p", "MainPID", "--value", "mustwatch")
+    pi.run("systemctl", "kill", "-s", "KILL", "mustwatch")
+
+    def again() -> bool:
+        now = pi.said("systemctl", "show", "-p", "MainPID", "--value", "mustwatch")
+        return (
+            now not in ("0", pid)
+            and pi.said(
+                "systemctl",
+                "is-active",
+                "mustwatch",
+            )
+            == "active"
+        )
+
+    wait_until(
+        lambda: (
+            pi.run("systemctl", "is-active", "mustwatch", check=False).stdout.strip() == "active" and again()
+        ),
+        40,
+        "the daemon is back",
+    )
+
+
+def test_an_upgrade_makes_a_backup_and_keeps_the_data(pi: Pi, built: Built, tmp_path: Path) -> None:
+    newer = other_version(built.wheel, "0.1.90", tmp_path, {})
+
+    pi.install("upgrade", "--from", pi.bring(newer))
+
+    assert pi.said("mustwatch", "--version") == "mustwatch 0.1.90"
+    assert pi.said("ls", "/var/lib/mustwatch/backups").startswith("before-upgrade-")
+    assert "1.0532" in pi.said("mustwatch", "export", "--format", "csv")
+
+
+MIGRATION = 'Migration(99, "of a version to come", _script("CREATE TABLE to_come (x INTEGER)")),'
+
+
+def test_an_upgrade_that_does_not_come_up_is_undone_with_its_store(
+    pi: Pi, built: Built, tmp_path: Path
+) -> None:
+    broken = other_version(
+        built.wheel,
+        "0.1.91",
+        tmp_path,
+        {
+            "mustwatch/store/schema.py": lambda text: text.replace(
+                ")\n\n\nclass SchemaTooNewError", f"    {MIGRATION}\n)\n\n\nclass SchemaTooNewError"
+            ),
+            "mustwatch/pipeline.py": lambda text: text.replace(
+                "    def run(self, stop: threading.Event) -> None:\n",
+                "    def run(self, stop: threading.Event) -> None:\n        raise RuntimeError('a fault')\n",
+            ),
+        },
+    )
+
+    undone = pi.install("upgrade", "--from", pi.bring(broken), check=False)
+
+    assert undone.returncode == 1
+    assert "the upgrade was undone" in undone.stderr
+    assert pi.said("mustwatch", "--version") == "mustwatch 0.1.90"
+    assert pi.said("systemctl", "is-active", "mustwatch") == "active"
+    assert "1.0532" in pi.said("mustwatch", "export", "--format", "csv")
+    assert "cellar.db.of-0.1.91" in pi.said("ls", "/var/lib/mustwatch")
+
+
+def test_uninstalling_keeps_data_and_purging_does_not(pi: Pi, built: Built) -> None:
+    pi.run("/opt/mustwatch/deploy/install.sh", "uninstall")
+    assert not (pi.root / "opt/mustwatch").exists()
+    assert (pi.root / "var/lib/mustwatch/cellar.db").exists()
+    assert (pi.root / "etc/mustwatch/mustwatch.toml").exists()
+
+    pi.install("install", "--from", pi.bring(built.wheel))
+    assert "1.0532" in pi.said("mustwatch", "export", "--format", "csv")
+
+    pi.install("uninstall", "--purge")
+    for gone in ("opt/mustwatch", "var/lib/mustwatch", "etc/mustwatch", "usr/local/bin/mustwatch"):
+        assert not (pi.root / gone).exists()
+    assert pi.run("id", "mustwatch", check=False).returncode != 0
