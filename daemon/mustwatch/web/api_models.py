@@ -382,7 +382,7 @@ class Undelivered(BaseModel):
     given_up: bool
 
 
-Typed = Annotated[str, Field(max_length=8_000)] | float
+Typed = Annotated[str, Field(max_length=8_000)] | int | float
 """A number, or text with a unit as people type it (``68F``, ``6gal``, ``22Bx``)."""
 
 
