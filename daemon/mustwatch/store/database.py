@@ -38,6 +38,7 @@ class Database:
         path.parent.mkdir(parents=True, exist_ok=True)
         self._lock = threading.RLock()
         self._depth = 0
+        self._is_closed = False
         self._writer = self._connect()
         self._readers: LifoQueue[sqlite3.Connection | None] = LifoQueue()
         for _ in range(READERS):
@@ -123,7 +124,10 @@ class Database:
         return wal.stat().st_size if wal.exists() else 0
 
     def close(self) -> None:
-        """Close every connection."""
+        """Close every connection; a second time changes nothing."""
+        if self._is_closed:
+            return
+        self._is_closed = True
         for _ in range(READERS):
             connection = self._readers.get()
             if connection is not None:
