@@ -5,6 +5,12 @@ from typing import Any
 SLOWEST_FIRST_MS = 12 * 3_600_000
 """A run shorter than half a day never counts: a still cellar and a coarse scale can hold a value that long."""
 
+SLOWEST_UNKNOWN_MS = 48 * 3_600_000
+"""The same for a sensor that has shown no other value yet: how coarse it is is not known."""
+
+SLOWEST_RESTING_MS = 72 * 3_600_000
+"""The same while what it measures stands still by nature: a must before its onset, a wine that has settled."""
+
 LONGER_THAN_BEFORE = 4
 """A run must outlast the longest run seen before by this factor: what a coarse sensor did once it may do again."""
 
@@ -20,11 +26,12 @@ FEWEST = 24
 class Constancy:
     """Follows the run of identical values of one quantity of one sensor.
 
-    ``is_frozen`` holds from the moment the run is longer than ``SLOWEST_FIRST_MS`` and ``LONGER_THAN_BEFORE`` times
-    the longest run before it, until the value changes.
+    ``is_frozen`` holds from the moment the run is longer than ``SLOWEST_FIRST_MS`` (or what stands in for it) and
+    ``LONGER_THAN_BEFORE`` times the longest run before it, until the value changes. ``is_resting`` says that what is
+    measured stands still, as far as is known.
     """
 
-    __slots__ = ("count", "is_frozen", "longest_ms", "since_ms", "value")
+    __slots__ = ("count", "is_frozen", "is_resting", "longest_ms", "since_ms", "value")
 
     def __init__(self) -> None:
         self.value: float | None = None
@@ -32,6 +39,7 @@ class Constancy:
         self.count = 0
         self.longest_ms = 0
         self.is_frozen = False
+        self.is_resting = False
 
     def take(self, value: float, at_ms: int) -> None:
         """Take the next value in time order."""
@@ -39,11 +47,7 @@ class Constancy:
             self.count += 1
             if not self.is_frozen:
                 run = at_ms - self.since_ms
-                if (
-                    run >= SLOWEST_FIRST_MS
-                    and run > LONGER_THAN_BEFORE * self.longest_ms
-                    and self.count >= FEWEST
-                ):
+                if run >= SLOWEST_FIRST_MS and self.count >= FEWEST and run > self._patience_ms():
                     self.is_frozen = True
             return
         if self.value is not None and not self.is_frozen:
@@ -55,15 +59,23 @@ class Constancy:
         self.count = 1
         self.is_frozen = False
 
+    def _patience_ms(self) -> int:
+        least = SLOWEST_FIRST_MS if self.longest_ms else SLOWEST_UNKNOWN_MS
+        if self.is_resting:
+            least = SLOWEST_RESTING_MS
+        return max(least, LONGER_THAN_BEFORE * self.longest_ms)
+
     def is_suspect(self, at_ms: int) -> bool:
         """Return whether the run is already too long to be believed, though not yet long enough to be told."""
         run = at_ms - self.since_ms
+        if self.is_resting:
+            return False
         return run >= SUSPECT_MS and run > SUSPECT_FACTOR * self.longest_ms and self.count >= FEWEST // 3
 
     def snapshot(self) -> list[Any]:
         """Return the state as a JSON-able list."""
-        return [self.value, self.since_ms, self.count, self.longest_ms, self.is_frozen]
+        return [self.value, self.since_ms, self.count, self.longest_ms, self.is_frozen, self.is_resting]
 
     def load(self, state: list[Any]) -> None:
         """Take over the state a snapshot described."""
-        self.value, self.since_ms, self.count, self.longest_ms, self.is_frozen = state
+        self.value, self.since_ms, self.count, self.longest_ms, self.is_frozen, self.is_resting = state

@@ -163,6 +163,8 @@ class LotEstimator:
         warmer = 0.0 if celsius is None else celsius - REFERENCE_C
         mean, var = kept.expect(track.index, warmer)
         rate_per_ms = kept.x[1] / DAY_MS
+        is_settled = self.moving is not None and self.moving < STILL
+        track.constancy.is_resting = self.onset_ms == NEVER or is_settled
         if end_ms > track.blank_until_ms:
             track.tremble(readings, mean, var, rate_per_ms, end_ms)
         if not track.is_believed(end_ms):

@@ -120,7 +120,7 @@ class Ended:
         evidence = _evidence(view)
         evidence["hours_settled"] = round((view.at_ms - self.since_ms) / HOUR_MS, 1)
         if left is not None:
-            evidence["probability_more_than_0.002_left"] = round(left, 3)
+            evidence["probability_unfinished"] = round(left, 3)
         evidence["next"] = "check with a hydrometer; bottling waits for that check"
         return self.refermenting.clear(view.at_ms, view.subject, evidence) + self.finished.set(
             view.at_ms, view.subject, Severity.NOTICE, evidence
