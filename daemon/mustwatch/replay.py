@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import islice
 from typing import Any
 
 from mustwatch.alerting.alert import Alert
@@ -86,14 +87,29 @@ class Replay:
         self.result = Replayed()
 
     def run(self, lines: Iterable[str | bytes], now_ms: int) -> Replayed:
-        """Take every line, commit by batches, and close what the record's clock has passed."""
+        """Take every line, and close what the record's clock has passed.
+
+        Conclusions are drawn and told at the instants they would have been; the card is written once a batch.
+        """
         note_places(self._store, self._plan, now_ms)
         intake = Intake(self._plan.sensors.values())
         evaluation = Evaluation(self._store, self._plan, now_ms)
+        clock_ms = 0
+        arrivals = self._arrivals(lines)
+        while batch := list(islice(arrivals, BATCH)):
+            with self._store.transaction():
+                clock_ms = self._take(batch, intake, evaluation, clock_ms)
+            intake.ledger.committed()
+        evaluation.advance(clock_ms + GRACE_MS)
+        self._commit(evaluation, [], clock_ms)
+        return self.result
+
+    def _take(self, batch: Iterable[Arrival], intake: Intake, evaluation: Evaluation, clock_ms: int) -> int:
+        """Take a batch in an open transaction, and return the record's clock after it."""
         unreadable: list[Unreadable] = []
-        clock_ms, taken = 0, 0
-        for arrival in self._arrivals(lines):
-            clock_ms = max(clock_ms, arrival.received_ms)
+        for arrival in batch:
+            if arrival.received_ms > clock_ms:
+                clock_ms = arrival.received_ms
             outcome = intake.take(arrival)
             quarantined = outcome if isinstance(outcome, Quarantined) else None
             if isinstance(outcome, Decoded):
@@ -102,14 +118,11 @@ class Replay:
                 quarantined = outcome.quarantined
             if quarantined is not None:
                 unreadable.append(unreadable_of(quarantined))
-            taken += 1
-            if taken >= BATCH or evaluation.wants_commit:
+            if evaluation.wants_commit:
                 self._commit(evaluation, unreadable, clock_ms)
-                intake.ledger.committed()
-                unreadable, taken = [], 0
-        evaluation.advance(clock_ms + GRACE_MS)
+                unreadable = []
         self._commit(evaluation, unreadable, clock_ms)
-        return self.result
+        return clock_ms
 
     def _arrivals(self, lines: Iterable[str | bytes]) -> Iterator[Arrival]:
         for number, line in enumerate(lines, 1):

@@ -17,6 +17,9 @@ WATER_RANGE_C = (0.0, 45.0)
 """A must outside of this is not fermenting; the correction is held at its nearest bound."""
 
 
+FACTORS_KEPT = 1_024
+"""Temperatures whose correction is remembered per sensor: a tenth of a degree apart, any cellar's."""
+
 GRAVITY_LOW, GRAVITY_HIGH = GRAVITY_RANGE
 
 
@@ -48,6 +51,7 @@ class Corrector:
         self._calibrations = tuple(calibrations)
         self._offsets = tuple(offsets)
         self._temperature: tuple[int, float] | None = None
+        self._factors: dict[float, float] = {}
 
     def correct(self, reading: Reading) -> Corrected:
         """Return the reading's gravity at 20/20 °C and its temperature.
@@ -55,29 +59,41 @@ class Corrector:
         A float's gravity without any temperature is taken as it is; one that no wine can have (a float in
         the air, an inclination far beyond the calibration) is none.
         """
-        temperature_c = reading.temperature_c
+        sensor, observed_ms, temperature_c = self._sensor, reading.observed_ms, reading.temperature_c
         if temperature_c is not None:
-            temperature_c += self._sensor.temperature_offset_c
-            self._temperature = (reading.observed_ms, temperature_c)
+            temperature_c += sensor.temperature_offset_c
+            self._temperature = (observed_ms, temperature_c)
         shown, sd = self._shown(reading)
         if shown is None:
             return Corrected(None, None, temperature_c)
-        if not self._sensor.compensated:
-            at_c = temperature_c if temperature_c is not None else self._held(reading.observed_ms)
+        if not sensor.compensated:
+            at_c = temperature_c if temperature_c is not None else self._held(observed_ms)
             if at_c is not None:
-                low, high = WATER_RANGE_C
                 if not READING_LOW < shown < READING_HIGH:
                     return Corrected(None, None, temperature_c)
-                shown = gravity_20_from_reading(
-                    shown,
-                    min(max(at_c, low), high),
-                    calibrated_at_c=self._sensor.calibrated_at_c,
-                    expansion_per_k=self._sensor.expansion_per_k,
-                )
-        shown += self._offset(reading.observed_ms)
+                shown *= self._factors.get(at_c) or self._factor(at_c)
+        if self._offsets:
+            shown += self._offset(observed_ms)
         if not GRAVITY_LOW <= shown <= GRAVITY_HIGH:
             return Corrected(None, None, temperature_c)
         return Corrected(shown, sd, temperature_c)
+
+    def _factor(self, at_c: float) -> float:
+        """Return what a gravity shown at a temperature is multiplied by, and remember it.
+
+        A sensor says the same few hundred temperatures all year.
+        """
+        low, high = WATER_RANGE_C
+        factor = gravity_20_from_reading(
+            1.0,
+            min(max(at_c, low), high),
+            calibrated_at_c=self._sensor.calibrated_at_c,
+            expansion_per_k=self._sensor.expansion_per_k,
+        )
+        if len(self._factors) >= FACTORS_KEPT:
+            self._factors.clear()
+        self._factors[at_c] = factor
+        return factor
 
     def _shown(self, reading: Reading) -> tuple[float | None, float | None]:
         """Return the gravity the float shows, and its standard error if known."""

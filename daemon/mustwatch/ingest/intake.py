@@ -110,6 +110,8 @@ class Intake:
         if self.ledger.is_repeated(arrival):
             return Ignored(IgnoreReason.REPEATED)
         outcome = self._decoded(arrival, clock is not ClockState.BEHIND)
+        if type(outcome) is list and len(outcome) == 1 and outcome[0][8] is Stamp.SENSOR:
+            return Decoded(outcome)  # the ordinary case: one reading with a time of its own, retained or not
         if isinstance(outcome, Rejected):
             return self._quarantined(arrival, outcome) or Ignored(IgnoreReason.RETAINED)
         readings, rejected = outcome if isinstance(outcome, PartlyRejected) else (outcome, None)

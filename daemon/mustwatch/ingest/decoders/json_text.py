@@ -2,6 +2,7 @@
 
 import json
 import re
+from collections.abc import Callable
 from typing import Any, Final
 
 from mustwatch.ingest.decoders.outcome import MAX_PAYLOAD_BYTES, Refusal, RejectReason
@@ -18,7 +19,10 @@ def _refuse_constant(name: str) -> Any:
     raise Refusal(RejectReason.NOT_FINITE, f"the payload says {name}; expected finite numbers")
 
 
-_DECODER: Final = json.JSONDecoder(parse_constant=_refuse_constant)
+_scan: Final[Callable[[str, int], tuple[Any, int]]] = json.JSONDecoder(
+    parse_constant=_refuse_constant
+).scan_once  # type: ignore[attr-defined]
+"""One value at a position, in C; ``StopIteration`` where none begins. What ``raw_decode`` wraps."""
 
 
 def text_of(payload: bytes) -> str:
@@ -49,7 +53,9 @@ def json_of(payload: bytes) -> Any:
     if text.count("{") + text.count("[") > MAX_DEPTH:
         _refuse_depth(text)
     try:
-        value, end = _DECODER.raw_decode(text)
+        value, end = _scan(text, 0)
+    except StopIteration as stop:
+        raise Refusal(RejectReason.NOT_JSON, f"not JSON at character {stop.value}: Expecting value") from None
     except json.JSONDecodeError as error:
         raise Refusal(RejectReason.NOT_JSON, f"not JSON at character {error.pos}: {error.msg}") from None
     except RecursionError:

@@ -196,6 +196,8 @@ def _ms_from_seconds(value: object) -> int:
 
 
 def _ms_from_milliseconds(value: object) -> int:
+    if type(value) is int and 0 < value < NEWEST_MS:
+        return value
     return _whole_ms(number_from("time", value), value)
 
 
