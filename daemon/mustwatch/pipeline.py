@@ -139,6 +139,11 @@ class Pipeline:
         self.advanced_mono_s = mono_s()
         """When the pipeline last went round; the watchdog is fed on it."""
 
+    @property
+    def is_failing(self) -> bool:
+        """Say whether the store could not be written when it was last tried."""
+        return self._retry_s > 0.0
+
     def _fresh_evaluation(self) -> Evaluation:
         evaluation = Evaluation(self._store, self._plan, self._clock.now_ms())
         evaluation.read_book()

@@ -22,6 +22,7 @@ from mustwatch.ingest.broker_settings import BrokerSettings
 from mustwatch.ingest.client import MqttSource
 from mustwatch.ingest.clock import ClockWatch
 from mustwatch.ingest.system_clock import boot_id, is_synchronised, mono_s, wall_ms
+from mustwatch.mirroring import mirror_of
 from mustwatch.morning import morning
 from mustwatch.pipeline import Pipeline
 from mustwatch.plan import CellarPlan, note_places, plan_of, tell_rules
@@ -31,10 +32,7 @@ from mustwatch.settings import MqttSettings, Settings
 from mustwatch.storage_trouble import Part, StorageTrouble
 from mustwatch.store.backup import backup_folder
 from mustwatch.store.keeper import Keeper
-from mustwatch.store.mirror import Mirror, Told
-from mustwatch.store.mirror_influx import InfluxWriter
-from mustwatch.store.mirror_lines import Lines
-from mustwatch.store.mirror_spool import Spool
+from mustwatch.store.mirror import Mirror
 from mustwatch.store.opening import open_store
 from mustwatch.store.soundness import StoreDamagedError, is_no_room, mark_damaged, quick_check
 from mustwatch.store.store import Store
@@ -127,7 +125,7 @@ class Service:
             try:
                 self._run_once()
             except (sqlite3.Error, OSError) as error:
-                if self._fault is not None or not is_no_room(error):
+                if self._stop.is_set() or not is_no_room(error):
                     raise
                 log.error("the store cannot be opened, trying again: %s", error)
                 self._manager.tell("READY=1\nWATCHDOG=1\nSTATUS=the store cannot be opened")
@@ -209,7 +207,7 @@ class Service:
             should_stop=self._stop.is_set,
             mirrored_until_ms=lambda: None if self._mirror is None else self._mirror.done_ms(),
         )
-        self._mirror = self._mirror_of(store, plan, self_watch, clock)
+        self._mirror = mirror_of(settings, store, plan, self_watch, clock.now_ms)
         jobs = [*self._jobs(store, plan), *upkeep.jobs()]
         schedule = Schedule(jobs, store.watching, plan.rules.units.zone, clock.now_ms)
         pipeline = Pipeline(
@@ -240,8 +238,9 @@ class Service:
         thread.start()
         stack.callback(thread.join, 30.0)
         stack.callback(self._stop.set)
+        vitals = Vitals(store, source, pipeline, outbox, self_watch, upkeep, self._mirror)
         if settings.web.enabled:
-            self._serve_pages(stack, store, clock, Vitals(store, source, pipeline, outbox, self_watch))
+            self._serve_pages(stack, store, clock, vitals)
         return self_watch
 
     def _serve_pages(self, stack: ExitStack, store: Store, clock: ClockWatch, vitals: Vitals) -> None:
@@ -272,30 +271,6 @@ class Service:
 
         threading.Thread(target=say, name="say-directly", daemon=True).start()
 
-    def _mirror_of(
-        self, store: Store, plan: CellarPlan, self_watch: SelfWatch, clock: ClockWatch
-    ) -> Mirror | None:
-        influx, cellar = self._settings.influx, self._settings.cellar.name
-        if influx is None:
-            Spool(store).forget()
-            return None
-
-        def on_trouble(told: Told) -> None:
-            trouble = None if told is None else StorageTrouble(*told)
-            self_watch.storage(Part.MIRROR, trouble, clock.now_ms())
-
-        return Mirror(
-            store,
-            InfluxWriter(influx.url, influx.org, influx.bucket, influx.token.get_secret_value()),
-            Lines(influx.site, cellar),
-            "\n".join((influx.url, influx.org, influx.bucket, influx.site, cellar)),
-            {sensor.id: sensor.kind.value for sensor in plan.sensors.values()},
-            clock_ms=clock.now_ms,
-            mono_s=mono_s,
-            on_trouble=on_trouble,
-            every_s=influx.every_seconds,
-        )
-
     def _source(self, store: Store, plan: CellarPlan) -> MqttSource:
         topics = sorted({t for s in plan.sensors.values() for t in (s.topics or (s.topic,))})
         former = json.loads(store.watching.kept("topics") or "[]")
@@ -325,8 +300,12 @@ class Service:
     def _keep_watch(self) -> None:
         """Feed the service manager's watchdog while every part comes round; end when one does not."""
         source, pipeline, outbox = self._parts
+        looked = mono_s()
         while not self._stop.wait(WATCH_EVERY_S):
             now = mono_s()
+            has_slept, looked = now - looked > STUCK_AFTER_S / 2, now
+            if has_slept:  # the machine did, and so did every part
+                continue
             late = {
                 "pipeline": now - pipeline.advanced_mono_s,
                 "outbox": now - outbox.last_turn_mono,

@@ -12,6 +12,7 @@ from mustwatch.settings import StoreSettings
 from mustwatch.storage_trouble import Part, StorageTrouble
 from mustwatch.store.backup import Backup, BackupError, SourceDamagedError, backup_folder, make_backup
 from mustwatch.store.retention import thin
+from mustwatch.store.rollup import roll_up
 from mustwatch.store.soundness import StoreDamagedError
 from mustwatch.store.store import Store
 
@@ -62,8 +63,8 @@ class Upkeep:
         self._folder = backup_folder(store.path, settings.backup_dir)
         self._backup_is_owed = False
         self._has_little_room = False
-        self.last_backup: Backup | None = None
-        """The last backup of this run of the daemon."""
+        self.last_backup_ms: int | None = None
+        """When the last backup of this run of the daemon was made."""
 
     def jobs(self) -> list[Job]:
         """Return the jobs for the schedule."""
@@ -79,6 +80,7 @@ class Upkeep:
         with self._store.transaction():
             self._store.watching.thin_checkpoints(now_ms)
             self._store.outbox.forget_before(now_ms - OUTBOX_KEPT_MS)
+        roll_up(self._store.database, now_ms)
         self._store.database.tidy_log()
         if self._backup_is_owed:
             self.backup()
@@ -98,7 +100,7 @@ class Upkeep:
     def backup(self) -> None:
         """Make the backup; if it cannot be made, that becomes a finding, and it is tried again every hour."""
         try:
-            self.last_backup = make_backup(
+            made: Backup = make_backup(
                 self._store.path,
                 self._folder,
                 self._now_ms(),
@@ -114,11 +116,12 @@ class Upkeep:
             self._self_watch.storage(Part.BACKUP, StorageTrouble(str(error)), self._now_ms())
             return
         self._backup_is_owed = False
+        self.last_backup_ms = self._now_ms()
         log.info(
             "backup made file=%s readings=%d bytes=%d",
-            self.last_backup.path.name,
-            self.last_backup.readings,
-            self.last_backup.size_bytes,
+            made.path.name,
+            made.readings,
+            made.size_bytes,
         )
         for part in (Part.BACKUP, Part.FILE):
             self._self_watch.storage(part, None, self._now_ms())

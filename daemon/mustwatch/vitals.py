@@ -1,5 +1,6 @@
 """How the daemon is: figures for ``/metrics`` and ``/health``, gathered from its parts."""
 
+import shutil
 from collections.abc import Mapping
 from typing import Any
 
@@ -7,7 +8,9 @@ from mustwatch.deliver.worker import OutboxWorker
 from mustwatch.ingest.client import MqttSource
 from mustwatch.pipeline import Pipeline
 from mustwatch.self_watch import SelfWatch
+from mustwatch.store.mirror import Mirror
 from mustwatch.store.store import Store
+from mustwatch.upkeep import Upkeep
 
 LAG_MOST_S = 120.0
 """A pipeline that has not gone round for so long is not well."""
@@ -23,6 +26,8 @@ class Vitals:
         pipeline: Pipeline,
         outbox: OutboxWorker,
         self_watch: SelfWatch,
+        upkeep: Upkeep | None = None,
+        mirror: Mirror | None = None,
     ) -> None:
         """Use the daemon's parts."""
         self._store = store
@@ -30,6 +35,8 @@ class Vitals:
         self._pipeline = pipeline
         self._outbox = outbox
         self._self_watch = self_watch
+        self._upkeep = upkeep
+        self._mirror = mirror
 
     def metrics(self, mono_s: float) -> Mapping[str, float]:
         """Return counters and gauges by name (without the ``mustwatch_`` prefix), labels included in the name."""
@@ -49,7 +56,19 @@ class Vitals:
             "broker_connections_total": source.connections,
             "inbox_depth": source.waiting,
             "outbox_depth": self._outbox.waiting,
+            "storage_writable": float(not self._pipeline.is_failing),
+            "storage_free_bytes": shutil.disk_usage(self._store.path.parent).free,
         }
+        if self._mirror is not None:
+            mirror = self._mirror.status
+            figures |= {
+                "mirror_spool_depth": mirror.depth,
+                "mirror_refused": mirror.refused,
+                "mirror_sent_total": mirror.sent,
+                "mirror_well": float(mirror.trouble is None),
+            }
+        if self._upkeep is not None and self._upkeep.last_backup_ms is not None:
+            figures["backup_last_timestamp_seconds"] = self._upkeep.last_backup_ms / 1000
         wal = self._store.path.with_name(self._store.path.name + "-wal")
         for name, path in (("store_bytes", self._store.path), ("store_log_bytes", wal)):
             if path.exists():
@@ -69,6 +88,8 @@ class Vitals:
             "refused_topics": list(source.refused_topics),
             "outbox_waiting": self._outbox.waiting,
             "failed_commits": self._pipeline.counters.failed_commits,
+            "storage": "cannot be written" if self._pipeline.is_failing else "well",
+            "mirror": None if self._mirror is None else (self._mirror.status.trouble or "well"),
             "log_bytes": int(self.metrics(mono_s).get("store_log_bytes", 0)),
         }
-        return goes_round and source.is_connected, document
+        return goes_round and source.is_connected and not self._pipeline.is_failing, document

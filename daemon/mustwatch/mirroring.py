@@ -1,0 +1,39 @@
+"""Wires the mirror: from the configuration to a mirror whose trouble becomes a finding, or to none."""
+
+from collections.abc import Callable
+
+from mustwatch.ingest.system_clock import mono_s
+from mustwatch.plan import CellarPlan
+from mustwatch.self_watch import SelfWatch
+from mustwatch.settings import Settings
+from mustwatch.storage_trouble import Part, StorageTrouble
+from mustwatch.store.mirror import Mirror, Told
+from mustwatch.store.mirror_influx import InfluxWriter
+from mustwatch.store.mirror_lines import Lines
+from mustwatch.store.mirror_spool import Spool
+from mustwatch.store.store import Store
+
+
+def mirror_of(
+    settings: Settings, store: Store, plan: CellarPlan, self_watch: SelfWatch, now_ms: Callable[[], int]
+) -> Mirror | None:
+    """Return the mirror that the configuration asks for; without one, forget what was noted to be sent."""
+    influx, cellar = settings.influx, settings.cellar.name
+    if influx is None:
+        Spool(store).forget()
+        return None
+
+    def on_trouble(told: Told) -> None:
+        self_watch.storage(Part.MIRROR, None if told is None else StorageTrouble(*told), now_ms())
+
+    return Mirror(
+        store,
+        InfluxWriter(influx.url, influx.org, influx.bucket, influx.token.get_secret_value()),
+        Lines(influx.site, cellar),
+        "\n".join((influx.url, influx.org, influx.bucket, influx.site, cellar)),
+        {sensor.id: sensor.kind.value for sensor in plan.sensors.values()},
+        clock_ms=now_ms,
+        mono_s=mono_s,
+        on_trouble=on_trouble,
+        every_s=influx.every_seconds,
+    )
