@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from hashlib import blake2b
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -32,8 +33,16 @@ class CellarPlan:
 
 
 def target_names(settings: Settings) -> list[str]:
-    """Return a name for everybody to tell: the given one, or ``tell-1``, ``tell-2`` ... by position."""
-    return [tell.name or f"tell-{position}" for position, tell in enumerate(settings.tell, 1)]
+    """Return a name for everybody to tell: the given one, or one made of the address.
+
+    What was told is remembered under the name, so it must not change when the list is put in another order. A
+    digest of the address says nothing of it.
+    """
+    return [tell.name or _name_of(tell.url.get_secret_value()) for tell in settings.tell]
+
+
+def _name_of(url: str) -> str:
+    return f"tell-{blake2b(url.encode(), digest_size=3).hexdigest()}"
 
 
 def tell_rules(settings: Settings) -> TellRules:
