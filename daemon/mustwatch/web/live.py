@@ -41,21 +41,24 @@ class Bell:
     async def _watch(self) -> None:
         while self.listeners:
             try:
-                version = await run_in_threadpool(self._hand.version)
+                await self._look()
             except Exception:
                 log.exception("the store's version could not be read")
-                version = self.version
-            if version != self.version:
-                async with self._changed:
-                    self.version = version
-                    self._changed.notify_all()
             await asyncio.sleep(LOOK_EVERY_S)
+
+    async def _look(self) -> None:
+        """Ask for the version, and wake everybody if it is another: also for a newcomer's sake nobody is left out."""
+        version = await run_in_threadpool(self._hand.version)
+        if version != self.version:
+            async with self._changed:
+                self.version = version
+                self._changed.notify_all()
 
     async def listen(self, request: Request, since: int | None) -> AsyncIterator[str]:
         """Yield events: ``changed`` with the version, whenever it is another than the one last known."""
         self.listeners += 1
         try:
-            self.version = await run_in_threadpool(self._hand.version)
+            await self._look()
             if self._watcher is None or self._watcher.done():
                 self._watcher = asyncio.create_task(self._watch())
             known = self.version if since is None else since

@@ -2,7 +2,7 @@
 "use strict";
 
 (() => {
-  const AT_MOST_EVERY_MS = 5000;
+  const AT_MOST_EVERY_MS = 3000;
   const state = document.getElementById("live-state");
   let last = 0;
   let timer = 0;

@@ -1,0 +1,121 @@
+"""What happens shows by itself: readings, alerts, entries, in every window that is open."""
+
+import re
+
+from playwright.sync_api import expect
+
+from browsers import Complaints, RunningCellar, Visit
+
+KIT = "/lot/Garage%20kit"
+
+
+def test_a_reading_that_arrives_shows_without_reload(own_cellar: RunningCellar, visit: Visit) -> None:
+    page = visit(f"{own_cellar.base}/sensors")
+    page.evaluate("window.loadedOnce = true")
+    card = page.locator("article", has_text="red-float")
+    expect(card).not_to_contain_text("gravity 0.9876")
+
+    own_cellar.say("red-float", 0.9876)
+
+    expect(card).to_contain_text("gravity 0.9876", timeout=10_000)
+    assert page.evaluate("window.loadedOnce") is True
+
+
+def test_an_alert_acknowledged_in_one_window_is_known_in_the_other(
+    own_cellar: RunningCellar, visit: Visit
+) -> None:
+    one = visit(f"{own_cellar.base}/alerts", "phone")
+    other = visit(own_cellar.base)
+    count = other.locator("#verdict-head")
+    before = count.inner_text()
+    opened = one.locator("#alerts article").count()
+
+    one.get_by_role("button", name="I know about: Much too cold").click()
+
+    expect(one.locator("h2", has_text="Acknowledged, and still so")).to_be_visible()
+    expect(count).not_to_have_text(before, timeout=10_000)
+    expect(other.locator("#verdict")).to_contain_text("acknowledged and still so")
+    assert one.locator("#alerts article").count() == opened
+
+
+def test_a_racking_is_recorded_and_shows_in_the_book_and_in_the_cellar(
+    own_cellar: RunningCellar, visit: Visit
+) -> None:
+    cellar_page = visit(own_cellar.base)
+    page = visit(own_cellar.base + KIT, "phone")
+    page.locator("summary", has_text="A racking").click()
+    form = page.locator("#rack form")
+
+    form.get_by_label("Into").select_option("big carboy")
+    form.get_by_label("Litres that went over").fill("21.5")
+    form.get_by_label("Gravity as read").fill("1.001")
+    form.get_by_label(re.compile("^Temperature")).fill("11C")
+    expect(form.get_by_label("kit-float goes along")).to_be_checked()
+    form.get_by_role("button", name="Write the racking").click()
+
+    expect(page.locator("#said")).to_contain_text("The racking is written.")
+    expect(page.locator("#timeline li").first).to_contain_text(
+        "Racked from garage bucket to big carboy, 21.5 L"
+    )
+    expect(page.locator(".page-head")).to_contain_text("big carboy · secondary")
+    expect(cellar_page.locator("article", has_text="Garage kit")).to_contain_text(
+        "big carboy", timeout=10_000
+    )
+    expect(cellar_page.locator(".empties")).to_contain_text("garage bucket")
+
+
+def test_a_refused_bottling_says_why_and_is_taken_with_a_reason(
+    own_cellar: RunningCellar, visit: Visit, complaints: Complaints
+) -> None:
+    page = visit(own_cellar.base + KIT)
+    complaint = page.locator("summary", has_text="Bottling")
+    complaint.click()
+    page.locator("#bottle").get_by_label("How many bottles").fill("28")
+
+    with page.expect_response(lambda answer: "/record/bottle" in answer.url) as refused:
+        page.get_by_role("button", name="Write the bottling").click()
+    assert refused.value.status == 409
+    assert all("409" in complaint for complaint in complaints.console)  # the browser tells of it by itself
+    complaints.console.clear()
+
+    expect(page.locator("#said")).to_be_visible()
+    expect(page.locator("#bottle").get_by_label("How many bottles")).to_have_value("28")
+    page.get_by_label(re.compile("Take it all the same")).fill("for vinegar")
+    page.get_by_role("button", name="Write the bottling").click()
+    expect(page.locator("#timeline")).to_contain_text("all the same, because: for vinegar")
+
+
+def test_a_command_typed_beside_the_daemon_shows_too(own_cellar: RunningCellar, visit: Visit) -> None:
+    page = visit(own_cellar.base + KIT)
+
+    own_cellar.daemon.done("record", "note", "Garage kit", "smells of apples")
+
+    expect(page.locator("#timeline li").first).to_contain_text("Smells of apples", timeout=10_000)
+
+
+def test_the_page_says_when_the_daemon_is_gone_and_when_it_is_back(
+    own_cellar: RunningCellar, visit: Visit, complaints: Complaints
+) -> None:
+    page = visit(own_cellar.base)
+    state = page.locator("#live-state")
+    expect(state).to_contain_text("as of")
+
+    own_cellar.daemon.kill()
+    expect(state).to_have_text("not connected: what you see may be old", timeout=10_000)
+    own_cellar.daemon.start()
+
+    expect(state).to_contain_text(re.compile("as of|connected again"), timeout=20_000)
+    complaints.console.clear()  # the browser reports the lost connection on its own
+
+
+def test_somebody_who_is_typing_is_not_disturbed(own_cellar: RunningCellar, visit: Visit) -> None:
+    page = visit(own_cellar.base + KIT)
+    page.locator("summary", has_text="A note").click()
+    text = page.get_by_label("In your own words")
+    text.fill("half a thou")
+
+    own_cellar.daemon.done("record", "note", "Garage kit", "from the other side")
+    expect(page.locator("#timeline")).to_contain_text("from the other side", ignore_case=True, timeout=10_000)
+
+    expect(text).to_have_value("half a thou")
+    expect(text).to_be_focused()
