@@ -41,7 +41,7 @@ class SourceStatus(NamedTuple):
     """How the source is doing, for the health page.
 
     Attributes:
-        is_connected: the broker has accepted us.
+        is_connected: the broker has taken us and our subscriptions.
         trouble: why not, one line, or None. It stays None for a broken subscription, see ``refused_topics``.
         refused_topics: topics the broker does not let us have.
         received, acknowledged, connections: counts since the start.
@@ -152,7 +152,7 @@ class MqttSource:
         """Return how the source is doing."""
         connection, counts = self._connection, self._counts
         return SourceStatus(
-            is_connected=connection is not None and connection.is_accepted and connection.ended is None,
+            is_connected=connection is not None and connection.is_ready,
             trouble=self._trouble,
             refused_topics=tuple(sorted(connection.refused_topics)) if connection is not None else (),
             received=counts.received,
@@ -205,19 +205,19 @@ class MqttSource:
             connection.close()
 
     def _serve(self, connection: Connection) -> None:
-        was_accepted = False
+        was_ready = False
         while connection.ended is None and not self._stopping.is_set():
             self._advance()
             self._send_acknowledgements(connection)
             connection.turn(self._inbox.has_room(), self._wake_receiver, TURN_S)
             if connection.fault is not None:
                 raise connection.fault
-            if connection.is_accepted and not was_accepted:
-                was_accepted = True
+            if connection.is_ready and not was_ready:
+                was_ready = True
                 self._out_of_trouble(connection)
         self._send_acknowledgements(connection)
         if not self._stopping.is_set():
-            self._short_lived += was_accepted
+            self._short_lived += was_ready
             self._in_trouble((connection.ended or "the connection ended") + self._suspicion())
 
     def _suspicion(self) -> str:

@@ -29,7 +29,7 @@ from mustwatch.ingest.broker_settings import BrokerSettings
 from mustwatch.ingest.decoders import MAX_PAYLOAD_BYTES
 
 CONNECT_TIMEOUT_S: Final = 10.0
-"""For the TCP and TLS handshakes, and again for the broker's answer to CONNECT."""
+"""For the TCP and TLS handshakes, and again for the broker's answers to CONNECT and SUBSCRIBE."""
 READS_PER_TURN: Final = 32
 """Packets read before acknowledgements and the keepalive get their turn."""
 TOPICS_PER_PACKET: Final = 100
@@ -84,6 +84,11 @@ class Connection:
         self._received = 0
         self._client = self._new_client()
 
+    @property
+    def is_ready(self) -> bool:
+        """Return whether the broker has taken us and answered every subscription."""
+        return self.is_accepted and not self._pending and self.ended is None
+
     def open(self) -> None:
         """Connect and send CONNECT.
 
@@ -128,8 +133,10 @@ class Connection:
         if may_read:
             # While we do not read we cannot see the answer to a ping, and must not hold its absence against the broker.
             self._client.loop_misc()
-        if not self.is_accepted and self._mono_s() - self._opened_mono_s > CONNECT_TIMEOUT_S:
-            self._end(f"no answer to CONNECT within {CONNECT_TIMEOUT_S:g} s; is it an MQTT broker?")
+        if not self.is_ready and self._mono_s() - self._opened_mono_s > CONNECT_TIMEOUT_S:
+            self._end(
+                f"no answer to CONNECT and SUBSCRIBE within {CONNECT_TIMEOUT_S:g} s; is it an MQTT broker?"
+            )
 
     def acknowledge(self, token: AckToken) -> bool:
         """Acknowledge a message, and return True; or False if it came on another connection, or this one is over."""

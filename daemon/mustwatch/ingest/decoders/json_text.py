@@ -19,9 +19,8 @@ def _refuse_constant(name: str) -> Any:
     raise Refusal(RejectReason.NOT_FINITE, f"the payload says {name}; expected finite numbers")
 
 
-_scan: Final[Callable[[str, int], tuple[Any, int]]] = json.JSONDecoder(
-    parse_constant=_refuse_constant
-).scan_once  # type: ignore[attr-defined]
+_DECODER: Final = json.JSONDecoder(parse_constant=_refuse_constant)
+_scan: Final[Callable[[str, int], tuple[Any, int]]] = _DECODER.scan_once  # type: ignore[attr-defined]
 """One value at a position, in C; ``StopIteration`` where none begins. What ``raw_decode`` wraps."""
 
 
