@@ -39,6 +39,10 @@ TICK_S = 1.0
 BACKLOG_CALM_S = 5.0
 """After this long without a reading from the past (and since the start) no backlog is coming in, and slots may be
 closed by the clock."""
+SMALLEST_WINDOW = 20
+LULL_S = 0.2
+"""Under MQTT 3.1.1 common brokers have at most 20 messages under way, and wait: with so many in a batch and nothing
+following for a fifth of a second, the batch is closed, or a backlog would crawl at 20 messages a commit."""
 RETRY_FIRST_S, RETRY_MOST_S = 1.0, 60.0
 """Back-off after a failed transaction."""
 LOG_EVERY_S = 30.0
@@ -179,8 +183,13 @@ class Pipeline:
         if not arrivals or self._mono_s() - self._looked_mono_s >= TICK_S:
             self._looked_mono_s = self._mono_s()
             self._look_around()
-        if self._is_time() or (not arrivals and not self._retry_s and self._is_due()):
+        is_lull = not arrivals and not self._retry_s
+        if self._is_time() or (is_lull and (self._is_due() or self._is_window_full())):
             self._commit()
+
+    def _is_window_full(self) -> bool:
+        """Say whether the broker may be waiting for acknowledgements before it sends on."""
+        return len(self._batch.arrivals) >= SMALLEST_WINDOW
 
     def _is_due(self) -> bool:
         return self._evaluation.is_due(self._clock.now_ms()) and not self._batch.arrivals
@@ -190,7 +199,8 @@ class Pipeline:
             return min(TICK_S, max(0.01, self._retry_at_mono_s - self._mono_s()))
         if not self._batch.arrivals:
             return TICK_S
-        return min(TICK_S, max(0.0, self._batch.begun_mono_s + self._commit_s - self._mono_s()))
+        most_s = LULL_S if self._is_window_full() else TICK_S
+        return min(most_s, max(0.0, self._batch.begun_mono_s + self._commit_s - self._mono_s()))
 
     def _take(self, arrivals: Sequence[Arrival]) -> None:
         """Put arrivals into the batch, all of them before anything can fail, and evaluate them."""
@@ -310,6 +320,8 @@ class Pipeline:
         batch.unreadable.clear()
         batch.ignored = 0
         self._readings.clear()
+        # The clock may have been set meanwhile: what was stamped by the old one is stamped again.
+        batch.arrivals[:] = [self._clock.settled(arrival) for arrival in batch.arrivals]
         for arrival in batch.arrivals:
             self._evaluate(arrival)
         self._evaluation.find(self._found)

@@ -130,10 +130,22 @@ def test_a_batch_is_closed_after_its_time_and_not_before(bench: Bench) -> None:
 def test_a_batch_is_closed_at_its_count_however_fast_they_come(tmp_path: Path) -> None:
     bench = Bench(tmp_path, commit_s=600.0, commit_readings=50)
     bench.queue.send(*PAYLOADS[:120])
-    for _ in range(3):
+    for _ in range(2):
         bench.pipeline.turn()
 
     assert len(bench.queue.acknowledged) == 100
+
+
+def test_a_full_window_of_the_broker_is_closed_in_a_lull_and_a_small_batch_is_not(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, commit_s=600.0)
+    bench.turns(2)
+    bench.queue.send(*PAYLOADS[:19])
+    bench.turns(5)
+    assert bench.queue.acknowledged == []
+
+    bench.queue.send(PAYLOADS[19])
+    bench.turns(0.5)
+    assert len(bench.queue.acknowledged) == 20
 
 
 def test_a_finding_closes_the_batch_at_once(tmp_path: Path) -> None:
