@@ -36,14 +36,21 @@ class Daemon:
         self.config = folder / "mustwatch.toml"
         self.store = folder / "cellar.db"
         self.log = folder / "daemon.log"
-        self.config.write_text(f'{toml}\n[store]\npath = "{self.store}"\ncommit_seconds = 0.2\n', encoding="utf-8")
+        self.config.write_text(
+            f'{toml}\n[store]\npath = "{self.store}"\ncommit_seconds = 0.2\n', encoding="utf-8"
+        )
         self.process: subprocess.Popen[bytes] | None = None
         self.environment = {**os.environ, "MUSTWATCH_CONFIG": str(self.config), "PYTHONUNBUFFERED": "1"}
 
     def command(self, *arguments: str, stdin: str | None = None) -> subprocess.CompletedProcess[str]:
         """Run a command to its end."""
         return subprocess.run(
-            [*COMMAND, *arguments], env=self.environment, capture_output=True, text=True, input=stdin, check=False
+            [*COMMAND, *arguments],
+            env=self.environment,
+            capture_output=True,
+            text=True,
+            input=stdin,
+            check=False,
         )
 
     def done(self, *arguments: str) -> str:
@@ -64,7 +71,9 @@ class Daemon:
                 [*COMMAND, "run"], env=self.environment, stdout=log, stderr=subprocess.STDOUT
             )
         wanted = "broker connected" if listening else "keeping watch"
-        wait_until(lambda: wanted in self.said()[seen:] or self._ended(), 30, f"{wanted!r} in the log: {self.said()}")
+        wait_until(
+            lambda: wanted in self.said()[seen:] or self._ended(), 30, f"{wanted!r} in the log: {self.said()}"
+        )
 
     def _ended(self) -> bool:
         assert self.process is not None

@@ -111,7 +111,9 @@ def test_a_ferment_goes_from_the_float_to_the_phone(
     daemon.start()
 
     mosquitto.publish(*[(m.topic, m.payload) for m in kit.messages])
-    wait_until(lambda: len(phone.told) >= 2, 60, f"two messages on the phone; got {phone.titles()}: {daemon.said()}")
+    wait_until(
+        lambda: len(phone.told) >= 2, 60, f"two messages on the phone; got {phone.titles()}: {daemon.said()}"
+    )
     assert daemon.stop() == 0
 
     judge(daemon, kit)
