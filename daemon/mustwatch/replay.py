@@ -31,6 +31,7 @@ class UnreadableLineError(ValueError):
 class Replayed:
     """What a replay came to."""
 
+    messages: int = 0
     readings: int = 0
     duplicates: int = 0
     quarantined: int = 0
@@ -129,11 +130,14 @@ class Replay:
             if not line.strip():
                 continue
             try:
-                yield arrival_of(line)
+                arrival = arrival_of(line)
             except UnreadableLineError as error:
                 self.result.bad_lines += 1
                 if self.result.first_bad_line is None:
                     self.result.first_bad_line = f"line {number}: {error}"
+                continue
+            self.result.messages += 1
+            yield arrival
 
     def _commit(self, evaluation: Evaluation, unreadable: list[Unreadable], now_ms: int) -> None:
         with self._store.transaction():

@@ -153,6 +153,10 @@ class Service:
             checked = self._check_file(path) if is_unsure and opened.damage is None else None
             self._manager.tell("READY=1")
             self.ready.set()
+            if not plan.sensors:
+                log.warning(
+                    "no [[sensor]] is configured: `mustwatch listen` shows what arrives and proposes one"
+                )
             log.info("keeping watch sensors=%d lots=%d", len(plan.sensors), len(store.book.history().lots))
             self._keep_watch()
             if self._fault is None:

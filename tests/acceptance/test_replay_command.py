@@ -98,3 +98,13 @@ def test_a_file_that_is_not_there_is_wrong_input(daemon: Daemon) -> None:
 
     assert result.returncode == 2
     assert "No such file" in result.stderr
+
+
+def test_a_file_that_records_nothing_is_wrong_input(daemon: Daemon, tmp_path: Path) -> None:
+    path = tmp_path / "notes.txt"
+    path.write_text("racked on Sunday\n")
+
+    result = daemon.command("replay", str(path))
+
+    assert result.returncode == 2
+    assert "line 1: not JSON" in result.stderr

@@ -40,6 +40,8 @@ def replay(
             alerts = [alert.public() for alert in run.alerts()]
     except AlreadyKeptError as error:
         fail(str(error))
+    if result.first_bad_line is not None and result.messages == 0:
+        fail(f"{file} records no message; {result.first_bad_line}", ExitCode.WRONG_INPUT)
     if result.first_bad_line is not None:
         remark(f"{result.bad_lines} lines were passed over; the first, {result.first_bad_line}")
     if as_json:
