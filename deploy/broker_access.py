@@ -208,7 +208,9 @@ class Access:
         from mustwatch.settings import load
 
         self.settings = load(arguments.config)
-        self.places = Places(arguments.access, arguments.conf, arguments.config.parent / "broker-guests")
+        self.places = Places(
+            arguments.access, arguments.conf, arguments.guests or arguments.config.parent / "broker-guests"
+        )
         self._group = arguments.group
         self._data = arguments.data
         self._reload = [] if arguments.reload == "none" else arguments.reload.split()
@@ -290,6 +292,9 @@ def _parser() -> argparse.ArgumentParser:
         "--access", type=Path, default=Path("/etc/mosquitto"), help="folder of users and rules"
     )
     parser.add_argument("--conf", type=Path, default=Path("/etc/mosquitto/conf.d/mustwatch.conf"))
+    parser.add_argument(
+        "--guests", type=Path, help="file of those let in by hand (default: beside the configuration)"
+    )
     parser.add_argument("--group", default="mosquitto", help="who may read users and rules besides root")
     parser.add_argument("--data", help="where the broker keeps its data, if no other file of its own says so")
     parser.add_argument(
