@@ -14,6 +14,7 @@ from mustwatch.plan import CellarPlan
 from mustwatch.review.series import Point, m4
 from mustwatch.store.outbox import OutboxRow
 from mustwatch.store.store import Store
+from mustwatch.watch.finding import FindingKind
 
 PAST_MS = 90 * DAY_MS
 """Alerts over for longer than this are in the store, but no longer on the page."""
@@ -22,6 +23,10 @@ GIVEN_UP_MS = 14 * DAY_MS
 """Messages given up longer ago than this are no longer shown."""
 BEFORE_MS, AFTER_MS = 12 * HOUR_MS, 6 * HOUR_MS
 """The picture of an alert shows so much before it opened and after it ended."""
+ABOUT_TEMPERATURE = frozenset(
+    {FindingKind.TOO_WARM, FindingKind.TOO_COLD, FindingKind.FAST_CHANGE, FindingKind.NIGHT_SWING}
+)
+"""Kinds whose picture is the temperature; of all others about a lot it is the gravity."""
 PICTURE_AT_MOST_MS = 14 * DAY_MS
 PICTURE_POINTS = 120
 

@@ -1,7 +1,7 @@
 """A lot's curves in a window, as pages and API show them: few points that keep every extreme, whatever is stored.
 
-A window of more than two days is answered from the rolled-up readings, a shorter one reading by reading, so that the
-cost of opening grows with what is shown.
+A window of more than two days is answered from the rolled-up readings, a shorter one reading by reading (where the
+readings are still kept), so that the cost of opening grows with what is shown.
 """
 
 from collections.abc import Iterable, Iterator
@@ -18,7 +18,7 @@ from mustwatch.plan import CellarPlan
 from mustwatch.review.book_record import checks
 from mustwatch.review.chart_fan import Fan, Foreseen, fan
 from mustwatch.review.series import Point, m4, thinned
-from mustwatch.store.rollup import Quantity, Rolled, series
+from mustwatch.store.rollup import Quantity, Rolled, series, thinned_until_ms
 from mustwatch.store.store import Store
 from mustwatch.watch.curve import expected_end
 from mustwatch.watch.estimate import Estimate
@@ -80,8 +80,9 @@ def _said(
     """
     gravity: list[Point] = []
     celsius: list[Point] = []
+    is_short = window.until_ms - window.from_ms <= RAW_WINDOW_MS
+    raw = is_short and window.from_ms >= thinned_until_ms(store.database)
     for begin_ms, end_ms in _stays(placer, lot, sensor, window):
-        raw = window.until_ms - window.from_ms <= RAW_WINDOW_MS
         for reading in _readings(store, sensor, begin_ms, end_ms, raw=raw):
             said = placer.observation(reading, "")
             if not begin_ms <= reading.observed_ms < end_ms:

@@ -81,7 +81,10 @@ class StoreHand:
         )
         # A connection of its own sees every commit, the daemon's and those of commands typed beside it.
         self._witness = sqlite3.connect(
-            f"file:{store.path}?mode=ro", uri=True, check_same_thread=False, isolation_level=None
+            f"{store.path.resolve().as_uri()}?mode=ro",
+            uri=True,
+            check_same_thread=False,
+            isolation_level=None,
         )
         self._witness.execute(f"PRAGMA cache_size=-{VERSION_CACHE_KIB}")
         self._witness_lock = threading.Lock()

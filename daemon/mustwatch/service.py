@@ -22,6 +22,7 @@ from mustwatch.ingest.broker_settings import BrokerSettings
 from mustwatch.ingest.client import MqttSource
 from mustwatch.ingest.clock import ClockWatch
 from mustwatch.ingest.system_clock import boot_id, is_synchronised, mono_s, wall_ms
+from mustwatch.message_pictures import message_pictures
 from mustwatch.mirroring import mirror_of
 from mustwatch.morning import morning
 from mustwatch.pipeline import Pipeline
@@ -199,7 +200,13 @@ class Service:
             self_watch.delivery(bool(troubles), evidence, now_ms)
 
         outbox = OutboxWorker(
-            store.outbox, self._deliverer, self._addresses, clock.now_ms, on_trouble=on_trouble, mono=mono_s
+            store.outbox,
+            self._deliverer,
+            self._addresses,
+            clock.now_ms,
+            pictures=lambda message: message_pictures(store, settings, message, clock.now_ms()),
+            on_trouble=on_trouble,
+            mono=mono_s,
         )
         source = self._source(store, plan)
         upkeep = Upkeep(

@@ -3,10 +3,10 @@
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
-from daemons import wait_until
 from playwright.sync_api import Page, expect
 
 from browsers import Complaints, RunningCellar, Size, Visit
+from daemons import wait_until
 
 RED = "/lot/Hillside%20red"
 HOUR_MS = 3_600_000

@@ -5,6 +5,8 @@ from datetime import datetime, tzinfo
 from typing import Any, NamedTuple
 from urllib.parse import quote
 
+from markupsafe import Markup
+
 from mustwatch.must.bounds import GRAVITY_HIGH, GRAVITY_LOW
 from mustwatch.must.sugar import brix_from_gravity
 from mustwatch.web.cellarhand import Manners
@@ -18,10 +20,8 @@ NOTHING = "–"
 MINUS = "\N{MINUS SIGN}"
 STILL_PER_DAY = 0.0005
 """A rate that rounds to nothing in the third place of gravity: "still"."""
-MARKS = {"urgent": "◆", "warning": "▲", "notice": "●"}
-"""A shape for each severity, so that none is told by colour alone."""
-
-
+SHAPES = {"urgent": "M7 0 14 7 7 14 0 7z", "warning": "M7 1 14 13.5H0z", "notice": "M7 2a5 5 0 1 0 .01 0z"}
+"""A shape for each severity, so that none is told by colour alone: a diamond, a triangle, a disc."""
 OLD_S = 3 * 3600.0
 """A value older than this is said to be old."""
 NUMBERS = (
@@ -269,9 +269,12 @@ def _signed(value: float, digits: int) -> str:
     return text.replace("-", MINUS)
 
 
-def mark(severity: str) -> str:
-    """Return a severity's shape."""
-    return MARKS.get(severity, "●")
+def mark(severity: str) -> Markup:
+    """Return a severity's shape; the word is always beside it."""
+    path = SHAPES.get(severity, SHAPES["notice"])
+    return Markup('<svg class="mark" viewBox="0 0 14 14" aria-hidden="true"><path d="{}"/></svg>').format(
+        path
+    )
 
 
 def path_part(name: Any) -> str:

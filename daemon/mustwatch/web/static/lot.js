@@ -59,7 +59,7 @@
       if (one.gravity.at.length) {
         made.push({
           x: instants(one.gravity.at), y: one.gravity.y, mode: "markers", name: one.sensor, hoverinfo: "skip",
-          marker: { size: 3, color: clear(wine, 0.32) },
+          marker: { size: box.clientWidth < 520 ? 2.2 : 3, color: clear(wine, 0.34) },
         });
       }
     }
@@ -78,7 +78,7 @@
       });
       made.push({
         x: instants(data.forecast.expected), y: data.forecast.y, mode: "lines", name: "forecast",
-        line: { width: 1.6, color: wine, dash: "dash" }, hovertemplate: `expected %{y:.${digits}f}<extra></extra>`,
+        line: { width: 1.6, color: wine, dash: "6px,4px" }, hovertemplate: `expected %{y:.${digits}f}<extra></extra>`,
       });
     }
     made.push({
@@ -87,12 +87,12 @@
     });
     made.push({
       x: instants(data.checks.at), y: data.checks.y, mode: "markers", name: "checks",
-      marker: { size: 11, symbol: "diamond-open", color: ink, line: { width: 2 } },
+      cliponaxis: false, marker: { size: 11, symbol: "diamond-open", color: ink, line: { width: 2 } },
       hovertemplate: `hydrometer %{y:.${digits}f}${data.units.gravity}<extra></extra>`,
     });
     const lane = data.entries.filter((e) => e.kind !== "measure");
     made.push({
-      x: lane.map((e) => e.at), y: lane.map(() => 0), yaxis: "y3", mode: "markers", name: "book",
+      x: lane.map((e) => e.at), y: lane.map(() => 0), yaxis: "y3", mode: "markers", name: "book", cliponaxis: false,
       marker: { size: 11, color: ink, symbol: lane.map((e) => SYMBOLS[e.kind] ?? "circle-open") },
       text: lane.map((e) => wrapped(e.words)), hovertemplate: "%{text}<extra></extra>",
     });
