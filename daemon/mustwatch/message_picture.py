@@ -1,0 +1,135 @@
+"""The picture that goes with a message: the lot's last days around the one finding it tells of."""
+
+import logging
+from collections.abc import Sequence
+
+from mustwatch.alerting.alert import Alert
+from mustwatch.alerting.message import Message, MessageKind
+from mustwatch.cellar.history import LotHistory
+from mustwatch.cellar.profile import Profile
+from mustwatch.chart_png import chart_png
+from mustwatch.curves_view import Window as CurveWindow
+from mustwatch.curves_view import check_points, stage_spans
+from mustwatch.deliver.deliverer import Picture
+from mustwatch.plan import CellarPlan
+from mustwatch.review.message_chart import (
+    SHOWN,
+    Chart,
+    Known,
+    Limit,
+    Quantity,
+    Strip,
+    Window,
+    limit_text,
+    message_chart,
+    window_of,
+)
+from mustwatch.store.store import Store
+from mustwatch.watch.finding import FindingKind
+
+log = logging.getLogger(__name__)
+
+WITHOUT = frozenset({MessageKind.DIGEST, MessageKind.REVIEW, MessageKind.TEST})
+"""Kinds of message that have no picture: they tell of several things, or of none."""
+
+
+class MessagePictures:
+    """Makes the pictures of messages. Reads the store only; safe to call from any thread."""
+
+    def __init__(self, store: Store, plan: CellarPlan) -> None:
+        """Use a store and the cellar's plan; nothing is read or imported yet."""
+        self._store = store
+        self._plan = plan
+        self._has_failed = False
+
+    def __call__(self, message: Message) -> Sequence[Picture]:
+        """Return the picture of a message, or none. Never raises: a message without it is better than no message."""
+        try:
+            chart = chart_of(self._store, self._plan, message)
+            if chart is None:
+                return ()
+            return (Picture(f"{chart.quantity.value}.png", "image/png", chart_png(chart)),)
+        except Exception:
+            if not self._has_failed:  # once: it would fail alike for every message
+                self._has_failed = True
+                log.exception("messages go without pictures: one could not be drawn message=%s", message.id)
+            return ()
+
+
+def chart_of(store: Store, plan: CellarPlan, message: Message) -> Chart | None:
+    """Return the chart of a message, as of when it was put into the outbox; None if it has none."""
+    if message.kind in WITHOUT or len(message.alert_ids) != 1:
+        return None
+    alert = store.alerts.get(message.alert_ids[0])
+    quantity = None if alert is None else SHOWN.get(alert.kind)
+    if alert is None or quantity is None:
+        return None
+    lot = _lot_of(store, alert)
+    if lot is None:
+        return None
+    told_ms = message.created_ms
+    ends_ms = alert.cleared_ms if alert.cleared_ms is not None and alert.cleared_ms <= told_ms else None
+    window = window_of(quantity, alert.opened_ms, ends_ms, told_ms, lot.started_ms)
+    profile = plan.profile_for(lot)
+    is_gravity = quantity is Quantity.GRAVITY
+    known = Known(
+        lot=lot.lot,
+        quantity=quantity,
+        window=window,
+        begins_ms=alert.opened_ms,
+        ends_ms=ends_ms,
+        estimates=store.watching.estimates(lot.lot, window.from_ms, window.until_ms),
+        checks=check_points(lot, CurveWindow(*window)) if is_gravity else (),
+        strips=() if is_gravity else _strips(lot, profile, window),
+        limits=_gravity_limits(alert, profile, plan)
+        if is_gravity
+        else _celsius_limits(alert, lot, profile, plan),
+    )
+    return message_chart(known, plan.rules.units)
+
+
+def _lot_of(store: Store, alert: Alert) -> LotHistory | None:
+    """Return the lot an alert is about: the one it names, or the one its sensor was with when it opened."""
+    history = store.book.history()
+    name = alert.subject.lot
+    if name is None and alert.subject.sensor is not None:
+        name = history.place(alert.subject.sensor, alert.opened_ms).lot
+    return None if name is None else history.lots.get(name)
+
+
+def _strips(lot: LotHistory, profile: Profile, window: Window) -> list[Strip]:
+    """Return the temperature band of every stage that is in the window."""
+    spans = zip(lot.stages, stage_spans(lot, window.until_ms), strict=True)
+    bands = [(profile.band_in(stage), begin, end) for (_, stage), (_, begin, end) in spans]
+    return [
+        Strip(max(begin, window.from_ms), min(end, window.until_ms), band.low_c, band.high_c)
+        for band, begin, end in bands
+        if begin < window.until_ms and end > window.from_ms
+    ]
+
+
+def _gravity_limits(alert: Alert, profile: Profile, plan: CellarPlan) -> list[Limit]:
+    """Return the gravities that matter: where racking is due, below what the wine is dry."""
+    is_racking = alert.kind is FindingKind.RACK_DUE
+    rack, dry = (
+        limit_text(value, Quantity.GRAVITY, plan.rules.units)
+        for value in (profile.racking_gravity, profile.dry_gravity)
+    )
+    is_ending = alert.kind in (FindingKind.FINISHED, FindingKind.STUCK)
+    limits = [Limit(profile.dry_gravity, f"dry at {dry}", is_ending)]
+    if is_racking or alert.kind is FindingKind.SLUGGISH:
+        limits.append(Limit(profile.racking_gravity, f"rack at {rack}", is_racking))
+    return limits
+
+
+def _celsius_limits(alert: Alert, lot: LotHistory, profile: Profile, plan: CellarPlan) -> list[Limit]:
+    """Return the edges of the band of then, and the limit that the finding is about."""
+    band = profile.band_in(lot.stage_at(alert.opened_ms))
+    passed = alert.evidence.get("limit_celsius")
+    edges = {band.low_c: "limit", band.high_c: "limit"}
+    if isinstance(passed, int | float):
+        edges.setdefault(float(passed), "urgent limit")
+    return [
+        Limit(edge, f"{name} {limit_text(edge, Quantity.TEMPERATURE, plan.rules.units)}", edge == passed)
+        for edge, name in edges.items()
+    ]
