@@ -40,6 +40,8 @@ class Daemon:
             f'{toml}\n[store]\npath = "{self.store}"\ncommit_seconds = 0.2\n', encoding="utf-8"
         )
         self.process: subprocess.Popen[bytes] | None = None
+        self.prefix: list[str] = []
+        """Runs `mustwatch run` under another program."""
         self.environment = {**os.environ, "MUSTWATCH_CONFIG": str(self.config), "PYTHONUNBUFFERED": "1"}
 
     def command(self, *arguments: str, stdin: str | None = None) -> subprocess.CompletedProcess[str]:
@@ -63,16 +65,18 @@ class Daemon:
         """Run a command with --json and return its document."""
         return json.loads(self.done(*arguments, "--json"))
 
-    def start(self, *, listening: bool = True) -> None:
-        """Start `mustwatch run` and wait until it listens to the broker."""
+    def start(self, *, listening: bool = True, until: tuple[str, ...] = ()) -> None:
+        """Start `mustwatch run` and wait until it listens to the broker, or has logged one of some words."""
         seen = self.log.stat().st_size if self.log.exists() else 0
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
-                [*COMMAND, "run"], env=self.environment, stdout=log, stderr=subprocess.STDOUT
+                [*self.prefix, *COMMAND, "run"], env=self.environment, stdout=log, stderr=subprocess.STDOUT
             )
-        wanted = "broker connected" if listening else "keeping watch"
+        wanted = until or ("broker connected" if listening else "keeping watch",)
         wait_until(
-            lambda: wanted in self.said()[seen:] or self._ended(), 30, f"{wanted!r} in the log: {self.said()}"
+            lambda: any(word in self.said()[seen:] for word in wanted) or self._ended(),
+            30,
+            f"one of {wanted} in the log: {self.said()}",
         )
 
     def _ended(self) -> bool:
