@@ -253,6 +253,7 @@ class Pipeline:
             log.warning("the clock was set by_seconds=%.1f", checked.step_ms / 1000)
             self._on_clock_jumped()
         if self._retry_s:
+            self._self_watch.storage_still_failing(self._mono_s())
             return
         if self._corrections or checked.step_ms:
             self._put_right()

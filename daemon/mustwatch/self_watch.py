@@ -135,9 +135,15 @@ class SelfWatch:
             self._storage_failed_ms = now_ms
             self._storage_failed_mono_s = mono_s
             self._storage_error = error
-        if not self._storage_said and mono_s - self._storage_failed_mono_s >= STORAGE_TOLD_AFTER_S:
+        self.storage_still_failing(mono_s)
+
+    def storage_still_failing(self, mono_s: float) -> None:
+        """Say that the store cannot be written once that has lasted; call now and then until it is well."""
+        if self._storage_failed_ms is None or self._storage_said:
+            return
+        if mono_s - self._storage_failed_mono_s >= STORAGE_TOLD_AFTER_S:
             self._storage_said = True
-            self._say_directly(*cannot_write(error))
+            self._say_directly(*cannot_write(self._storage_error))
 
     def storage_well(self, now_ms: int) -> None:
         """Note that the store can be written; if it was said that it could not, that is now on record and over."""
