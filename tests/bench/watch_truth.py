@@ -315,7 +315,7 @@ def _late(case: Case) -> list[Event]:
     due_ms = case.started_ms + round(case.profile.onset_hours * HOUR_MS)
     onset = case.truth.first("onset")
     onset_ms = onset.at_ms if onset else case.ends_ms
-    if onset_ms <= due_ms:
+    if onset_ms <= due_ms - 12 * HOUR_MS:
         return []
     must = onset_ms - due_ms > 12 * HOUR_MS and observed_until(case) > due_ms + 12 * HOUR_MS
     return [Event("late", due_ms, onset_ms, None if must else MAYBE)]

@@ -99,7 +99,7 @@ def hover_sluggish(view: SlotView, random: Random) -> None:
 def hover_ended(view: SlotView, random: Random) -> None:
     """Around dryness, settled by probabilities that hover around their limits."""
     view.gravity, view.rate, view.rate_sd = 0.9978 + random.gauss(0, 0.0004), random.gauss(0, 0.0004), 0.0005
-    view.estimator.left, view.estimator.moving = abs(random.gauss(0.05, 0.02)), abs(random.gauss(0.1, 0.05))
+    view.estimator.left, view.estimator.moving = abs(random.gauss(0.045, 0.015)), abs(random.gauss(0.1, 0.05))
 
 
 def hover_stuck(view: SlotView, random: Random) -> None:

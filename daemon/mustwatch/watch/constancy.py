@@ -26,6 +26,7 @@ FEWEST = 24
 class Constancy:
     """Follows the run of identical values of one quantity of one sensor.
 
+    ``longest_ms`` is 0 until the sensor has shown another value.
     ``is_frozen`` holds from the moment the run is longer than ``SLOWEST_FIRST_MS`` (or what stands in for it) and
     ``LONGER_THAN_BEFORE`` times the longest run before it, until the value changes. ``is_resting`` says that what is
     measured stands still, as far as is known.
@@ -51,8 +52,8 @@ class Constancy:
                     self.is_frozen = True
             return
         if self.value is not None and not self.is_frozen:
-            run = at_ms - self.since_ms
-            if run > self.longest_ms and self.count > 1:
+            run = at_ms - self.since_ms if self.count > 1 else 1
+            if run > self.longest_ms:
                 self.longest_ms = run
         self.value = value
         self.since_ms = at_ms

@@ -35,7 +35,7 @@ FORECAST_EVERY_MS = HOUR_MS
 RACKING_BLANK_MS = 3 * HOUR_MS
 """After a racking a float is not believed for so long: it hung in the air, and then in foam (common practice)."""
 
-RACKING_WARMTH_MS = HOUR_MS
+RACKING_WARMTH_MS = 2 * HOUR_MS
 """After a racking a float's thermometer shows the air it hung in for so long (common practice)."""
 
 RACKING_STEP = 0.0005

@@ -12,10 +12,10 @@ the states, DEVELOPERS.md.
 from math import erfc, exp, log, sqrt
 from typing import Any, NamedTuple
 
-PACES_PER_DAY = (0.15, 0.3, 0.6, 1.2, 2.4, 4.8)
-"""Of the approach. The slowest halves what is left in five days, the fastest in three and a half hours."""
+PACES_PER_DAY = (0.1, 0.2, 0.4, 0.8, 1.6, 3.2)
+"""Of the approach. The slowest halves what is left in a week, the fastest in five hours."""
 
-PRIORS = (0.02, 0.06, 0.22, 0.35, 0.25, 0.1)
+PRIORS = (0.03, 0.07, 0.12, 0.28, 0.3, 0.2)
 """How common these paces are before the lot has shown its own (own estimate from simulated ferments)."""
 
 ENDS_DRY = 0.85
@@ -27,7 +27,7 @@ RATE_MISFIT = 0.3
 SURPRISE_MOST = 12.0
 """No single gravity speaks louder than this against a pace (squared standard score): spikes happen."""
 
-PACE_CHANGES = 0.15
+PACE_CHANGES = 0.1
 """An amplitude may depart from its exponential by this share in a root day: yeast dies, nights are cold."""
 
 LEVEL_WALK = 0.0001
@@ -172,19 +172,26 @@ class Tail:
     def judge(self, amplitude: float, rate_per_day: float) -> tuple[float, float]:
         """Return the probabilities that more than ``amplitude`` is left, and that it falls faster than the rate."""
         left = moving = whole = 0.0
-        for model in self.models:
-            weight = exp(model.weight)
+        for model, weight in self._weighed():
             whole += weight
             left += weight * model.above(amplitude)
             moving += weight * model.above(rate_per_day / model.pace)
         return left / whole, moving / whole
 
+    def _weighed(self) -> list[tuple[TailModel, float]]:
+        """Return the models with their weights. No wine falls far below where its sugar ends: such weigh less."""
+        lowest = self.end - self.end_sd
+        spread = self.end_sd * self.end_sd
+        return [
+            (model, exp(model.weight) * erfc((lowest - model.level) / sqrt(2.0 * (model.p11 + spread))))
+            for model in self.models
+        ]
+
     def days_until(self, rate_per_day: float) -> tuple[float, float, float] | None:
         """Return in how many days it falls more slowly than a rate: 5 %, 50 % and 95 % of the mixture, or None."""
         cloud: list[tuple[float, float]] = []
         whole = 0.0
-        for model in self.models:
-            weight = exp(model.weight)
+        for model, weight in self._weighed():
             sd = THREE_POINTS * sqrt(model.p22)
             for amplitude, share in (
                 (model.amplitude - sd, 1 / 6),

@@ -11,7 +11,7 @@ from mustwatch.watch.lot_estimator import NEVER
 
 HOUR_MS = 3_600_000
 
-FINISHED_LEFT = 0.1
+FINISHED_LEFT = 0.07
 """Probability, over all paces of the tail, that more than 0.002 is still to fall: below it, and ..."""
 
 FINISHED_MOVING = 0.3
@@ -24,7 +24,7 @@ STUCK_LEFT = 0.2
 STUCK_MOVING = 0.5
 """The same for a wine above dryness, where more time is given instead: ..."""
 
-STUCK_FOR_MS = 12 * HOUR_MS
+STUCK_FOR_MS = 10 * HOUR_MS
 """... a cold night is not a stuck ferment (common practice: unchanged for more than a day)."""
 
 STUCK_NEAR_DRY_MS = 72 * HOUR_MS
@@ -32,6 +32,9 @@ STUCK_NEAR_DRY_MS = 72 * HOUR_MS
 
 MOVED = 0.0025
 """After ``finished`` a fall of this much is movement if the rate agrees."""
+
+MOVED_FOR_MS = 24 * HOUR_MS
+"""A wine that has moved again is not called finished within a day of that."""
 
 MOVING_RATE = 0.0015
 """... and so is a rate clearly above this a day."""
@@ -115,6 +118,9 @@ class Ended:
         if self.since_ms == NEVER:
             self.since_ms = view.at_ms
         if view.at_ms - self.since_ms < FINISHED_FOR_MS and not _settled_by_hand(view):
+            return NOTHING
+        moved = self.refermenting
+        if moved.severity is not None and view.at_ms - moved.since_ms < MOVED_FOR_MS:
             return NOTHING
         self.at_gravity = gravity
         evidence = _evidence(view)

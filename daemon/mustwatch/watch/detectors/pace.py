@@ -57,7 +57,9 @@ class LateOnset(OneLatch):
         if view.gravity <= view.profile.racking_gravity:
             return NOTHING
         first = view.estimator.first_gravity
-        if view.rate + view.rate_sd < -COMING or (first is not None and first - view.gravity > HAS_COME):
+        if view.rate + 0.5 * view.rate_sd < -COMING or (
+            first is not None and first - view.gravity > HAS_COME
+        ):
             return NOTHING
         evidence: dict[str, float | int | str | None] = {
             "gravity": round(view.gravity, 4),

@@ -17,7 +17,7 @@ CALM_SHARE = 0.6
 CALM_MS = 3_600_000
 """... for an hour."""
 
-HANDLED_MS = 2 * 3_600_000
+HANDLED_MS = 4 * 3_600_000
 """After a racking or an addition the change of temperature is what was done, not what happened."""
 
 NIGHT_BEGINS_MINUTE = 18 * 60
@@ -27,7 +27,7 @@ NIGHT_ENDS_MINUTE = 9 * 60
 class FastChange(OneLatch):
     """The must's temperature changes by more than the profile allows within an hour.
 
-    Raised when two slots in a row show it, or one far beyond the limit; cleared after a calm hour. Within two
+    Raised when two slots in a row show it, or one far beyond the limit; cleared after a calm hour. Within four
     hours of a racking or an addition nothing is raised.
     """
 
