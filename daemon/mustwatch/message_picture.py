@@ -1,16 +1,23 @@
-"""The picture that goes with a message: the lot's last days around the one finding it tells of."""
+"""The picture that goes with a message: the lot's last days around the one finding it tells of.
+
+With the morning's review goes the night of one lot: of the one that was longest outside its band, else of the one
+whose temperature swung most.
+"""
 
 import logging
 from collections.abc import Sequence
+from datetime import datetime
 
 from mustwatch.alerting.alert import Alert
 from mustwatch.alerting.message import Message, MessageKind
 from mustwatch.cellar.history import LotHistory
-from mustwatch.cellar.profile import Profile
+from mustwatch.cellar.instant import to_ms
+from mustwatch.cellar.profile import Band, Profile
 from mustwatch.chart_png import chart_png
 from mustwatch.curves_view import Window as CurveWindow
 from mustwatch.curves_view import check_points, stage_spans
 from mustwatch.deliver.deliverer import Picture
+from mustwatch.night_view import night_view
 from mustwatch.plan import CellarPlan
 from mustwatch.review.message_chart import (
     SHOWN,
@@ -20,35 +27,44 @@ from mustwatch.review.message_chart import (
     Quantity,
     Strip,
     Window,
+    finding_caption,
     limit_text,
     message_chart,
+    night_caption,
     window_of,
 )
+from mustwatch.settings import Settings
 from mustwatch.store.store import Store
 from mustwatch.watch.finding import FindingKind
 
 log = logging.getLogger(__name__)
 
-WITHOUT = frozenset({MessageKind.DIGEST, MessageKind.REVIEW, MessageKind.TEST})
+WITHOUT = frozenset({MessageKind.DIGEST, MessageKind.TEST})
 """Kinds of message that have no picture: they tell of several things, or of none."""
 
 
 class MessagePictures:
     """Makes the pictures of messages. Reads the store only; safe to call from any thread."""
 
-    def __init__(self, store: Store, plan: CellarPlan) -> None:
-        """Use a store and the cellar's plan; nothing is read or imported yet."""
+    def __init__(self, store: Store, settings: Settings, plan: CellarPlan) -> None:
+        """Use a store, the configuration and the plan made of it; nothing is read or imported yet."""
         self._store = store
+        self._settings = settings
         self._plan = plan
         self._has_failed = False
 
     def __call__(self, message: Message) -> Sequence[Picture]:
         """Return the picture of a message, or none. Never raises: a message without it is better than no message."""
         try:
-            chart = chart_of(self._store, self._plan, message)
+            is_review = message.kind is MessageKind.REVIEW
+            if is_review:
+                chart = night_chart(self._store, self._settings, self._plan, message.created_ms)
+            else:
+                chart = finding_chart(self._store, self._plan, message)
             if chart is None:
                 return ()
-            return (Picture(f"{chart.quantity.value}.png", "image/png", chart_png(chart)),)
+            name = "night" if is_review else chart.quantity.value
+            return (Picture(f"{name}.png", "image/png", chart_png(chart)),)
         except Exception:
             if not self._has_failed:  # once: it would fail alike for every message
                 self._has_failed = True
@@ -56,8 +72,8 @@ class MessagePictures:
             return ()
 
 
-def chart_of(store: Store, plan: CellarPlan, message: Message) -> Chart | None:
-    """Return the chart of a message, as of when it was put into the outbox; None if it has none."""
+def finding_chart(store: Store, plan: CellarPlan, message: Message) -> Chart | None:
+    """Return the chart of a message about one finding, as of when it was put into the outbox; None if it has none."""
     if message.kind in WITHOUT or len(message.alert_ids) != 1:
         return None
     alert = store.alerts.get(message.alert_ids[0])
@@ -76,8 +92,8 @@ def chart_of(store: Store, plan: CellarPlan, message: Message) -> Chart | None:
         lot=lot.lot,
         quantity=quantity,
         window=window,
-        begins_ms=alert.opened_ms,
-        ends_ms=ends_ms,
+        caption=finding_caption(alert.opened_ms, ends_ms, window, plan.rules.units),
+        marks=[at for at in (alert.opened_ms, ends_ms) if at is not None],
         estimates=store.watching.estimates(lot.lot, window.from_ms, window.until_ms),
         checks=check_points(lot, CurveWindow(*window)) if is_gravity else (),
         strips=() if is_gravity else _strips(lot, profile, window),
@@ -86,6 +102,34 @@ def chart_of(store: Store, plan: CellarPlan, message: Message) -> Chart | None:
         else _celsius_limits(alert, lot, profile, plan),
     )
     return message_chart(known, plan.rules.units)
+
+
+def night_chart(store: Store, settings: Settings, plan: CellarPlan, told_ms: int) -> Chart | None:
+    """Return the night that ended last before an instant, of the lot whose night was the worst; None without one."""
+    night = night_view(store, settings, told_ms - 1)
+    rows = [row for row in night["vessels"] if row["lot"] is not None and row["minimum"] is not None]
+    if not rows:
+        return None
+    row = max(rows, key=lambda r: (r["minutes_above"] + r["minutes_below"], r["swing"]))
+    lot = store.book.history().lots[row["lot"]]
+    window = Window(_ms(night["from"]), _ms(night["until"]))
+    low_ms, high_ms = _ms(row["minimum_at"]), _ms(row["maximum_at"])
+    profile = plan.profile_for(lot)
+    known = Known(
+        lot=lot.lot,
+        quantity=Quantity.TEMPERATURE,
+        window=window,
+        caption=night_caption(row["minimum"], low_ms, row["maximum"], high_ms, plan.rules.units),
+        marks=[low_ms, high_ms],
+        estimates=store.watching.estimates(lot.lot, window.from_ms, window.until_ms),
+        strips=_strips(lot, profile, window),
+        limits=_band_limits(profile.band_in(lot.stage_at(window.until_ms)), None, plan),
+    )
+    return message_chart(known, plan.rules.units)
+
+
+def _ms(iso_text: str) -> int:
+    return to_ms(datetime.fromisoformat(iso_text))
 
 
 def _lot_of(store: Store, alert: Alert) -> LotHistory | None:
@@ -124,11 +168,15 @@ def _gravity_limits(alert: Alert, profile: Profile, plan: CellarPlan) -> list[Li
 
 def _celsius_limits(alert: Alert, lot: LotHistory, profile: Profile, plan: CellarPlan) -> list[Limit]:
     """Return the edges of the band of then, and the limit that the finding is about."""
-    band = profile.band_in(lot.stage_at(alert.opened_ms))
     passed = alert.evidence.get("limit_celsius")
+    band = profile.band_in(lot.stage_at(alert.opened_ms))
+    return _band_limits(band, float(passed) if isinstance(passed, int | float) else None, plan)
+
+
+def _band_limits(band: Band, passed: float | None, plan: CellarPlan) -> list[Limit]:
     edges = {band.low_c: "limit", band.high_c: "limit"}
-    if isinstance(passed, int | float):
-        edges.setdefault(float(passed), "urgent limit")
+    if passed is not None:
+        edges.setdefault(passed, "urgent limit")
     return [
         Limit(edge, f"{name} {limit_text(edge, Quantity.TEMPERATURE, plan.rules.units)}", edge == passed)
         for edge, name in edges.items()

@@ -22,7 +22,7 @@ from mustwatch.ingest.broker_settings import BrokerSettings
 from mustwatch.ingest.client import MqttSource
 from mustwatch.ingest.clock import ClockWatch
 from mustwatch.ingest.system_clock import boot_id, is_synchronised, mono_s, wall_ms
-from mustwatch.message_pictures import message_pictures
+from mustwatch.message_picture import MessagePictures
 from mustwatch.mirroring import mirror_of
 from mustwatch.morning import morning
 from mustwatch.pipeline import Pipeline
@@ -204,7 +204,7 @@ class Service:
             self._deliverer,
             self._addresses,
             clock.now_ms,
-            pictures=lambda message: message_pictures(store, settings, message, clock.now_ms()),
+            pictures=MessagePictures(store, settings, plan),
             on_trouble=on_trouble,
             mono=mono_s,
         )

@@ -60,8 +60,8 @@ AFTER_END_MS = {Quantity.GRAVITY: 2 * DAY_MS, Quantity.TEMPERATURE: 12 * HOUR_MS
 SHORTEST_MS = 6 * HOUR_MS
 LEAST_HEIGHT = {"SG": 0.006, "Bx": 1.5, "C": 4.0, "F": 7.2}
 """A plane is never less high than this, in its unit: the noise of a settled wine must look flat."""
-HOURS_SHOWN_UP_TO_MS = 4 * DAY_MS
-"""A picture of more days has no room for noon beside each day's name."""
+HOURS_BY_LENGTH = ((30 * HOUR_MS, 3), (4 * DAY_MS, 12))
+"""Up to such a length, a tick every so many hours of the clock; a longer picture has room for days only."""
 MOST_DAYS_NAMED = 6
 STEPS = {
     "SG": (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1),
@@ -119,7 +119,7 @@ class Known:
         lot: whose wine it is.
         quantity: what is shown of it.
         window: the span that is shown.
-        begins_ms: since when the finding holds (event time); ``ends_ms``: until when, or None while it holds.
+        caption: when it was, in words; ``marks``: the instants it speaks of (event time).
         estimates: the lot's, in time order, in the window.
         checks: what the hydrometer said in the window.
         strips: the temperature bands that held in the window.
@@ -129,8 +129,8 @@ class Known:
     lot: str
     quantity: Quantity
     window: Window
-    begins_ms: int
-    ends_ms: int | None
+    caption: str
+    marks: Sequence[int]
     estimates: Sequence[Estimate]
     checks: Sequence[Point] = ()
     strips: Sequence[Strip] = ()
@@ -147,7 +147,7 @@ class Chart:
         low, high: the plane's bounds.
         curve: the runs that a line joins; ``spread``: the band around them, run by run.
         last: the end of the curve, as text.
-        marks: the instants of the finding that are in the window: its beginning, its end.
+        marks: the instants that are marked, of those in the window.
         levels: lines across, with their names.
     """
 
@@ -193,15 +193,11 @@ def message_chart(known: Known, units: Units) -> Chart | None:
         known, unit, [v for s in _spreads(known, unit) for v in s[1:]] + [p.value for p in checks]
     )
     step = next((s for s in STEPS[unit] if (high - low) / s <= MOST_VALUES_NAMED), STEPS[unit][-1])
-    begins, ends = known.begins_ms, known.ends_ms
-    marks = [
-        at for at in (begins, ends) if at is not None and known.window.from_ms <= at <= known.window.until_ms
-    ]
     return Chart(
         quantity=known.quantity,
         heading={"SG": "Gravity", "Bx": "Gravity, °Bx", "C": "Temperature, °C", "F": "Temperature, °F"}[unit],
         lot=known.lot,
-        caption=_caption(known, units),
+        caption=known.caption,
         window=known.window,
         low=low,
         high=high,
@@ -214,7 +210,7 @@ def message_chart(known: Known, units: Units) -> Chart | None:
             for limit in known.limits
             if low < (value := _shown(limit.value, unit)) < high
         ],
-        marks=marks,
+        marks=[at for at in known.marks if known.window.from_ms <= at <= known.window.until_ms],
         last=_written(points[-1].value, unit, fine=True),
         values=list(_value_ticks(low, high, step, unit)),
         times=list(_time_ticks(known.window, units)),
@@ -281,21 +277,37 @@ def _value_ticks(low: float, high: float, step: float, unit: str) -> Iterator[Ti
 
 
 def _time_ticks(window: Window, units: Units) -> Iterator[Tick]:
-    """Yield every local midnight with its day, as many names as there is room for, and noon if there is room for it."""
+    """Yield every local midnight with its day, as many names as there is room for, and hours if there is room."""
     length_ms = window.until_ms - window.from_ms
     first = from_ms(window.from_ms).astimezone(units.zone).date()
     every = max(1, math.ceil(length_ms / DAY_MS / MOST_DAYS_NAMED))
+    step = next((hours for longest_ms, hours in HOURS_BY_LENGTH if length_ms <= longest_ms), 24)
     for days in range(math.ceil(length_ms / DAY_MS) + 2):
         day = first + timedelta(days=days)
-        for hour in (0, 12) if length_ms <= HOURS_SHOWN_UP_TO_MS else (0,):
+        for hour in range(0, 24, step):
             at_ms = to_ms(datetime(day.year, day.month, day.day, hour, tzinfo=units.zone))
             if window.from_ms <= at_ms < window.until_ms:
-                name = "noon" if hour else f"{DAYS[day.weekday()]} {day.day}"
+                name = (
+                    f"{DAYS[day.weekday()]} {day.day}"
+                    if hour == 0
+                    else "noon"
+                    if step == 12
+                    else f"{hour}:00"
+                )
                 yield Tick(at_ms, name if day.toordinal() % every == 0 else "")
 
 
-def _caption(known: Known, units: Units) -> str:
-    if known.ends_ms is not None and known.ends_ms > known.begins_ms:
-        return span(known.begins_ms, known.ends_ms, units)
-    text = moment(known.begins_ms, units)
-    return text if known.begins_ms >= known.window.from_ms else f"since {text}"
+def finding_caption(begins_ms: int, ends_ms: int | None, window: Window, units: Units) -> str:
+    """Return when a finding held, in words: its instant while it holds, else from when until when."""
+    if ends_ms is not None and ends_ms > begins_ms:
+        return span(begins_ms, ends_ms, units)
+    text = moment(begins_ms, units)
+    return text if begins_ms >= window.from_ms else f"since {text}"
+
+
+def night_caption(low_c: float, low_ms: int, high_c: float, high_ms: int, units: Units) -> str:
+    """Return a night's extremes in words: ``lowest 12.3° at 05:50, highest 20.1° at 18:10``."""
+    unit = units.temperature
+    low, high = (_written(_shown(value, unit), unit, fine=True) for value in (low_c, high_c))
+    at_low, at_high = (f"{from_ms(ms).astimezone(units.zone):%H:%M}" for ms in (low_ms, high_ms))
+    return f"lowest {low} at {at_low}, highest {high} at {at_high}"
