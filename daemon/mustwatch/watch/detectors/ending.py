@@ -20,6 +20,9 @@ FINISHED_MOVING = 0.3
 FINISHED_FOR_MS = 4 * HOUR_MS
 """... once both have held for so long in a row."""
 
+AT_DRYNESS = 0.0005
+"""An estimate that hovers around dryness begins no waiting anew until it is this far on the other side."""
+
 STUCK_LEFT = 0.2
 STUCK_MOVING = 0.5
 """The same for a wine above dryness, where more time is given instead: ..."""
@@ -108,7 +111,7 @@ class Ended:
 
     def _not_finished(self, view: SlotView, gravity: float) -> tuple[Transition, ...]:
         left, moving = view.estimator.left, view.estimator.moving
-        is_dry = gravity <= view.profile.dry_gravity
+        is_dry = gravity <= view.profile.dry_gravity + (AT_DRYNESS if self.since_ms != NEVER else 0.0)
         is_settled = (
             left is not None and moving is not None and left < FINISHED_LEFT and moving < FINISHED_MOVING
         )
@@ -117,7 +120,8 @@ class Ended:
             return NOTHING
         if self.since_ms == NEVER:
             self.since_ms = view.at_ms
-        if view.at_ms - self.since_ms < FINISHED_FOR_MS and not _settled_by_hand(view):
+        is_due = view.at_ms - self.since_ms >= FINISHED_FOR_MS or _settled_by_hand(view)
+        if not is_due or gravity > view.profile.dry_gravity:
             return NOTHING
         moved = self.refermenting
         if moved.severity is not None and view.at_ms - moved.since_ms < MOVED_FOR_MS:
@@ -181,7 +185,7 @@ class Stuck(OneLatch):
         is_still = left is not None and moving_p is not None and left < STUCK_LEFT and moving_p < STUCK_MOVING
         if (
             not (is_still or _settled_by_hand(view))
-            or gravity <= dry
+            or gravity <= dry - AT_DRYNESS
             or view.stage
             not in (
                 Stage.PRIMARY,
