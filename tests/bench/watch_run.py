@@ -39,7 +39,11 @@ BLIND = ("dies", "freezes", "freezes-whole", "drift", "foam", "battery")
 
 @dataclass(slots=True)
 class Figures:
-    """What one ferment came to. Times in hours, gravities 20/20, rates per day."""
+    """What one ferment came to. Times in hours, gravities 20/20, rates per day.
+
+    ``is_sighted``: its float had no fault that hides the gravity; counted for RMSE and intervals. ``is_sound``: it
+    was watched by a float that does not drift away; counted for the delays that a float can be asked for.
+    """
 
     name: str
     family: str
@@ -53,6 +57,7 @@ class Figures:
     gravity_cover: float | None = None
     rate_cover: float | None = None
     is_sighted: bool = True
+    is_sound: bool = True
     rack_at_half_h: float | None = None
     rack_at_half_covered: bool | None = None
     rack_ahead: list[tuple[float, float, bool]] = field(default_factory=list)
@@ -123,6 +128,7 @@ def figures(case: Case) -> Figures:
     for kind, score in SCORES.items():
         made.scores[kind.value] = score(case, transitions)
     made.is_sighted = case.noise > 0.0 and not any(e.kind in BLIND for e in case.sensor_truth)
+    made.is_sound = case.noise > 0.0 and not any(e.kind == "drift" for e in case.sensor_truth)
     if case.noise > 0.0:
         _measure(case, steps, made)
         _measure_forecast(case, steps, made)

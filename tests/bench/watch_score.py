@@ -21,7 +21,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from watch_compare import COMPARED, compare, compared, show_compared
 from watch_run import REPORT_SEEDS, STANDARD_NOISE, TUNING_SEEDS, Figures, every, one, scenarios, total
+from watch_tails import show_tails, tails
 from watch_truth import SCORES, quantiles
+
+from mustwatch.watch.finding import FindingKind
 
 OUT = Path(__file__).parent / "out"
 
@@ -40,6 +43,17 @@ def summary(made: Sequence[Figures]) -> dict[str, Any]:
             "abs_delay_h": quantiles([abs(d) for d in score.delays_h]),
             "remarks": score.remarks,
         }
+    sound = [f for f in made if f.is_sound]
+    by_sound = {}
+    for kind in (FindingKind.FINISHED, FindingKind.STUCK, FindingKind.RACK_DUE):
+        score = total(sound, kind)
+        by_sound[kind.value] = {
+            "right": score.right,
+            "false": score.false,
+            "missed": score.missed,
+            "delay_h": quantiles(score.delays_h),
+            "abs_delay_h": quantiles([abs(d) for d in score.delays_h]),
+        }
     sighted = [f for f in made if f.is_sighted and f.gravity_rmse is not None]
     standard = [f for f in sighted if abs(f.noise - STANDARD_NOISE) < 1e-9]
     half = [f for f in made if f.rack_at_half_h is not None]
@@ -47,6 +61,7 @@ def summary(made: Sequence[Figures]) -> dict[str, Any]:
         "ferments": len(made),
         "readings": sum(f.readings for f in made),
         "findings": kinds,
+        "sound_floats": {"ferments": len(sound), **by_sound},
         "gravity_rmse": {
             "noise_0.0015": _mean([f.gravity_rmse for f in standard]),
             "noise_0.0015_n": len(standard),
@@ -115,6 +130,14 @@ def show(of: dict[str, Any], title: str) -> None:
         print(
             f"{kind:14} {score['right']:6} {score['false']:6} {score['missed']:7} {score['repeated']:9}   {delays}"
         )
+    sound = of["sound_floats"]
+    print(f"of these, {sound['ferments']} watched by a float that does not drift away:")
+    for kind in ("finished", "stuck", "rack-due"):
+        k = sound[kind]
+        d = k["abs_delay_h"] if kind == "rack-due" else k["delay_h"]
+        counts = f"right {k['right']} false {k['false']} missed {k['missed']}"
+        what = "|error|" if kind == "rack-due" else "delay"
+        print(f"    {kind:9} {counts}; {what} h: median {d['median']}, 95 % {d['p95']}")
     d = of["findings"]["rack-due"]["abs_delay_h"]
     print(f"racking time against the true crossing: |error| median {d['median']} h, 95 % {d['p95']} h")
     g, r, c = of["gravity_rmse"], of["rate_rmse"], of["cover_90"]
@@ -146,7 +169,9 @@ def main() -> None:
         "--tuning", action="store_true", help="run on the seeds that constants were chosen on"
     )
     parser.add_argument("--seeds", type=int, help="only so many seeds of each scenario")
-    parser.add_argument("--first", type=int, help="begin at this seed instead (to look without spending others)")
+    parser.add_argument(
+        "--first", type=int, help="begin at this seed instead (to look without spending others)"
+    )
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--compare", type=int, default=6, help="so many seeds beside the baselines (0: none)")
     parser.add_argument("--remarks", action="store_true", help="print every false and missed finding")
@@ -174,6 +199,9 @@ def main() -> None:
         with Pool(args.jobs) as pool:
             of["compared"] = compared([m for ms in pool.imap_unordered(compare, tasks) for m in ms])
         show_compared(of["compared"])
+    with Pool(args.jobs) as pool:
+        of["slow_tails"] = tails(pool, which)
+    show_tails(of["slow_tails"])
     OUT.mkdir(exist_ok=True)
     (OUT / f"watch_{which}.json").write_text(json.dumps(of, indent=1))
 
