@@ -8,7 +8,7 @@ import shutil
 import tomllib
 import warnings
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -41,8 +41,11 @@ HOSTILE = "<script>alert(1)</script>"
 TOKEN = "a token of the tests"
 
 
-def make_cellar(folder: Path, ends_ms: int = NOW_MS, more_toml: str = "", seed: int = SEED) -> Settings:
-    """Write the cellar's configuration and store into a folder, and return its settings."""
+def make_cellar(folder: Path, ends_ms: int = NOW_MS, days: float | None = None) -> Settings:
+    """Write the cellar's configuration and store into a folder, and return its settings.
+
+    With ``days`` the cellar lives only so long: its later lots have not begun, its earlier ones still ferment.
+    """
     # Imported here: this module is read for every test run, and the simulators bring numpy.
     from mustsim import cellar as mustsim_cellar
     from mustsim.configuration import mustwatch_toml
@@ -51,10 +54,20 @@ def make_cellar(folder: Path, ends_ms: int = NOW_MS, more_toml: str = "", seed: 
     from mustwatch.demo import what_of
 
     scenario = load(shipped("demo", "cellar-scenario.toml"))
-    simulated = mustsim_cellar.run(scenario, seed, ending_ms=ends_ms)
+    if days is not None:
+        lots = tuple(lot for lot in scenario.lots if lot.from_day < days)
+        kept = {lot.name for lot in lots}
+        scenario = replace(
+            scenario,
+            days=days,
+            lots=lots,
+            sensors=tuple(sensor for sensor in scenario.sensors if sensor.from_day < days),
+            actions=tuple(action for action in scenario.actions if action.lot in kept),
+        )
+    simulated = mustsim_cellar.run(scenario, SEED, ending_ms=ends_ms)
     text = mustwatch_toml(scenario).replace("[cellar]", f'[cellar]\ntimezone = "{ZONE}"')
     text = text.replace(f'name = "{scenario.title}"', 'name = "The cellar at Hillside"')
-    text += f'\n[store]\npath = "{folder / "cellar.db"}"\n{more_toml}'
+    text += f'\n[store]\npath = "{folder / "cellar.db"}"\n'
     (folder / "mustwatch.toml").write_text(text, encoding="utf-8")
     settings = Settings(**tomllib.loads(text))
     store = Store(folder / "cellar.db", ends_ms)

@@ -11,8 +11,10 @@ from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.history import CellarHistory, LotHistory, in_force
 from mustwatch.cellar.instant import DAY_MS, from_ms, iso
 from mustwatch.cellar.profile import Profile
+from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.sensor import SensorKind
-from mustwatch.cellar_view import cellar_view
+from mustwatch.cellar.steps import stage_now
+from mustwatch.cellar_view import cellar_view, facts_of
 from mustwatch.curves_view import (
     FEWEST_POINTS,
     MOST_POINTS,
@@ -231,7 +233,7 @@ def lot_curves(
         "entries": _marks(history, settings, window),
         "stages": [
             {"stage": stage, "from_ms": begin, "until_ms": end}
-            for stage, begin, end in stage_spans(history, now_ms)
+            for stage, begin, end in _stages(store, plan, history, profile, now_ms)
         ],
         "bands": _bands(history, profile, now_ms),
         "racking_gravity": profile.racking_gravity,
@@ -245,6 +247,21 @@ def lot_curves(
             "latest": fan.latest_ms,
         },
     }
+
+
+def _stages(
+    store: Store, plan: CellarPlan, lot: LotHistory, profile: Profile, now_ms: int
+) -> list[tuple[str, int, int]]:
+    """Return a lot's stages as its entries tell them, moved on where a finding has moved the lot on."""
+    spans = stage_spans(lot, now_ms)
+    now = store.watching.now().get(lot.lot)
+    facts = facts_of(lot, store.book.history(), now, store.alerts.open(), plan)
+    stage = stage_now(profile, Case(lot, profile, facts, now_ms)).value
+    name, begin, end = spans[-1]
+    if stage == name:
+        return spans
+    moved_ms = min(max(facts.findings.get("finished", end), begin), end)
+    return [*spans[:-1], (name, begin, moved_ms), (stage, moved_ms, end)]
 
 
 def _window(whole: Window, begin_ms: int | None, end_ms: int | None) -> Window:
