@@ -82,10 +82,10 @@ def pixels(content: bytes) -> Image.Image:
 
 def near(colour: tuple[int, int, int], picture: Image.Image, x: int) -> list[int]:
     """Return the rows of a column that have a colour, as nearly as a reduced palette keeps it."""
+    column = picture.crop((x, TOP, x + 1, HEIGHT)).tobytes()
+    found = [column[3 * i : 3 * i + 3] for i in range(HEIGHT - TOP)]
     return [
-        y
-        for y in range(TOP, HEIGHT)
-        if sum(abs(a - b) for a, b in zip(picture.getpixel((x, y)), colour, strict=True)) < 40  # type: ignore[arg-type]
+        TOP + i for i, of in enumerate(found) if sum(abs(a - b) for a, b in zip(of, colour, strict=True)) < 40
     ]
 
 
