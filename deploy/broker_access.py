@@ -150,7 +150,7 @@ def conf_text(port: int, places: Places, *, data: str | None = None) -> str:
         places: where users and rules are.
         data: where the broker keeps sessions and messages, if its main configuration does not say so itself.
     """
-    own = f"persistence true\npersistence_location {data}\nlog_dest stdout\n" if data is not None else ""
+    own = f"persistence true\npersistence_location {data}\nlog_dest stderr\n" if data is not None else ""
     return f"""# Written by mustwatch-broker: the broker of a mustwatch cellar. Settings of your own go in another file.
 per_listener_settings false
 listener {port}
