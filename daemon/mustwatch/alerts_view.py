@@ -98,6 +98,7 @@ def pictures(store: Store, ids: Iterable[str], now_ms: int) -> Mapping[str, dict
         found[alert_id] = {
             "from_ms": begin_ms,
             "until_ms": max(until_ms, begin_ms + MINUTE_MS),
+            "shows": "celsius" if alert.kind in ABOUT_TEMPERATURE else "gravity",
             "opened_ms": alert.opened_ms,
             "cleared_ms": alert.cleared_ms,
             "gravity": columns(m4(gravity, PICTURE_POINTS), 5),

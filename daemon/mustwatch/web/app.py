@@ -26,7 +26,7 @@ from mustwatch.web.statics import Statics
 
 log = logging.getLogger(__name__)
 
-WORKERS = 4
+WORKERS = 2
 """Requests answered at once: a Pi has four cores, and each answer holds its page in memory."""
 COMPRESS_FROM_BYTES = 1_000
 

@@ -254,12 +254,11 @@ def nights_figure(row: Mapping[str, Any], words: Words, label: str) -> Markup:
 
 
 ALERT_HEIGHT = 120.0
-ABOUT_TEMPERATURE = frozenset({"too-warm", "too-cold", "fast-change", "night-swing"})
 
 
-def alert_figure(picture: Mapping[str, Any], alert: Mapping[str, Any], words: Words) -> Markup:
+def alert_figure(picture: Mapping[str, Any], words: Words) -> Markup:
     """Return the curve around an alert, its beginning and end marked: temperature or gravity, as its kind asks."""
-    kind = "celsius" if alert["kind"] in ABOUT_TEMPERATURE else "gravity"
+    kind = picture["shows"]
     convert = words.temperature_number if kind == "celsius" else words.gravity_number
     run = Run(picture[kind]["at"], [convert(v) for v in picture[kind]["values"]])
     if run.is_empty():

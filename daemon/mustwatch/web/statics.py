@@ -1,18 +1,18 @@
 """Files that never change under their address: style, scripts, and plotly's JavaScript from the installed package.
 
 Each is served compressed, under an address that holds the digest of its content, to be kept for a year: the shed has no
-internet and a slow radio, and nothing is fetched twice.
+internet and a slow radio, and nothing is fetched twice. Small files are kept compressed in memory; plotly's five
+megabytes are compressed anew for each device that has not been here before, piece by piece: a second of a Pi's time
+once a year costs less than a megabyte and a half held for ever.
 """
 
-import gzip
 import hashlib
-import threading
 import zlib
+from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
-from typing import NamedTuple
 
-from starlette.responses import Response
+from starlette.responses import FileResponse, Response, StreamingResponse
 
 OWN = Path(__file__).with_name("static")
 TYPES = {
@@ -24,12 +24,9 @@ TYPES = {
 }
 PLOTLY = "plotly.min.js"
 KEEP_S = 365 * 86_400
-CHUNK_BYTES = 256 * 1024
-
-
-class _File(NamedTuple):
-    compressed: bytes
-    media_type: str
+CHUNK_BYTES = 128 * 1024
+SMALL_BYTES = 256 * 1024
+"""Files up to this size are kept compressed in memory."""
 
 
 def find_plotly() -> Path | None:
@@ -50,8 +47,7 @@ class Statics:
         if plotly is not None:
             self._paths[PLOTLY] = plotly
         self._digests: dict[str, str] = {}
-        self._files: dict[str, _File] = {}
-        self._lock = threading.Lock()
+        self._small: dict[str, bytes] = {}
 
     def url(self, name: str) -> str:
         """Return the address of a file; it changes with the content.
@@ -73,28 +69,25 @@ class Statics:
         """Return the answer to a request for a file, or None if there is none of that name and digest."""
         if name not in self._paths or self.url(name).split("/")[2] != digest:
             return None
-        file = self._file(name)
+        path = self._paths[name]
+        media_type = TYPES[path.suffix]
         headers = {"Cache-Control": f"public, max-age={KEEP_S}, immutable", "Vary": "Accept-Encoding"}
         if not accepts_gzip:
-            return Response(gzip.decompress(file.compressed), media_type=file.media_type, headers=headers)
+            return FileResponse(path, media_type=media_type, headers=headers)
         headers["Content-Encoding"] = "gzip"
-        return Response(file.compressed, media_type=file.media_type, headers=headers)
-
-    def _file(self, name: str) -> _File:
-        with self._lock:  # two phones at once must not compress five megabytes twice
-            file = self._files.get(name)
-            if file is None:
-                path = self._paths[name]
-                file = self._files[name] = _File(_compressed(path), TYPES[path.suffix])
-            return file
+        if path.stat().st_size > SMALL_BYTES:
+            return StreamingResponse(_packed(path), media_type=media_type, headers=headers)
+        packed = self._small.get(name)
+        if packed is None:
+            packed = self._small[name] = b"".join(_packed(path))
+        return Response(packed, media_type=media_type, headers=headers)
 
 
-def _compressed(path: Path) -> bytes:
-    """Return a file gzipped, read in pieces so that the whole is never in memory uncompressed."""
+def _packed(path: Path) -> Iterator[bytes]:
+    """Yield a file gzipped, in pieces (RFC 1952)."""
     packer = zlib.compressobj(9, zlib.DEFLATED, zlib.MAX_WBITS | 16)
-    packed = bytearray()
     with path.open("rb") as file:
         while chunk := file.read(CHUNK_BYTES):
-            packed += packer.compress(chunk)
-    packed += packer.flush()
-    return bytes(packed)
+            if piece := packer.compress(chunk):
+                yield piece
+    yield packer.flush()
