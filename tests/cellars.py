@@ -33,7 +33,7 @@ PLAN = CellarPlan(
 
 def gravity_at(days: float) -> float:
     """Return an invented kit wine's gravity: 1.050, through 1.010 after about four days, ending at 0.995."""
-    return 0.995 + 0.055 / (1.0 + math.exp(1.6 * (days - 3.2)))
+    return 0.995 + 0.055 / (1.0 + math.exp(min(600.0, 1.6 * (days - 3.2))))
 
 
 def readings(
