@@ -31,18 +31,29 @@ HELD_SHARE = 0.3
 HELD_MOVING = 0.003
 """Per day: only in a wine that falls faster can a held float be told from a wine that stands still."""
 
-HELD_SURE = 7.0
-"""Logarithm of the likelihood ratio from which a float counts as held: one in a thousand by chance."""
+HELD_SURE = 6.0
+"""Logarithm of the likelihood ratio from which a float counts as held: one in four hundred by chance."""
 
 HELD_AT_MOST_MS = 18 * 3_600_000
 """No longer than this is a float taken for held unless its value is constant to the digit: foam falls within a day,
 and a wine may really have stopped."""
 
+HELD_LEAST_VAR = 0.0004**2
+"""Variance of a held float's readings beside that: their rounding."""
+
+JUMP = 3.0
+"""A slot this many standard errors off is no noise ..."""
+
+JUMP_DOWN, JUMP_UP = 2, 5
+"""... and so many of them in a row on one side are a jump that has to be followed: down when foam lets go of a float,
+up only if nothing else is left to believe, since no wine rises by itself."""
+
+UPWARD = 2.0
+UPWARD_WEIGHT = 0.3
+"""A reading this many standard errors above a falling wine weighs this much less: gas lifts, nothing sinks a float."""
+
 COARSE = 0.5
 """A float whose readings equal the one before more often than this is too coarse to be judged by its trembling."""
-
-_GAIN_HELD = -log(HELD_SHARE)
-_SCALE_HELD = 0.5 / HELD_SHARE**2
 
 
 class FloatTrack:
@@ -57,6 +68,7 @@ class FloatTrack:
         held: logarithm of the likelihood that it hangs somewhere against that it swims, from 0 up.
         is_held: whether that is sure. ``held_ms``: since when; ``held_at``: where; ``held_count``: how often seen.
         equal_share: how often a reading equals the one before. ``slots``: in how many it was believed.
+        jumps: slots in a row far above what was expected, negative: below.
     """
 
     __slots__ = (
@@ -72,6 +84,7 @@ class FloatTrack:
         "index",
         "is_adrift",
         "is_held",
+        "jumps",
         "noise_var",
         "slots",
     )
@@ -90,6 +103,7 @@ class FloatTrack:
         self.held_count = 0
         self.equal_share = 0.0
         self.slots = 0
+        self.jumps = 0
         self.constancy = Constancy()
 
     def is_believed(self, end_ms: int) -> bool:
@@ -111,6 +125,8 @@ class FloatTrack:
         ``mean`` at ``end_ms`` (variance ``var``) and the rate.
         """
         noise = self.noise_var
+        held_var = HELD_SHARE * HELD_SHARE * noise + HELD_LEAST_VAR
+        surer = 0.5 * log(noise / held_var) if held_var < noise else 0.0
         is_moving = rate_per_ms * -86_400_000 > HELD_MOVING
         constancy = self.constancy
         for value, at_ms, said in readings:
@@ -118,9 +134,7 @@ class FloatTrack:
             constancy.take(said, at_ms)
             apart = value - self.held_at
             free = value - mean + rate_per_ms * (end_ms - at_ms)
-            gain = (
-                _GAIN_HELD - _SCALE_HELD * apart * apart / noise + 0.5 * min(free * free / (noise + var), 4.0)
-            )
+            gain = surer - 0.5 * apart * apart / held_var + 0.5 * min(free * free / (noise + var), 4.0)
             if gain < -3.0:
                 gain = -3.0
             held = self.held + gain
@@ -148,12 +162,15 @@ class FloatTrack:
         """
         noise = self.noise_var
         spread = noise + var
+        doubtful = UPWARD * spread**0.5 if rate_per_ms * -86_400_000 > HELD_MOVING else 1.0
         total = weight = squares = 0.0
         for value, at_ms, _ in readings:
             e = value - mean + rate_per_ms * (end_ms - at_ms)
             w = (DEGREES_OF_FREEDOM + 1.0) / (DEGREES_OF_FREEDOM + e * e / spread)
             if w > 1.0:
                 w = 1.0
+            elif e > doubtful:
+                w *= UPWARD_WEIGHT
             weight += w
             total += w * e
             squares += w * e * e
@@ -163,7 +180,24 @@ class FloatTrack:
         elif noise > MOST_NOISE_VAR:
             noise = MOST_NOISE_VAR
         self.noise_var = noise
+        self._count_jumps(total / weight, spread)
         return total / weight, noise / weight
+
+    def _count_jumps(self, residual: float, spread: float) -> None:
+        """Count slots in a row that lie far off on one side, negative below."""
+        if residual * residual < JUMP * JUMP * spread:
+            self.jumps = 0
+        elif residual < 0.0:
+            self.jumps = min(self.jumps, 0) - 1
+        else:
+            self.jumps = max(self.jumps, 0) + 1
+
+    def has_jumped(self) -> bool:
+        """Return whether what it shows has moved away for good; says so once."""
+        if -JUMP_DOWN < self.jumps < JUMP_UP:
+            return False
+        self.jumps = 0
+        return True
 
     def snapshot(self) -> list[Any]:
         """Return the state as a JSON-able list."""
@@ -193,4 +227,5 @@ _KEPT = (
     "held_count",
     "equal_share",
     "slots",
+    "jumps",
 )

@@ -29,6 +29,9 @@ FIRST_MEMORY_MS = 12 * HOUR_MS
 ONSET_FALL = 0.004
 """Fermentation has begun when gravity has fallen by this much, clearly."""
 
+JUMP_RATE_SD = 0.008
+"""Per day: how far the rate may be off after the float has jumped, which it was not free to show."""
+
 CHECK_WITHIN_MS = 2 * HOUR_MS
 """A check is compared with a float that was believed no longer ago than this ..."""
 
@@ -173,6 +176,9 @@ class LotEstimator:
         if self.tail.models and not track.is_adrift:
             self.hour_sum += (kept.x[0] + residual) / noise
             self.hour_weight += 1.0 / noise
+        if track.has_jumped():
+            kept.widen(0, residual * residual)
+            kept.widen(1, JUMP_RATE_SD**2)
         kept.update_float(track.index, warmer, residual, noise)
         self.heard = True
         track.heard_ms = end_ms
