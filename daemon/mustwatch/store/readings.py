@@ -49,26 +49,29 @@ class Readings:
 
     def add(self, readings: Sequence[Reading]) -> None:
         """Write readings; one already there changes nothing."""
-        key = self._key
+        keys = self._keys
         with self._db.transaction():
+            for sensor in {reading[0] for reading in readings} - keys.keys():
+                self._key(sensor)
             self._db.executemany(
                 _INSERT,
                 [
+                    # + 0 makes a stamp the plain integer that SQLite takes fastest.
                     (
-                        r[1],
-                        self._keys.get(r[0]) or key(r[0]),
-                        r[2] - r[1],
-                        r[3],
-                        r[4],
-                        r[5],
-                        r[6],
-                        r[7],
-                        int(r[8]),
+                        at_ms,
+                        keys[sensor],
+                        received_ms - at_ms,
+                        gravity,
+                        inclination,
+                        celsius,
+                        volts,
+                        dbm,
+                        stamp + 0,
                     )
-                    for r in readings
+                    for sensor, at_ms, received_ms, gravity, inclination, celsius, volts, dbm, stamp in readings
                 ],
             )
-            note_landed(self._db, (r.observed_ms for r in readings))
+            note_landed(self._db, (reading[1] for reading in readings))
 
     def correct_stamps(self, from_ms: int, until_ms: int, shift_ms: int) -> int:
         """Move readings stamped by an unsure clock and received in [from, until]; return how many.
