@@ -89,9 +89,10 @@ class FloatTrack:
         "slots",
     )
 
-    def __init__(self, index: int) -> None:
+    def __init__(self, index: int, stated_sd: float | None = None) -> None:
         self.index = index
-        self.noise_var = FIRST_NOISE**2
+        first = FIRST_NOISE if stated_sd is None else stated_sd
+        self.noise_var = min(max(first * first, LEAST_NOISE_VAR), MOST_NOISE_VAR)
         self.anchored = 0.0
         self.blank_until_ms = 0
         self.heard_ms = 0

@@ -29,6 +29,9 @@ FIRST_MEMORY_MS = 12 * HOUR_MS
 ONSET_FALL = 0.004
 """Fermentation has begun when gravity has fallen by this much, clearly."""
 
+BEYOND = 9.0
+"""A stated variance this many times over what the float's readings scatter by is not noise: its calibration ends."""
+
 JUMP_RATE_SD = 0.008
 """Per day: how far the rate may be off after the float has jumped, which it was not free to show."""
 
@@ -152,8 +155,19 @@ class LotEstimator:
         if self.checks:
             self.checks = {}
 
-    def hear(self, sensor: str, readings: list[Shown], celsius: float | None, end_ms: int) -> None:
-        """Take in the gravities one float showed in the slot, with the must's temperature."""
+    def hear(
+        self,
+        sensor: str,
+        readings: list[Shown],
+        stated_sd: float | None,
+        celsius: float | None,
+        end_ms: int,
+    ) -> None:
+        """Take in the gravities one float showed in the slot, with the must's temperature.
+
+        ``stated_sd`` is the standard error that the float's description or calibration states of one gravity: what
+        it begins with, and where its calibration does not reach, what is added to its noise.
+        """
         if len(readings) > 1:
             readings.sort(key=_by_instant)
         kept = self.filter
@@ -162,7 +176,7 @@ class LotEstimator:
             kept = self.filter = self.make_filter(middle, FIRST_GRAVITY_SD)
         track = self.floats.get(sensor)
         if track is None:
-            track = self.floats[sensor] = FloatTrack(kept.add_float(sensor))
+            track = self.floats[sensor] = FloatTrack(kept.add_float(sensor), stated_sd)
         warmer = 0.0 if celsius is None else celsius - REFERENCE_C
         mean, var = kept.expect(track.index, warmer)
         rate_per_ms = kept.x[1] / DAY_MS
@@ -173,6 +187,8 @@ class LotEstimator:
         if not track.is_believed(end_ms):
             return
         residual, noise = track.weigh(readings, mean, var, rate_per_ms, end_ms)
+        if stated_sd is not None and stated_sd * stated_sd > BEYOND * track.noise_var:
+            noise += stated_sd * stated_sd
         if self.tail.models and not track.is_adrift:
             self.hour_sum += (kept.x[0] + residual) / noise
             self.hour_weight += 1.0 / noise

@@ -23,7 +23,7 @@ from mustwatch.watch.observation import Observation
 from mustwatch.watch.slots import SLOT_MS, OpenSlot, slot_start_ms
 from mustwatch.watch.thermometer import Thermometer
 
-VERSION = 2
+VERSION = 3
 """Of the snapshot. A snapshot of another version is not read: the caller replays the lot."""
 
 HOUR_MS = 3_600_000
@@ -227,8 +227,9 @@ class LotWatch:
             estimator.check(gravity, end_ms)
             self._by_hand.take(end_ms, gravity)
         for sensor in parts if len(parts) == 1 else sorted(parts):
-            if parts[sensor].gravity:
-                estimator.hear(sensor, parts[sensor].gravity, thermometer.celsius, end_ms)
+            part = parts[sensor]
+            if part.gravity:
+                estimator.hear(sensor, part.gravity, part.gravity_sd, thermometer.celsius, end_ms)
         estimator.conclude(end_ms)
         self._estimate = estimate = self._look(end_ms, celsius)
         transitions: tuple[Transition, ...] = ()

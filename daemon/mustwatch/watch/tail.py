@@ -42,7 +42,7 @@ TURNING = -4.0
 THREE_POINTS = 3.0**0.5
 """A Gaussian stands for itself as three points, this many standard deviations apart, weighing 1, 4 and 1 sixths."""
 
-FORGET_PER_DAY = 0.7
+FORGET_PER_DAY = 0.5
 """The weights of the paces fade towards each other at this rate, so that the tail may change its pace."""
 
 
