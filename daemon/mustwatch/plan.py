@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import time
 from hashlib import blake2b
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -26,10 +27,15 @@ class CellarPlan:
     profile_for: Callable[[LotHistory], Profile]
     rules: TellRules
 
-    def local_offset_ms(self, at_ms: int) -> int:
-        """Return the offset of the cellar's wall clock from UTC at an instant, milliseconds."""
-        offset = from_ms(at_ms).astimezone(self.rules.units.zone).utcoffset()
-        return 0 if offset is None else round(offset.total_seconds() * 1000)
+    night_begins: time = time(18)
+    night_ends: time = time(9)
+
+    def is_night(self, at_ms: int) -> bool:
+        """Say whether an instant lies in the cellar's night, by the clock on its wall."""
+        local = from_ms(at_ms).astimezone(self.rules.units.zone).time()
+        if self.night_begins < self.night_ends:
+            return self.night_begins <= local < self.night_ends
+        return local >= self.night_begins or local < self.night_ends
 
 
 def target_names(settings: Settings) -> list[str]:
@@ -93,6 +99,8 @@ def plan_of(settings: Settings) -> CellarPlan:
         vessels={v.name: v.vessel() for v in settings.vessel},
         profile_for=profile_for,
         rules=tell_rules(settings),
+        night_begins=settings.cellar.night_begins,
+        night_ends=settings.cellar.night_ends,
     )
 
 

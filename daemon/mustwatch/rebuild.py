@@ -44,13 +44,11 @@ class Rebuild:
         checkpoint = self._store.watching.checkpoint_before(history.lot, before_ms)
         if checkpoint is not None and checkpoint.horizon_ms > history.started_ms:
             try:
-                watch = LotWatch.restore(checkpoint.snapshot, profile, self._plan.local_offset_ms)
+                watch = LotWatch.restore(checkpoint.snapshot, profile, self._plan.is_night)
                 return watch, checkpoint.horizon_ms
             except SnapshotOutdatedError:
                 log.info("snapshot of another version, evaluating from the start lot=%s", history.lot)
-        watch = LotWatch(
-            history.lot, history.start.vessel, profile, history.started_ms, self._plan.local_offset_ms
-        )
+        watch = LotWatch(history.lot, history.start.vessel, profile, history.started_ms, self._plan.is_night)
         return watch, history.started_ms
 
     def feed(self, watch: LotWatch, history: LotHistory, from_ms: int) -> Iterator[WatchStep]:

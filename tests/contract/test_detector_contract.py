@@ -39,7 +39,7 @@ def view_of(profile: Profile | None = None) -> SlotView:
     view = SlotView(Subject("lot", "bucket"), profile, BEGIN_MS, estimator)
     view.at_ms = BEGIN_MS + 100 * HOUR_MS
     view.gravity, view.gravity_sd, view.rate, view.rate_sd = 1.040, 0.0006, -0.015, 0.001
-    view.celsius, view.change_per_hour, view.heard, view.local_minute = 20.0, 0.0, True, 720
+    view.celsius, view.change_per_hour, view.heard, view.is_night = 20.0, 0.0, True, False
     return view
 
 
@@ -60,7 +60,7 @@ def hover_fast_change(view: SlotView, random: Random) -> None:
 
 def hover_night_swing(view: SlotView, random: Random) -> None:
     """All of one night, 6 °C below and above."""
-    view.local_minute = 23 * 60
+    view.is_night = True
     view.celsius = random.choice((14.0, 20.0)) + random.gauss(0, 0.1)
 
 
@@ -181,7 +181,7 @@ def test_missing_data_neither_raises_nor_clears(make: type[Detector]) -> None:
     run(detector, HOVER[make.kinds[0]], 400, 1, view)
     held = list(detector.open_findings())
     view.celsius = view.change_per_hour = None
-    view.heard, view.local_minute = False, 23 * 60
+    view.heard, view.is_night = False, True
     view.estimator.checks = {}
     view.estimator.left = view.estimator.moving = None
     told = run(detector, lambda v, r: None, 400, 1, view)
@@ -211,7 +211,7 @@ def test_no_stage_and_no_number_makes_it_raise_an_exception(make: type[Detector]
         view.rate, view.rate_sd = random.uniform(-0.1, 0.1), random.uniform(0.0, 0.1)
         view.celsius = random.choice((None, random.uniform(-20, 60)))
         view.change_per_hour = random.choice((None, random.uniform(-30, 30)))
-        view.local_minute = random.randrange(1440)
+        view.is_night = random.random() < 0.6
         view.heard = random.random() < 0.8
         view.equal_checks_hours = random.choice((None, random.uniform(0, 100)))
         view.estimator.left = random.choice((None, random.random()))

@@ -73,9 +73,9 @@ class WatchStep(NamedTuple):
     forecast: Forecast
 
 
-def utc(_at_ms: int) -> int:
-    """Return the offset of UTC from UTC: no local time is known."""
-    return 0
+def is_night_utc(at_ms: int) -> bool:
+    """Return whether an instant lies between 18:00 and 09:00 UTC: the default where no local time is known."""
+    return not 9 * HOUR_MS <= at_ms % DAY_MS < 18 * HOUR_MS
 
 
 class LotWatch:
@@ -89,8 +89,8 @@ class LotWatch:
         "_estimator",
         "_forecast",
         "_forecast_ms",
+        "_is_night",
         "_litres",
-        "_local_offset_ms",
         "_slot",
         "_thermometer",
         "_view",
@@ -105,7 +105,7 @@ class LotWatch:
         vessel: str,
         profile: Profile,
         started_ms: int,
-        local_offset_ms: Callable[[int], int] = utc,
+        is_night: Callable[[int], bool] = is_night_utc,
         make_filter: type[GravityFilter] = GravityFilter,
     ) -> None:
         """Begin to watch a lot.
@@ -114,13 +114,13 @@ class LotWatch:
             lot: the lot; ``vessel``: where it began.
             profile: the limits it is watched by.
             started_ms: when it began, milliseconds since the epoch.
-            local_offset_ms: the cellar's offset from UTC at an instant, milliseconds (for what a night is).
+            is_night: whether an instant lies in the cellar's night, by the clock on its wall.
             make_filter: the kind of filter; the smoother has its own.
         """
         self.lot = lot
         self.profile = profile
         self.horizon_ms = slot_start_ms(started_ms)
-        self._local_offset_ms = local_offset_ms
+        self._is_night = is_night
         self._slot: OpenSlot | None = None
         self._entries: list[Entry] = []
         self._estimator = LotEstimator(profile.settled_hours, self.horizon_ms, make_filter)
@@ -245,7 +245,7 @@ class LotWatch:
         view.at_ms = end_ms
         view.celsius = celsius
         view.change_per_hour = None if celsius is None else self._thermometer.change_per_hour()
-        view.local_minute = (end_ms + self._local_offset_ms(end_ms)) // 60_000 % 1440
+        view.is_night = self._is_night(end_ms)
         view.heard = heard = estimator.heard
         kept = estimator.filter
         if kept is None:
@@ -365,7 +365,7 @@ class LotWatch:
 
     @classmethod
     def restore(
-        cls, snapshot: str, profile: Profile, local_offset_ms: Callable[[int], int] = utc
+        cls, snapshot: str, profile: Profile, is_night: Callable[[int], bool] = is_night_utc
     ) -> "LotWatch":
         """Return the watch a snapshot described.
 
@@ -377,7 +377,7 @@ class LotWatch:
             raise SnapshotOutdatedError(
                 f"snapshot of version {state.get('version')}, expected {VERSION}; replay the lot"
             )
-        kept = cls(state["lot"], state["vessel"], profile, state["started_ms"], local_offset_ms)
+        kept = cls(state["lot"], state["vessel"], profile, state["started_ms"], is_night)
         kept.horizon_ms = state["horizon_ms"]
         kept._slot = None if state["slot"] is None else OpenSlot.restore(state["slot"])
         kept._entries = [entry_from_json(entry) for entry in state["entries"]]

@@ -16,7 +16,7 @@ class SlotView:
         subject: the lot and the vessel it sits in.
         stage, band, profile: the limits that hold.
         started_ms: when the lot began.
-        local_minute: minute of the cellar's day.
+        is_night: whether the slot ended in the cellar's night.
         celsius: the must's temperature in this slot, or None.
         change_per_hour: its change over the last hour, or None.
         gravity, gravity_sd, rate, rate_sd: the estimate; gravity is None before the first one.
@@ -39,7 +39,7 @@ class SlotView:
         "gravity",
         "gravity_sd",
         "heard",
-        "local_minute",
+        "is_night",
         "profile",
         "rate",
         "rate_sd",
@@ -56,7 +56,7 @@ class SlotView:
         self.at_ms = started_ms
         self.stage = Stage.PRIMARY
         self.band: Band = profile.band_in(Stage.PRIMARY)
-        self.local_minute = 0
+        self.is_night = False
         self.celsius: float | None = None
         self.change_per_hour: float | None = None
         self.gravity: float | None = None

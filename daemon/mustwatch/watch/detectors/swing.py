@@ -20,9 +20,6 @@ CALM_MS = 3_600_000
 HANDLED_MS = 4 * 3_600_000
 """After a racking or an addition the change of temperature is what was done, not what happened."""
 
-NIGHT_BEGINS_MINUTE = 18 * 60
-NIGHT_ENDS_MINUTE = 9 * 60
-
 
 class FastChange(OneLatch):
     """The must's temperature changes by more than the profile allows within an hour.
@@ -72,7 +69,7 @@ class NightSwing(OneLatch):
     """Between evening and morning the must's temperature swings further than the profile allows.
 
     Raised in the night in which it happens, as soon as it has; cleared at the end of the first night that stays under
-    the limit. The night is 18:00 to 09:00 by the cellar's clock.
+    the limit. The night is the cellar's own (18:00 to 09:00 unless configured).
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.NIGHT_SWING,)
@@ -87,8 +84,7 @@ class NightSwing(OneLatch):
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         celsius = view.celsius
-        minute = view.local_minute
-        if NIGHT_ENDS_MINUTE <= minute < NIGHT_BEGINS_MINUTE:
+        if not view.is_night:
             return NOTHING if self.lowest_c is None else self._morning(view)
         if celsius is None:
             return NOTHING
