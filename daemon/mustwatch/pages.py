@@ -29,7 +29,7 @@ from mustwatch.recording import Recorded, Recorder, RefusedError
 from mustwatch.sensors_view import quarantine_view, sensors_view
 from mustwatch.settings import Settings
 from mustwatch.store.store import Store
-from mustwatch.typed_entry import TypedWrongError, instant, what_was_typed
+from mustwatch.typed_entry import Typed, TypedWrongError, instant, what_was_typed
 from mustwatch.web.access import AccessRules
 from mustwatch.web.app import create_app
 from mustwatch.web.cellarhand import (
@@ -213,9 +213,12 @@ class StoreHand:
             NotPossibleError: a field cannot be read; the text names it, its value and what was expected.
         """
         recorder = Recorder(self._store, self._settings, self._now_ms())
+        said: list[str] = []
         try:
             at_ms = instant(recorder, wish.at)
-            what = what_was_typed(recorder, wish.lot, wish.kind, at_ms, wish.fields)
+            what = what_was_typed(
+                recorder, wish.lot, wish.kind, at_ms, Typed(wish.fields, remark=said.append)
+            )
         except TypedWrongError as error:
             raise NotPossibleError(str(error)) from None
         entry = recorder.entry(wish.lot, at_ms, what, wish.despite or None)
@@ -223,7 +226,7 @@ class StoreHand:
             recorded = recorder.write(entry)
         except RefusedError as error:
             return Written(refused=_refused(error))
-        return Written(entry.id, (*recorded.cautions, *_float_remarks(recorded)))
+        return Written(entry.id, (*said, *recorded.cautions, *_float_remarks(recorded)))
 
     def undo(self, lot: str, entry_id: str) -> Written:
         """Take an entry back by the rules of the book.

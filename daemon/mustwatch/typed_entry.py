@@ -1,7 +1,8 @@
-"""An entry of the book from what was typed into a form: read, corrected to 20/20, and filled from the sensors.
+"""An entry of the book from what was typed, as options of a command or into a form: read, corrected to 20/20, and
+filled from the sensors. Commands, pages and API all write through here, so that the same text means the same.
 
-The texts are read as the commands read theirs (``68F``, ``6gal``, ``22Bx``, ``yesterday 18:30``); the fields have the
-names of the commands' options.
+Texts carry their units (``68F``, ``6gal``, ``22Bx``, ``yesterday 18:30``); the fields have the names of the commands'
+options.
 """
 
 import re
@@ -39,11 +40,27 @@ class TypedWrongError(ValueError):
     """A field cannot be read; the text names it, its value and what was expected."""
 
 
+def _unsaid(_: str) -> None:
+    """Let a remark fall."""
+
+
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """What was typed: texts by the name of the field; an empty one counts as not given."""
+    """What was typed: texts by the name of the field; an empty one counts as not given.
+
+    Attributes:
+        fields: the texts.
+        as_options: faults name ``--yeast-low`` instead of ``yeast_low``.
+        remark: told what was assumed, a line.
+    """
 
     fields: Mapping[str, Any]
+    as_options: bool = False
+    remark: Callable[[str], None] = _unsaid
+
+    def called(self, name: str) -> str:
+        """Return what a field is called where it was typed."""
+        return f"--{name.replace('_', '-')}" if self.as_options else name
 
     def text(self, name: str) -> str | None:
         """Return a text, or None."""
@@ -51,17 +68,19 @@ class Typed:
         if value is None or (isinstance(value, str) and not value.strip()):
             return None
         if isinstance(value, bool) or not isinstance(value, str | int | float):
-            raise TypedWrongError(f"{name}: expected text or a number")
+            raise TypedWrongError(f"{self.called(name)}: expected text or a number")
         text = str(value).strip()
         if len(text) > LONGEST_TEXT:
-            raise TypedWrongError(f"{name}: {len(text)} characters; expected {LONGEST_TEXT} at most")
+            raise TypedWrongError(
+                f"{self.called(name)}: {len(text)} characters; expected {LONGEST_TEXT} at most"
+            )
         return text
 
     def required(self, name: str, example: str) -> str:
         """Return a text that must be given."""
         text = self.text(name)
         if text is None:
-            raise TypedWrongError(f"{name}: missing; expected e.g. {example}")
+            raise TypedWrongError(f"{self.called(name)}: missing; expected e.g. {example}")
         return text
 
     def texts(self, name: str) -> tuple[str, ...]:
@@ -70,7 +89,7 @@ class Typed:
         if isinstance(value, str):
             value = (value,)
         if not isinstance(value, Sequence) or not all(isinstance(v, str) for v in value):
-            raise TypedWrongError(f"{name}: expected a list of names")
+            raise TypedWrongError(f"{self.called(name)}: expected a list of names")
         return tuple(v for v in value if v)
 
     def by(self, read: Callable[[str, str], float], name: str) -> float | None:
@@ -78,10 +97,7 @@ class Typed:
         text = self.text(name)
         if text is None:
             return None
-        try:
-            return float(read(name, text))
-        except (units.UnitError, OutOfRangeError) as error:
-            raise TypedWrongError(str(error)) from None
+        return _read(read, self.called(name), text)
 
     def number(self, name: str) -> float | None:
         """Return a plain number, or None."""
@@ -91,11 +107,20 @@ class Typed:
         try:
             return float(text)
         except ValueError:
-            raise TypedWrongError(f"{name} {text!r} is not a number; expected e.g. 3.4") from None
+            raise TypedWrongError(
+                f"{self.called(name)} {text!r} is not a number; expected e.g. 3.4"
+            ) from None
 
     def volume_or_none_at_all(self, name: str) -> float | None:
         """Return a volume in litres that may be zero."""
         return 0.0 if self.text(name) in ("0", "0L") else self.by(units.volume_litres, name)
+
+
+def _read(read: Callable[[str, str], float], name: str, text: str) -> float:
+    try:
+        return float(read(name, text))
+    except (units.UnitError, OutOfRangeError) as error:
+        raise TypedWrongError(str(error)) from None
 
 
 def instant(recorder: Recorder, text: str | None) -> int:
@@ -110,13 +135,12 @@ def instant(recorder: Recorder, text: str | None) -> int:
         raise TypedWrongError(str(error).removeprefix("--")) from None
 
 
-def what_was_typed(recorder: Recorder, lot: str, kind: str, at_ms: int, fields: Mapping[str, Any]) -> What:
-    """Return what was done, from the texts of a form.
+def what_was_typed(recorder: Recorder, lot: str, kind: str, at_ms: int, typed: Typed) -> What:
+    """Return what was done.
 
     Raises:
-        TypedWrongError: of a kind that forms don't write, or a field cannot be read.
+        TypedWrongError: of a kind that is not written so, or a field cannot be read.
     """
-    typed = Typed(fields)
     makers: Mapping[str, Callable[[], What]] = {
         EntryKind.START: lambda: _start(typed),
         EntryKind.MEASURE: lambda: _measurement(typed, recorder.offered(lot, at_ms)),
@@ -150,11 +174,20 @@ def _reading(typed: Typed, offered: Offered) -> _Read:
         return _Read(None, None, temperature_c, scale_c)
     if temperature_c is None and offered.temperature_c is not None:
         temperature_c = round(offered.temperature_c, 1)
+        typed.remark(
+            f"no {typed.called('celsius')}: {temperature_c:.1f} °C from the sensors is taken for the sample's "
+            "temperature"
+        )
+    elif temperature_c is None:
+        typed.remark(
+            f"no {typed.called('celsius')}: the gravity is taken as read at {scale_c:g} °C; "
+            "a warm sample shows too little"
+        )
     at_c = scale_c if temperature_c is None else temperature_c
     try:
         corrected = gravity_20_from_reading(as_read, at_c, calibrated_at_c=scale_c)
     except OutOfRangeError as error:
-        raise TypedWrongError(f"gravity: {error}") from None
+        raise TypedWrongError(f"{typed.called('gravity')}: {error}") from None
     return _Read(round(corrected, 5), as_read, temperature_c, scale_c)
 
 
@@ -229,7 +262,7 @@ def _addition(typed: Typed) -> Addition:
     number, unit = _amount("amount", typed.text("amount"))
     grown = typed.by(units.volume_litres, "litres")
     if grown is None and number is not None and unit.casefold() in ("l", "ml", "gal"):
-        grown = typed.by(units.volume_litres, "amount")
+        grown = _read(units.volume_litres, "amount", f"{number}{unit}")
     purpose = typed.text("purpose")
     if purpose is not None and purpose not in list(Purpose):
         raise TypedWrongError(f"purpose {purpose!r} is unknown; expected one of {', '.join(Purpose)}")
@@ -240,7 +273,7 @@ def _addition(typed: Typed) -> Addition:
         unit=unit or None,
         why=typed.text("why"),
         litres=grown,
-        sugar_g=_sugar_g(what, number, unit) if sugar is None else _grams("sugar", sugar),
+        sugar_g=_sugar_g(what, number, unit) if sugar is None else _grams(typed.called("sugar"), sugar),
         purpose=purpose,
     )
 

@@ -38,7 +38,7 @@ README = {
     # name: days the cellar has lived, page, width, height, scheme, scale
     "cellar-phone": (21.0, "/", 390, 844, "light", 2),
     "night-phone": (21.0, "/night", 390, 844, "dark", 2),
-    "lot-desk": (7.5, "/lot/Cellar%20white", 1180, 1060, "light", 1),
+    "lot-desktop": (7.5, "/lot/Cellar%20white", 1180, 1060, "light", 1),
 }
 WHOLE_DAYS = 21.0
 """The demo's three weeks."""

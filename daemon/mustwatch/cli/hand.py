@@ -2,12 +2,12 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Annotated, Any, NoReturn
 
 import typer
 
-from mustwatch.cellar.book import What
+from mustwatch.cellar.book import EntryKind, What
 from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.guidance import say_next
 from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, day_and_time
@@ -17,10 +17,10 @@ from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
 from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
 from mustwatch.cli.when import WhenError, when
 from mustwatch.must.bounds import OutOfRangeError
-from mustwatch.must.density import gravity_20_from_reading
 from mustwatch.recording import Disagreement, Recorded, Recorder, RefusedError
 from mustwatch.review.book_words import BookUnits, gravity_words, what_was_done
 from mustwatch.settings import Settings, find_config
+from mustwatch.typed_entry import Typed, TypedWrongError, what_was_typed
 
 Lot = Annotated[str, typer.Argument(metavar="LOT", help="The lot.")]
 At = Annotated[
@@ -46,16 +46,6 @@ CalibratedAt = Annotated[
 Litres = Annotated[str | None, typer.Option("--litres", metavar="L", help="Volume: 23, 23L, 6gal.")]
 
 
-@dataclass(frozen=True, slots=True)
-class Read:
-    """A hydrometer reading: gravity 20/20, as read, °C, and the hydrometer's own temperature."""
-
-    gravity: float | None
-    as_read: float | None
-    temperature_c: float | None
-    calibrated_at_c: float
-
-
 class Hand:
     """A person at the keyboard, with the book open."""
 
@@ -73,30 +63,14 @@ class Hand:
         except WhenError as error:
             fail(str(error), ExitCode.WRONG_INPUT)
 
-    def reading(
-        self, gravity: str | None, celsius: str | None, calibrated_at: str, offered_c: float | None
-    ) -> Read:
-        """Return what a hydrometer and a thermometer showed, corrected to 20/20; or end the command.
-
-        Without ``--celsius`` the must's temperature from its sensors serves, and failing that the hydrometer's own.
-        """
-        scale_c = parsed(units.temperature_c, "--calibrated-at", calibrated_at)
-        temperature_c = parsed(units.temperature_c, "--celsius", celsius) if celsius is not None else None
-        if gravity is None:
-            return Read(None, None, temperature_c, scale_c)
-        as_read = parsed(units.gravity, "--gravity", gravity)
-        if temperature_c is None and offered_c is not None:
-            temperature_c = round(offered_c, 1)
-            remark(
-                f"no --celsius: {temperature_c:.1f} °C from the sensors is taken for the sample's temperature"
+    def what(self, kind: EntryKind, lot: str, at_ms: int, **typed: object) -> What:
+        """Return what was done from the options as typed; or end the command."""
+        try:
+            return what_was_typed(
+                self.recorder, lot, kind, at_ms, Typed(typed, as_options=True, remark=remark)
             )
-        elif temperature_c is None:
-            remark(
-                f"no --celsius: the gravity is taken as read at {scale_c:g} °C; a warm sample shows too little"
-            )
-        at_c = scale_c if temperature_c is None else temperature_c
-        corrected = gravity_20_from_reading(as_read, at_c, calibrated_at_c=scale_c)
-        return Read(round(corrected, 5), as_read, temperature_c, scale_c)
+        except TypedWrongError as error:
+            fail(str(error), ExitCode.WRONG_INPUT)
 
     def take(
         self, lot: str, at_ms: int, what: What, despite: str | None = None, replaces: str | None = None

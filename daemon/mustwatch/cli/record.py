@@ -1,13 +1,12 @@
 """``mustwatch record``: write in the cellar book what was done and measured, with wet hands."""
 
-import re
 from typing import Annotated
 
 import typer
 
-from mustwatch.cellar.additions import Purpose, brings_sugar
-from mustwatch.cellar.book import Addition, Bottling, Measurement, Note, Racking, Start, Tasting
-from mustwatch.cli import record_changes, units
+from mustwatch.cellar.additions import Purpose
+from mustwatch.cellar.book import Bottling, EntryKind, Note, Tasting
+from mustwatch.cli import record_changes
 from mustwatch.cli.hand import (
     AsJson,
     At,
@@ -15,11 +14,9 @@ from mustwatch.cli.hand import (
     Celsius,
     Despite,
     Gravity,
-    Hand,
     Litres,
     Lot,
     hand,
-    parsed,
 )
 from mustwatch.cli.output import ExitCode, fail, say
 
@@ -31,12 +28,6 @@ app = typer.Typer(
     help="Write in the cellar book what was done and measured; --at for what was done earlier.",
 )
 record_changes.add_to(app)
-
-_AMOUNT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))\s*(.*)")
-_GRAMS = {"g": 1.0, "kg": 1000.0, "mg": 0.001, "lb": 453.59237, "oz": 28.349523125}
-"""International avoirdupois pound and ounce, exact by definition."""
-HONEY_SUGAR = 0.8
-"""Share of honey that is sugar. Common practice, no source."""
 
 
 @app.command()
@@ -73,24 +64,21 @@ def start(
     """Begin a lot in a vessel."""
     with hand(as_json=as_json) as who:
         at_ms = who.at_ms(at)
-        read = who.reading(gravity, celsius, calibrated_at, None)
-        what = Start(
+        what = who.what(
+            EntryKind.START,
+            lot,
+            at_ms,
             vessel=vessel,
             profile=profile,
-            gravity=read.gravity,
-            temperature_c=read.temperature_c,
-            litres=None if litres is None else parsed(units.volume_litres, "--litres", litres),
+            gravity=gravity,
+            celsius=celsius,
+            calibrated_at=calibrated_at,
+            litres=litres,
             must=must,
             yeast=yeast,
-            yeast_low_c=None if yeast_low is None else parsed(units.temperature_c, "--yeast-low", yeast_low),
-            yeast_high_c=None
-            if yeast_high is None
-            else parsed(units.temperature_c, "--yeast-high", yeast_high),
-            target_gravity=None
-            if target_gravity is None
-            else parsed(units.gravity, "--target-gravity", target_gravity),
-            gravity_as_read=read.as_read,
-            calibrated_at_c=read.calibrated_at_c,
+            yeast_low=yeast_low,
+            yeast_high=yeast_high,
+            target_gravity=target_gravity,
         )
         who.take(lot, at_ms, what, despite)
 
@@ -112,14 +100,15 @@ def measure(
     """Write down a hydrometer check (degas the sample first: gas lifts the hydrometer)."""
     with hand(as_json=as_json) as who:
         at_ms = who.at_ms(at)
-        read = who.reading(gravity, celsius, calibrated_at, who.recorder.offered(lot, at_ms).temperature_c)
-        what = Measurement(
-            gravity=read.gravity,
-            temperature_c=read.temperature_c,
-            gravity_as_read=read.as_read,
-            calibrated_at_c=read.calibrated_at_c,
+        what = who.what(
+            EntryKind.MEASURE,
+            lot,
+            at_ms,
+            gravity=gravity,
+            celsius=celsius,
+            calibrated_at=calibrated_at,
             ph=ph,
-            free_so2_mg_per_l=free_so2,
+            free_so2=free_so2,
         )
         who.take(lot, at_ms, what, despite)
 
@@ -151,52 +140,26 @@ def rack(
     as_json: AsJson = False,
 ) -> None:
     """Rack a lot into another vessel; gravity and temperature are taken from the sensors unless given."""
+    if no_float and floats:
+        fail("--float and --no-float exclude each other", ExitCode.WRONG_INPUT)
     with hand(as_json=as_json) as who:
         at_ms = who.at_ms(at)
-        offered = who.recorder.offered(lot, at_ms)
-        read = who.reading(gravity, celsius, calibrated_at, offered.temperature_c)
-        by_sensors = gravity is None and offered.gravity is not None
-        celsius_c = read.temperature_c
-        if celsius_c is None and offered.temperature_c is not None:
-            celsius_c = round(offered.temperature_c, 1)
-        what = Racking(
-            to_vessel=to,
-            from_vessel=from_vessel or _sits_in(who, lot, at_ms),
-            gravity=round(offered.gravity, 4) if by_sensors and offered.gravity is not None else read.gravity,
-            temperature_c=celsius_c,
-            litres=None if litres is None else parsed(units.volume_litres, "--litres", litres),
-            headspace_litres=None if headspace is None else _volume("--headspace", headspace),
-            lees_litres=None if lees is None else _volume("--lees", lees),
-            floats=_going_along(who, lot, to, at_ms, floats, none=no_float),
-            from_sensors=by_sensors,
-            gravity_as_read=read.as_read,
-            calibrated_at_c=read.calibrated_at_c,
+        what = who.what(
+            EntryKind.RACK,
+            lot,
+            at_ms,
+            to=to,
+            gravity=gravity,
+            celsius=celsius,
+            calibrated_at=calibrated_at,
+            litres=litres,
+            headspace=headspace,
+            lees=lees,
+            floats=floats,
+            no_float=no_float,
+            **{"from": from_vessel},
         )
         who.take(lot, at_ms, what, despite)
-
-
-def _volume(name: str, text: str) -> float:
-    """Return a volume that may be none at all."""
-    return 0.0 if text.strip() in ("0", "0L") else parsed(units.volume_litres, name, text)
-
-
-def _sits_in(who: Hand, lot: str, at_ms: int) -> str | None:
-    history = who.recorder.history.lots.get(lot)
-    return history.vessel_at(at_ms) if history is not None else None
-
-
-def _going_along(
-    who: Hand, lot: str, to: str, at_ms: int, named: list[str] | None, *, none: bool
-) -> tuple[str, ...]:
-    """Return the floats that go with the wine: those named, else all of its vessel unless one waits in the next."""
-    if none and named:
-        fail("--float and --no-float exclude each other", ExitCode.WRONG_INPUT)
-    history = who.recorder.history.lots.get(lot)
-    if none or history is None:
-        return ()
-    if named:
-        return tuple(named)
-    return () if who.recorder.floats_in(to, at_ms) else who.recorder.floats_with(history, at_ms)
 
 
 @app.command()
@@ -222,52 +185,20 @@ def add(
     as_json: AsJson = False,
 ) -> None:
     """Write down an addition: sugar, nutrient, sulfite, finings, water ..."""
-    number, unit = _amount(amount)
-    grown = None if litres is None else parsed(units.volume_litres, "--litres", litres)
-    if grown is None and number is not None and unit.casefold() in ("l", "ml", "gal"):
-        grown = parsed(units.volume_litres, "amount", f"{number}{unit}")
-    addition = Addition(
-        what=what,
-        amount=number,
-        unit=unit or None,
-        why=why,
-        litres=grown,
-        sugar_g=_sugar_g(what, number, unit) if sugar is None else _grams("--sugar", sugar),
-        purpose=None if purpose is None else str(purpose),
-    )
     with hand(as_json=as_json) as who:
-        who.take(lot, who.at_ms(at), addition, despite)
-
-
-def _amount(text: str | None) -> tuple[float | None, str]:
-    if text is None:
-        return None, ""
-    match = _AMOUNT.fullmatch(text.strip())
-    if match is None:
-        fail(
-            f"amount {text!r} is not a number with a unit; expected e.g. 1.2g, 2L or '2 tsp'",
-            ExitCode.WRONG_INPUT,
+        at_ms = who.at_ms(at)
+        addition = who.what(
+            EntryKind.ADD,
+            lot,
+            at_ms,
+            what=what,
+            amount=amount,
+            why=why,
+            purpose=None if purpose is None else str(purpose),
+            litres=litres,
+            sugar=sugar,
         )
-    return float(match[1]), match[2].strip()
-
-
-def _grams(name: str, text: str) -> float:
-    number, unit = _amount(text)
-    factor = _GRAMS.get((unit or "g").casefold())
-    if number is None or factor is None:
-        fail(f"{name} {text!r} is not a weight; expected e.g. 500g, 0.5kg or 1lb", ExitCode.WRONG_INPUT)
-    return number * factor
-
-
-def _sugar_g(what: str, number: float | None, unit: str) -> float | None:
-    """Return the sugar that sugar or honey of a known weight brings; None where only the winemaker knows."""
-    factor = _GRAMS.get(unit.casefold())
-    words = what.casefold()
-    if number is None or factor is None or not brings_sugar(Addition(what)):
-        return None
-    if "honey" in words:
-        return round(number * factor * HONEY_SUGAR, 1)
-    return round(number * factor, 1) if "juice" not in words and "concentrate" not in words else None
+        who.take(lot, at_ms, addition, despite)
 
 
 @app.command()

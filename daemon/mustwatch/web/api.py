@@ -7,7 +7,10 @@ from fastapi import APIRouter, Body, Path, Query, Request
 from starlette.responses import JSONResponse
 
 from mustwatch.cellar.instant import iso, to_ms
+from mustwatch.web import api_curve_models as curve_models
+from mustwatch.web import api_entry_models as entry_models
 from mustwatch.web import api_models as models
+from mustwatch.web import api_sensor_models as sensor_models
 from mustwatch.web.cellarhand import Document, NotPossibleError, Wish, Written
 from mustwatch.web.guard import problem
 from mustwatch.web.shell import Shell
@@ -74,7 +77,7 @@ def api_routes(shell: Shell) -> APIRouter:
 
     @router.get(
         "/lots/{lot}/curves",
-        response_model=models.Curves,
+        response_model=curve_models.Curves,
         responses=MISSING | WRONG,
         summary="A lot's curves",
     )
@@ -101,19 +104,24 @@ def api_routes(shell: Shell) -> APIRouter:
         return JSONResponse(hand.alerts(past=past))
 
     @router.get(
-        "/messages/undelivered", response_model=list[models.Undelivered], summary="Messages not delivered"
+        "/messages/undelivered",
+        response_model=list[sensor_models.Undelivered],
+        summary="Messages not delivered",
     )
     def undelivered() -> JSONResponse:
         """Messages that wait to be told, and those given up lately."""
         return JSONResponse(hand.undelivered())
 
-    @router.get("/sensors", response_model=list[models.Sensor], summary="Sensors")
+    @router.get("/sensors", response_model=list[sensor_models.Sensor], summary="Sensors")
     def sensors() -> JSONResponse:
         """Every sensor with what it said last, its battery and its calibrations."""
         return JSONResponse(hand.sensors())
 
     @router.get(
-        "/quarantine", response_model=models.Quarantine, responses=WRONG, summary="What could not be read"
+        "/quarantine",
+        response_model=sensor_models.Quarantine,
+        responses=WRONG,
+        summary="What could not be read",
     )
     def quarantine(limit: Annotated[int, Query(ge=1, le=QUARANTINE_AT_MOST)] = 100) -> JSONResponse:
         """Payloads that could not be read, and why."""
@@ -127,7 +135,10 @@ def api_writing_routes(shell: Shell) -> APIRouter:
     router = APIRouter(prefix="/api", responses=EVERYWHERE | SENT | WRONG)
     hand = shell.hand
     refused: Responses = {
-        409: {"model": models.Refused, "description": "A rule of the book refuses it; nothing was written."}
+        409: {
+            "model": entry_models.Refused,
+            "description": "A rule of the book refuses it; nothing was written.",
+        }
     }
 
     @router.post(
@@ -142,12 +153,12 @@ def api_writing_routes(shell: Shell) -> APIRouter:
 
     @router.post(
         "/lots/{lot}/entries",
-        response_model=models.WrittenEntry,
+        response_model=entry_models.WrittenEntry,
         status_code=201,
         responses=refused,
         summary="Write in a lot's book",
     )
-    def record(lot: LotName, entry: Annotated[models.NewEntry, Body()]) -> JSONResponse:
+    def record(lot: LotName, entry: Annotated[entry_models.NewEntry, Body()]) -> JSONResponse:
         """Write an entry by the same rules as ``mustwatch record``."""
         try:
             written = hand.record(Wish(lot, entry.kind, entry.typed(), entry.at, entry.despite))
@@ -157,7 +168,7 @@ def api_writing_routes(shell: Shell) -> APIRouter:
 
     @router.delete(
         "/lots/{lot}/entries/{entry_id}",
-        response_model=models.WrittenEntry,
+        response_model=entry_models.WrittenEntry,
         responses=MISSING | refused,
         summary="Take an entry back",
     )

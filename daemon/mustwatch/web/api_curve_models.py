@@ -1,0 +1,83 @@
+"""A lot's curves as the API describes them. Gravity is 20/20, temperatures are °C."""
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, Field
+
+from mustwatch.web.api_models import Instant, Stage
+
+
+class Curve(BaseModel):
+    """Values beside their instants; a null in both is a hole: nothing was heard for long."""
+
+    at: list[Instant | None]
+    values: list[float | None]
+
+
+class EstimateCurve(BaseModel):
+    """The smoothed gravity 20/20 with its standard error."""
+
+    at: list[Instant]
+    gravity: list[float | None]
+    gravity_sd: list[float | None]
+
+
+class SensorCurves(BaseModel):
+    """What one sensor said of the lot: gravity corrected to 20/20, °C."""
+
+    sensor: str
+    kind: Literal["float", "probe"]
+    gravity: Curve
+    celsius: Curve
+
+
+class Mark(BaseModel):
+    """An entry of the book at its instant."""
+
+    at: Instant
+    kind: str
+    words: str
+
+
+class StageSpan(BaseModel):
+    """A stage the lot went through."""
+
+    stage: Stage
+    begins: Annotated[Instant, Field(alias="from")]
+    ends: Annotated[Instant, Field(alias="until")]
+
+
+class BandSpan(BaseModel):
+    """A temperature band while it held, °C."""
+
+    low: float
+    high: float
+    begins: Annotated[Instant, Field(alias="from")]
+    ends: Annotated[Instant, Field(alias="until")]
+
+
+class Forecast(BaseModel):
+    """When each gravity still to come is expected, at the earliest and at the latest."""
+
+    gravity: list[float]
+    expected: list[Instant]
+    earliest: list[Instant]
+    latest: list[Instant]
+
+
+class Curves(BaseModel):
+    """A lot's curves in a window, each thinned to at most ``points`` points that keep every extreme."""
+
+    lot: str
+    begins: Annotated[Instant, Field(alias="from")]
+    ends: Annotated[Instant, Field(alias="until")]
+    estimate: EstimateCurve
+    celsius: Curve
+    sensors: list[SensorCurves]
+    checks: Curve
+    entries: list[Mark]
+    stages: list[StageSpan]
+    bands: list[BandSpan]
+    racking_gravity: float
+    dry_gravity: float
+    forecast: Forecast | None

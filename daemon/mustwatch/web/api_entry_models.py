@@ -1,0 +1,86 @@
+"""Entries of the book as programs write them, and what comes of them."""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+
+class Refusal(BaseModel):
+    """Why an entry was not written; ``can_be_overruled`` by ``despite``."""
+
+    reason: str
+    line: str
+    can_be_overruled: bool
+
+
+class Refused(BaseModel):
+    """An entry that the book's rules refuse; nothing was written."""
+
+    detail: str
+    refusals: list[Refusal]
+
+
+Typed = Annotated[str, Field(max_length=8_000)] | int | float
+"""A number, or text with a unit as people type it (``68F``, ``6gal``, ``22Bx``)."""
+
+
+class NewEntry(BaseModel):
+    """An entry to be written, in the words of ``mustwatch record``; only the fields of its kind count.
+
+    ``start``: vessel, profile, gravity, celsius, litres, must, yeast, yeast_low, yeast_high, target_gravity.
+    ``measure``: gravity (as read), celsius, ph, free_so2. ``rack``: to, from, gravity, celsius, litres, headspace,
+    lees, floats, no_float. ``add``: what, amount, why, purpose, litres, sugar. ``note``: text, step. ``taste``: text.
+    ``bottle``: bottles, bottle_ml.
+    """
+
+    model_config = ConfigDict(extra="forbid", populate_by_name=True)
+
+    kind: Literal["start", "measure", "rack", "add", "note", "taste", "bottle"]
+    at: Annotated[str, Field(max_length=64)] | None = Field(
+        None, description="When it was done; now if left out."
+    )
+    despite: Annotated[str, Field(max_length=8_000)] | None = Field(
+        None, description="Why, although refused."
+    )
+    vessel: str | None = None
+    profile: str | None = None
+    gravity: Typed | None = None
+    celsius: Typed | None = None
+    calibrated_at: Typed | None = None
+    litres: Typed | None = None
+    must: str | None = None
+    yeast: str | None = None
+    yeast_low: Typed | None = None
+    yeast_high: Typed | None = None
+    target_gravity: Typed | None = None
+    ph: Typed | None = None
+    free_so2: Typed | None = None
+    to: str | None = None
+    from_: str | None = Field(None, alias="from")
+    headspace: Typed | None = None
+    lees: Typed | None = None
+    floats: list[str] | None = None
+    no_float: bool | None = None
+    what: str | None = None
+    amount: Typed | None = None
+    why: str | None = None
+    purpose: str | None = None
+    sugar: Typed | None = None
+    text: str | None = None
+    step: str | None = None
+    bottles: Typed | None = None
+    bottle_ml: Typed | None = None
+
+    def typed(self) -> dict[str, Any]:
+        """Return the fields that were given, by the commands' names."""
+        given = self.model_dump(exclude_none=True, exclude={"kind", "at", "despite"})
+        if "from_" in given:
+            given["from"] = given.pop("from_")
+        return given
+
+
+class WrittenEntry(BaseModel):
+    """An entry that was written, with what to be careful of."""
+
+    id: str
+    remarks: list[str]
