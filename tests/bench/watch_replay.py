@@ -12,7 +12,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from watch_case import Case, cases_of, configured, entries_of
-from watch_run import drawn, watched
+from watch_run import drawn, found, watched
 
 from mustsim.cellar import run
 from mustwatch.alerting.rules import TellRules
@@ -73,7 +73,7 @@ def replayed(task: tuple[str, int]) -> list[Replayed]:
 
 def _compared(store: Store, case: Case) -> Replayed:
     steps, _ = watched(case)
-    direct = _told([t for step in steps for t in step.transitions])
+    direct = _told(found(case, steps))
     logged = _told(store.watching.findings(case.lot))
     # Replay closes only slots that the record's clock has passed; the last one may still be open there.
     estimates = store.watching.estimates(case.lot)

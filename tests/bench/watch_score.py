@@ -22,6 +22,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from watch_compare import COMPARED, compare, compared, show_compared
 from watch_replay import replayed, show_replayed
 from watch_run import REPORT_SEEDS, STANDARD_NOISE, TUNING_SEEDS, Figures, every, one, scenarios, total
+from watch_speed import show_year, year
 from watch_tails import show_tails, tails
 from watch_truth import SCORES, quantiles
 
@@ -220,6 +221,8 @@ def main() -> None:
     with Pool(args.jobs) as pool:
         of["slow_tails"] = tails(pool, which)
     show_tails(of["slow_tails"])
+    of["year"] = year()
+    show_year(of["year"])
     OUT.mkdir(exist_ok=True)
     (OUT / f"watch_{which}.json").write_text(json.dumps(of, indent=1))
 
