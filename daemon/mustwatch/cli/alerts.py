@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from mustwatch.alerting.lifecycle import acknowledge
+from mustwatch.alerts_view import AlertNotKnownError, AlertOverError, acknowledge_alert
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
 from mustwatch.figures_text import local
@@ -53,12 +53,9 @@ def alerts(
 
 
 def _acknowledge(store: Store, alert_id: str) -> None:
-    with store.transaction():
-        alert = store.alerts.get(alert_id)
-        if alert is None:
-            open_ids = ", ".join(a.id for a in store.alerts.open()) or "none is open"
-            fail(f"no alert has the id {alert_id!r}; open are: {open_ids}", ExitCode.WRONG_INPUT)
-        if alert.is_over:
-            fail(f"{alert_id} is over already: nothing to acknowledge")
-        if alert.acknowledged_ms is None:
-            store.alerts.save([acknowledge(alert, now_ms())])
+    try:
+        acknowledge_alert(store, alert_id, now_ms())
+    except AlertNotKnownError as error:
+        fail(str(error), ExitCode.WRONG_INPUT)
+    except AlertOverError as error:
+        fail(str(error))
