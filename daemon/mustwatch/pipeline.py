@@ -255,9 +255,13 @@ class Pipeline:
         if self._retry_s:
             self._self_watch.storage_still_failing(self._mono_s())
             return
+        now_ms = self._clock.now_ms()
+        # Before anything is written at a clock that was just set: else what is over by that would be told as lasting.
+        found = self._self_watch.look(now_ms, self._mono_s(), self._clock.state, self._evaluation.place)
+        self._found.extend(found)
+        self._evaluation.find(found)
         if self._corrections or checked.step_ms:
             self._put_right()
-        now_ms = self._clock.now_ms()
         version = self._store.database.data_version()
         if version != self._data_version:
             self._data_version = version
@@ -267,9 +271,6 @@ class Pipeline:
             and self._clock.state is not ClockState.BEHIND
         ):
             self._evaluation.advance(now_ms)
-        found = self._self_watch.look(now_ms, self._mono_s(), self._clock.state, self._evaluation.place)
-        self._found.extend(found)
-        self._evaluation.find(found)
 
     def _put_right(self) -> None:
         """Move readings that were stamped by a wrong clock to their place, and evaluate them there."""

@@ -136,9 +136,15 @@ class Schedule:
         return IntervalTrigger(seconds=int(job.every.total_seconds()), timezone=self._zone)
 
     def clock_jumped(self) -> None:
-        """Plan anew after the clock was set: APScheduler goes on by its old plan otherwise."""
+        """Plan anew after the clock was set: APScheduler goes on by its old plan otherwise.
+
+        It is paused meanwhile: woken by the first job planned anew, it would count through every hour that the
+        others missed since the clock's former time, which after decades takes it seconds.
+        """
+        self._scheduler.pause()
         for job in self._jobs.values():
             self._scheduler.reschedule_job(job.id, trigger=self._trigger(job))
+        self._scheduler.resume()
         self.sweep_soon()
 
     def sweep_soon(self) -> None:

@@ -56,6 +56,7 @@ class SelfWatch:
         alerts = [a for a in holding if not a.is_over]
         self._silent = {a.subject.sensor for a in alerts if a.kind is FindingKind.SENSOR_SILENT}
         self._open = {a.kind for a in alerts}
+        self._clock_was_behind = False
         self._looked_mono_s = mono_s
         self._storage_failed_ms: int | None = None
         self._storage_failed_mono_s = mono_s
@@ -104,10 +105,10 @@ class SelfWatch:
         return transition
 
     def _clock(self, now_ms: int, clock: ClockState) -> list[Transition]:
-        is_wrong = clock is ClockState.BEHIND
-        if clock is ClockState.UNCONFIRMED:
-            return []
-        return self._turn(FindingKind.CLOCK_WRONG, is_wrong, now_ms, Severity.WARNING, {})
+        was_behind, self._clock_was_behind = self._clock_was_behind, clock is ClockState.BEHIND
+        if clock is ClockState.UNCONFIRMED and not was_behind:
+            return []  # nothing is known to be wrong, nor what was wrong in a former run to be right
+        return self._turn(FindingKind.CLOCK_WRONG, self._clock_was_behind, now_ms, Severity.WARNING, {})
 
     def _turn(
         self,

@@ -24,6 +24,13 @@ CACHE_KIB = 2048
 """SQLite's page cache per connection; a Pi has little memory and the hot pages are few."""
 
 
+BREATH_S = 0.005
+"""A lock that is given back and taken again at once is never seen free by a thread that waits for it."""
+
+
+_NEVER = threading.Event()
+
+
 class Database:
     """A SQLite file opened for reading and writing by this process.
 
@@ -107,6 +114,11 @@ class Database:
         with self._lock:
             row = self._writer.execute("PRAGMA data_version").fetchone()
         return int(row[0])
+
+    @staticmethod
+    def breathe() -> None:
+        """Let others have the write lock: a long job calls this between its short transactions."""
+        _NEVER.wait(BREATH_S)
 
     def tidy_log(self) -> None:
         """Move the log into the file and cut it back to nothing, if nobody is reading just now; never waits for one."""

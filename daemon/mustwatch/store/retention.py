@@ -43,6 +43,7 @@ def thin(database: Database, before_ms: int, should_stop: Callable[[], bool] = l
             if until_ms <= from_ms:
                 return gone  # it is rolled up again first
         gone += _thin_chunk(database, from_ms, until_ms)
+        database.breathe()
     return gone
 
 

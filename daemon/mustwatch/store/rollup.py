@@ -99,6 +99,8 @@ def roll_up(database: Database, now_ms: int) -> int:
         begin_ms = rolled_until_ms(database)
         begin_ms = quarter_ms(ends[0]) if begin_ms is None else begin_ms
         while begin_ms < until_ms:
+            # Empty spans are leapt over: a clock that was wrong for an hour can lie years back.
+            begin_ms = max(begin_ms, quarter_ms(_next_reading_ms(database, begin_ms, until_ms)))
             end_ms = min(begin_ms + CHUNK_MS, until_ms)
             with database.transaction():
                 rolled += _roll(database, begin_ms, end_ms)
@@ -106,7 +108,13 @@ def roll_up(database: Database, now_ms: int) -> int:
                     "INSERT OR REPLACE INTO kept (name, value) VALUES (?, ?)", (WATERMARK, str(end_ms))
                 )
             begin_ms = end_ms
+            database.breathe()
     return rolled + _roll_dirty(database)
+
+
+def _next_reading_ms(database: Database, from_ms: int, until_ms: int) -> int:
+    rows = database.query("SELECT min(observed_ms) FROM reading WHERE observed_ms>=?", (from_ms,))
+    return until_ms if rows[0][0] is None else min(int(rows[0][0]), until_ms)
 
 
 def _roll_dirty(database: Database) -> int:
@@ -120,6 +128,7 @@ def _roll_dirty(database: Database) -> int:
                 database.execute(_FORGET, (at_ms,))
                 rolled += _roll(database, at_ms, at_ms + QUARTER_MS)
                 database.execute("DELETE FROM rollup_dirty WHERE at_ms=?", (at_ms,))
+        database.breathe()
 
 
 def _roll(database: Database, from_ms: int, until_ms: int) -> int:
