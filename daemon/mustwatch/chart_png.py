@@ -64,8 +64,8 @@ def chart_png(chart: Chart) -> bytes:
     picture = large.resize((WIDTH, HEIGHT), Image.Resampling.BOX)
     _write_words(picture, chart, Plane(chart))
     file = io.BytesIO()
-    reduced = picture.quantize(COLOURS, Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
-    reduced.save(file, "PNG", optimize=True)
+    reduced = picture.quantize(COLOURS, Image.Quantize.FASTOCTREE, dither=Image.Dither.NONE)
+    reduced.save(file, "PNG", compress_level=6)
     return file.getvalue()
 
 
