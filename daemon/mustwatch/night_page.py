@@ -81,18 +81,20 @@ def _samples(
     As in the night's document, a vessel's probes are heard where it has any, else its floats.
     """
     by_place: dict[tuple[_Place, bool], list[Sample]] = {}
+    begin_ms, end_ms = first.from_ms - AROUND_MS, night.until_ms + AROUND_MS
     for name in history.sensor_stays:
         sensor = sensors.get(name)
         offset = 0.0 if sensor is None else sensor.temperature_offset_c
         is_probe = sensor is not None and sensor.kind is SensorKind.PROBE
         is_room = sensor is not None and sensor.room
-        begin_ms, end_ms = first.from_ms - AROUND_MS, night.until_ms + AROUND_MS
+        placement = history.place(name, begin_ms)
         for row in series(store.database, name, Quantity.CELSIUS, begin_ms, end_ms):
             for at_ms, value in {(row.low_ms, row.low), (row.high_ms, row.high)}:
-                vessel = None if is_room else history.place(name, at_ms).vessel
-                if vessel is None and not is_room:
+                if not placement.from_ms <= at_ms < placement.until_ms:
+                    placement = history.place(name, at_ms)
+                if placement.vessel is None and not is_room:
                     continue
-                place = _Place(None, name) if is_room else _Place(vessel, None)
+                place = _Place(None, name) if is_room else _Place(placement.vessel, None)
                 by_place.setdefault((place, is_probe), []).append(Sample(at_ms, value + offset))
     places = {place for place, _ in by_place}
     return {p: sorted(by_place.get((p, True)) or by_place[p, False]) for p in places}
