@@ -16,7 +16,18 @@ FORBIDDEN_MODULES = {
     "asyncio", "http", "io", "logging", "multiprocessing", "os", "pathlib", "queue", "random", "secrets", "select",
     "shutil", "signal", "socket", "sqlite3", "ssl", "subprocess", "tempfile", "threading", "time", "urllib",
 }  # fmt: skip
-FORBIDDEN_CALLS = {"open", "print", "input", "exec", "eval", "now", "utcnow", "today", "perf_counter", "monotonic"}
+FORBIDDEN_CALLS = {
+    "open",
+    "print",
+    "input",
+    "exec",
+    "eval",
+    "now",
+    "utcnow",
+    "today",
+    "perf_counter",
+    "monotonic",
+}
 
 
 def faults_of(source: str, layer: str) -> list[str]:
@@ -30,10 +41,11 @@ def faults_of(source: str, layer: str) -> list[str]:
         elif isinstance(node, ast.ImportFrom) and node.module:
             names = [node.module]
         for name in names:
-            own = name.split(".")[0] == "mustwatch"
+            top = name.split(".")[0]
+            own = top == "mustwatch"
             if own and ".".join(name.split(".")[:2]) not in allowed:
                 faults.append(f"imports {name}")
-            if not own and (name.split(".")[0] in FORBIDDEN_MODULES or name.split(".")[0] not in sys.stdlib_module_names):
+            if not own and (top in FORBIDDEN_MODULES or top not in sys.stdlib_module_names):
                 faults.append(f"imports {name}")
         if isinstance(node, ast.Call):
             called = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
