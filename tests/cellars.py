@@ -13,7 +13,7 @@ from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.cellar.vessel import Vessel, VesselKind
-from mustwatch.evaluation import Evaluation
+from mustwatch.evaluation.live import Evaluation
 from mustwatch.plan import CellarPlan
 from mustwatch.store.store import Store
 

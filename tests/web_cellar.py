@@ -17,15 +17,15 @@ import pytest
 from mustwatch.alerting.message import MessageKind, written_message
 from mustwatch.cellar.book import Entry, Note
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, to_ms
-from mustwatch.evaluation import Evaluation
-from mustwatch.pages import StoreHand
+from mustwatch.evaluation.live import Evaluation
+from mustwatch.evaluation.replay import Replay
 from mustwatch.plan import plan_of
-from mustwatch.replay import Replay
 from mustwatch.settings import Settings
 from mustwatch.shipped_config import shipped
 from mustwatch.store.readings import Unreadable
 from mustwatch.store.rollup import roll_up
 from mustwatch.store.store import Store
+from mustwatch.views.pages import StoreHand
 from mustwatch.web.access import AccessRules
 from mustwatch.web.app import create_app
 

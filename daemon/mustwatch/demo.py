@@ -189,8 +189,9 @@ class Demo:
     def play(self, store: Store, tell: Callable[[Alert], None]) -> Iterator[Progress]:
         """Publish the cellar's life frame by frame, yield the progress, and tell each alert as it opens."""
         import paho.mqtt.client as paho
-        from mustsim.truth import Done
         from paho.mqtt.enums import CallbackAPIVersion
+
+        from mustsim.truth import Done
 
         client = paho.Client(CallbackAPIVersion.VERSION2, client_id="demo-sensors")
         client.connect("127.0.0.1", self._broker.port)

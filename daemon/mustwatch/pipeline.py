@@ -18,14 +18,14 @@ from typing import Protocol
 
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
-from mustwatch.evaluation import GRACE_MS, Evaluation, Outcome
+from mustwatch.evaluation.live import GRACE_MS, Evaluation, Outcome
+from mustwatch.evaluation.replay import unreadable_of
 from mustwatch.ingest.anchor_json import anchor_to_json
 from mustwatch.ingest.arrival import Arrival
 from mustwatch.ingest.clock import ClockState, ClockWatch, Correction
 from mustwatch.ingest.intake import Decoded, Intake, Quarantined
 from mustwatch.ingest.redelivery import LedgerRow, RedeliveryLedger
 from mustwatch.plan import CellarPlan
-from mustwatch.replay import unreadable_of
 from mustwatch.self_watch import SelfWatch
 from mustwatch.store.readings import Unreadable
 from mustwatch.store.soundness import StoreDamagedError, is_damage

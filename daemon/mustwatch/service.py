@@ -22,9 +22,7 @@ from mustwatch.ingest.broker_settings import BrokerSettings
 from mustwatch.ingest.client import MqttSource
 from mustwatch.ingest.clock import ClockWatch
 from mustwatch.ingest.system_clock import boot_id, is_synchronised, mono_s, wall_ms
-from mustwatch.message_picture import MessagePictures
 from mustwatch.mirroring import mirror_of
-from mustwatch.morning import morning
 from mustwatch.pipeline import Pipeline
 from mustwatch.plan import CellarPlan, note_places, plan_of, tell_rules
 from mustwatch.schedule import Job, Schedule
@@ -39,6 +37,8 @@ from mustwatch.store.soundness import StoreDamagedError, is_no_room, mark_damage
 from mustwatch.store.store import Store
 from mustwatch.system_notify import ServiceManager
 from mustwatch.upkeep import Upkeep
+from mustwatch.views.message_picture import MessagePictures
+from mustwatch.views.morning import morning
 from mustwatch.vitals import Vitals
 from mustwatch.watch.finding import Severity
 
@@ -256,7 +256,7 @@ class Service:
 
     def _serve_pages(self, stack: ExitStack, store: Store, clock: ClockWatch, vitals: Vitals) -> None:
         # Imported here: a daemon without pages need not hold the web's libraries in memory.
-        from mustwatch.pages import StoreHand, web_app
+        from mustwatch.views.pages import StoreHand, web_app
         from mustwatch.web_server import WebServer
 
         hand = StoreHand(

@@ -10,6 +10,7 @@ from datetime import datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
+
 from brokers import Broker
 from daemons import Daemon, wait_until
 from mustsim import cellar as simulated_cellar

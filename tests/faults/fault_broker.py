@@ -4,9 +4,10 @@ import random
 import time
 from pathlib import Path
 
-from brokers import NativeBroker, Options
 from publisher import Publisher
 from shed import Row, Shed
+
+from brokers import NativeBroker, Options
 
 
 def run(count: int, folder: Path) -> Row:

@@ -5,10 +5,11 @@ import subprocess
 import time
 from pathlib import Path
 
-from brokers import NativeBroker, Options
-from daemons import wait_until
 from publisher import Publisher
 from shed import Row, Shed
+
+from brokers import NativeBroker, Options
+from daemons import wait_until
 
 CARD_MB = 12
 TOLD = "mustwatch cannot write to its card"
@@ -61,7 +62,9 @@ def run(count: int, folder: Path) -> Row:
             told += (_long, _across_a_start, _moment)[number % 3](card, shed)
             row.tried += 1
             publisher.flush()
-            published = sum(part if n < count - 1 else len(shed.messages) - part * n for n in range(number + 1))
+            published = sum(
+                part if n < count - 1 else len(shed.messages) - part * n for n in range(number + 1)
+            )
             wait_until(lambda wanted=published: shed.count() >= wanted, 120, "everything stored after all")
         shed.settle()
         time.sleep(1.0)

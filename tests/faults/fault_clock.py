@@ -15,10 +15,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from shed import Row
+
 from brokers import NativeBroker, Options, missing
 from daemons import Daemon, wait_until
 from endpoints import HttpEndpoint
-from shed import Row
 
 LIBRARY = Path("/usr/lib") / f"{os.uname().machine}-linux-gnu" / "faketime" / "libfaketime.so.1"
 YEAR_S, DAY_S, HOUR_S = 365.25 * 86_400, 86_400.0, 3_600.0
@@ -105,12 +106,16 @@ class Machine:
 
     def rows(self) -> list[tuple[float, int]]:
         """Return the stored temperatures with their instants."""
-        with closing(sqlite3.connect(f"file:{self.daemon.store}?mode=ro", uri=True, timeout=20)) as connection:
+        with closing(
+            sqlite3.connect(f"file:{self.daemon.store}?mode=ro", uri=True, timeout=20)
+        ) as connection:
             return list(connection.execute("SELECT temperature_c, observed_ms FROM reading"))
 
     def alerts(self) -> list[str]:
         """Return the kinds of all alerts there ever were."""
-        with closing(sqlite3.connect(f"file:{self.daemon.store}?mode=ro", uri=True, timeout=20)) as connection:
+        with closing(
+            sqlite3.connect(f"file:{self.daemon.store}?mode=ro", uri=True, timeout=20)
+        ) as connection:
             return [json.loads(row[0])["kind"] for row in connection.execute("SELECT body FROM alert")]
 
     def close(self) -> None:

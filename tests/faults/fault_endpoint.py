@@ -5,10 +5,11 @@ import threading
 import time
 from pathlib import Path
 
+from shed import Row, Shed
+
 from brokers import NativeBroker, Options
 from daemons import wait_until
 from endpoints import HttpEndpoint, Mode
-from shed import Row, Shed
 
 BAD_FOR_S = (3.0, 20.0)
 MOST_WAIT_S = 300.0
@@ -27,7 +28,9 @@ def run(count: int, folder: Path) -> Row:
         shed.daemon.start()
         for number, endpoint in enumerate(shed.endpoints):
             how = ("refuses", "hangs", "answers 500", "breaks off")[number % 4]
-            troubles.append(threading.Thread(target=_misbehave, args=(endpoint, how, dice.uniform(*BAD_FOR_S))))
+            troubles.append(
+                threading.Thread(target=_misbehave, args=(endpoint, how, dice.uniform(*BAD_FOR_S)))
+            )
             troubles[-1].start()
         time.sleep(0.3)
         for at in range(0, len(shed.messages), 100):

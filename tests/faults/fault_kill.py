@@ -5,8 +5,9 @@ import threading
 import time
 from pathlib import Path
 
-from brokers import NativeBroker, Options
 from shed import Row, Shed
+
+from brokers import NativeBroker, Options
 
 
 def run(count: int, folder: Path) -> Row:

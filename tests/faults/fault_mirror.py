@@ -3,10 +3,11 @@
 import time
 from pathlib import Path
 
+from shed import Published, Row, Shed
+
 from brokers import NativeBroker, Options
 from daemons import wait_until
 from mirrors import Victoria
-from shed import Published, Row, Shed
 
 BURST = 200
 
@@ -25,9 +26,7 @@ def _week(folder: Path, row: Row) -> None:
     broker = NativeBroker(folder / "broker", Options(extra="max_queued_messages 0"))
     broker.start()
     server = Victoria(folder / "victoria")
-    influx = (
-        f'[influx]\nurl = "{server.url}"\norg = "home"\nbucket = "cellar"\ntoken = "token"\nevery_seconds = 0.2\n'
-    )
+    influx = f'[influx]\nurl = "{server.url}"\norg = "home"\nbucket = "cellar"\ntoken = "token"\nevery_seconds = 0.2\n'
     shed = Shed(folder / "shed", broker.port, lots=6, days=8.0, every_min=4, extra=influx)
     day = len(shed.messages) // 8
     try:
@@ -37,7 +36,9 @@ def _week(folder: Path, row: Row) -> None:
         wait_until(lambda: _there(server, shed) >= day, 60, "the first day mirrored")
         server.stop()
         _publish(broker, shed.messages[day:])
-        wait_until(lambda: shed.count() == len(shed.messages), 60, "everything stored while the server is away")
+        wait_until(
+            lambda: shed.count() == len(shed.messages), 60, "everything stored while the server is away"
+        )
         server.start()
         wait_until(lambda: _there(server, shed) > day, 120, "the catch-up begun")
         shed.daemon.kill()

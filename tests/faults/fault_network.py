@@ -6,9 +6,10 @@ import subprocess
 import time
 from pathlib import Path
 
-from brokers import NativeBroker, Options, _program
 from publisher import Publisher
 from shed import Row, Shed
+
+from brokers import NativeBroker, Options, _program
 
 
 class Namespace:

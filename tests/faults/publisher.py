@@ -13,7 +13,9 @@ from shed import Published
 class Publisher:
     """Publishes messages in their order, at a pace, through any trouble, from a thread of its own."""
 
-    def __init__(self, port: int, *, host: str = "127.0.0.1", unix: str | None = None, pause_s: float = 0.002) -> None:
+    def __init__(
+        self, port: int, *, host: str = "127.0.0.1", unix: str | None = None, pause_s: float = 0.002
+    ) -> None:
         """Name the broker: by host and port, or by a socket's path that no network lies before."""
         self._host, self._port, self._unix = host, port, unix
         self._pause_s = pause_s

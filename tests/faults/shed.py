@@ -21,12 +21,11 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from daemons import Daemon, wait_until
 from endpoints import HttpEndpoint
-
 from mustwatch.alerting.message import Message
 from mustwatch.cellar.book import Entry, Start
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
 from mustwatch.deliver.parcel import MAY_BE_A_REPEAT
-from mustwatch.evaluation import Evaluation
+from mustwatch.evaluation.live import Evaluation
 from mustwatch.ingest.arrival import Arrival
 from mustwatch.ingest.intake import Decoded, Intake
 from mustwatch.plan import CellarPlan, note_places, plan_of
@@ -170,7 +169,9 @@ class Shed:
 
     def stored(self) -> set[tuple[str, int]]:
         """Return the readings in the store, as (sensor, instant)."""
-        with closing(sqlite3.connect(f"file:{self.daemon.store}?mode=ro", uri=True, timeout=20)) as connection:
+        with closing(
+            sqlite3.connect(f"file:{self.daemon.store}?mode=ro", uri=True, timeout=20)
+        ) as connection:
             return set(connection.execute("SELECT id, observed_ms FROM reading JOIN sensor ON key=sensor"))
 
     def published(self) -> set[tuple[str, int]]:
@@ -179,25 +180,37 @@ class Shed:
 
     def count(self) -> int:
         """Return how many readings are in the store."""
-        with closing(sqlite3.connect(f"file:{self.daemon.store}?mode=ro", uri=True, timeout=20)) as connection:
+        with closing(
+            sqlite3.connect(f"file:{self.daemon.store}?mode=ro", uri=True, timeout=20)
+        ) as connection:
             return int(connection.execute("SELECT count(*) FROM reading").fetchone()[0])
 
     def settle(self) -> None:
         """Wait until every reading is stored and every message told."""
-        wait_until(lambda: self.count() >= len(self.messages), PATIENCE_S, f"all {len(self.messages)} readings stored")
-        wait_until(lambda: self.waiting() == 0, PATIENCE_S, f"nothing waiting in the outbox: {self.waiting()}")
+        wait_until(
+            lambda: self.count() >= len(self.messages),
+            PATIENCE_S,
+            f"all {len(self.messages)} readings stored",
+        )
+        wait_until(
+            lambda: self.waiting() == 0, PATIENCE_S, f"nothing waiting in the outbox: {self.waiting()}"
+        )
 
     def waiting(self) -> int:
         """Return how many messages wait to be told."""
         return self._one("SELECT count(*) FROM outbox WHERE told_ms IS NULL AND expired_ms IS NULL")
 
     def _one(self, sql: str) -> int:
-        with closing(sqlite3.connect(f"file:{self.daemon.store}?mode=ro", uri=True, timeout=20)) as connection:
+        with closing(
+            sqlite3.connect(f"file:{self.daemon.store}?mode=ro", uri=True, timeout=20)
+        ) as connection:
             return int(connection.execute(sql).fetchone()[0])
 
     def outbox(self) -> list[Message]:
         """Return every message that was ever put in the outbox."""
-        with closing(sqlite3.connect(f"file:{self.daemon.store}?mode=ro", uri=True, timeout=20)) as connection:
+        with closing(
+            sqlite3.connect(f"file:{self.daemon.store}?mode=ro", uri=True, timeout=20)
+        ) as connection:
             rows = connection.execute("SELECT body FROM outbox ORDER BY seq").fetchall()
         return [Message.from_json(json.loads(row[0])) for row in rows]
 
@@ -268,7 +281,9 @@ def _without_remarks(text: str) -> str:
     return text.split(f"\n{MAY_BE_A_REPEAT}")[0].split("\nThis is ")[0].strip()
 
 
-def reference_alerts(plan: CellarPlan, messages: Sequence[Published], shed: Shed) -> Counter[tuple[str, str | None]]:
+def reference_alerts(
+    plan: CellarPlan, messages: Sequence[Published], shed: Shed
+) -> Counter[tuple[str, str | None]]:
     """Return the alerts that the same readings come to without any fault."""
     path = shed.daemon.folder / "reference.db"
     for old in path.parent.glob("reference.db*"):
@@ -280,7 +295,9 @@ def reference_alerts(plan: CellarPlan, messages: Sequence[Published], shed: Shed
     evaluation.read_book()
     now_ms = int(time.time() * 1000)
     for message in sorted(messages):
-        taken = intake.take(Arrival(message.topic, message.payload, now_ms, payload_bytes=len(message.payload)))
+        taken = intake.take(
+            Arrival(message.topic, message.payload, now_ms, payload_bytes=len(message.payload))
+        )
         assert isinstance(taken, Decoded)
         for reading in taken.readings:
             evaluation.take(reading)

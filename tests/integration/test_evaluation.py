@@ -9,7 +9,7 @@ from cellars import PLAN, T0, commit, conclusions, entry, evaluate, new_store, r
 from mustwatch.cellar.book import Measurement, Move, Racking, Start
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
 from mustwatch.cellar.reading import Reading
-from mustwatch.evaluation import Evaluation
+from mustwatch.evaluation.live import Evaluation
 from mustwatch.store.store import Store
 
 DAYS = 9.0

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from brokers import NativeBroker
-from mustwatch.listen_broker import Heard, visit
+from mustwatch.listening.broker import Heard, visit
 
 pytestmark = pytest.mark.broker
 

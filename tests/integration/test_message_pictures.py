@@ -15,7 +15,6 @@ import cellars
 from cellars import T0, entry, evaluate, new_store, readings
 from daemons import Daemon
 from endpoints import Mailbox, wait_until
-from mustwatch import message_picture
 from mustwatch.alerting.alert import Alert, Raise
 from mustwatch.alerting.message import Message, MessageKind, written_message
 from mustwatch.alerting.rules import TellTarget
@@ -23,9 +22,10 @@ from mustwatch.cellar.book import Start
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
 from mustwatch.deliver.deliverer import Outcome, Parcel, TellAddress
 from mustwatch.deliver.worker import OutboxWorker
-from mustwatch.message_picture import MessagePictures
 from mustwatch.settings import Settings
 from mustwatch.store.store import Store
+from mustwatch.views import message_picture
+from mustwatch.views.message_picture import MessagePictures
 from mustwatch.watch.finding import FindingKind, Severity, Subject
 
 CELLAR = """

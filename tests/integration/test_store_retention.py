@@ -10,11 +10,11 @@ from cellars import T0, entry, evaluate, new_store, readings
 from mustwatch.cellar.book import Measurement
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
-from mustwatch.night_view import night_view
 from mustwatch.settings import Settings
 from mustwatch.store.retention import thin, thinned_readings
 from mustwatch.store.rollup import QUARTER_MS, Quantity, roll_up, series
 from mustwatch.store.store import Store
+from mustwatch.views.night import night_view
 
 NOW_MS = T0 + 800 * DAY_MS
 MINUTELY = readings(4.0, every_min=1)

@@ -17,8 +17,8 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from mustwatch.cellar_view import cellar_view
-from mustwatch.night_view import night_view
+from mustwatch.views.cellar import cellar_view
+from mustwatch.views.night import night_view
 from web_cellar import NOW_MS, Pages
 
 Over = Callable[..., Pages]

@@ -5,8 +5,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-import mustwatch
 import pytest
+
+import mustwatch
 
 PACKAGE = Path(mustwatch.__file__).parent
 ORDER = ["must", "cellar", "watch", "alerting"]

@@ -1,6 +1,7 @@
 """From what a float said to gravity 20/20: by the temperature, calibration and anchor of that instant."""
 
 import pytest
+
 from mustwatch.cellar.correction import Corrector
 from mustwatch.cellar.history import BEGINNING_MS
 from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS

@@ -10,10 +10,8 @@ from zoneinfo import ZoneInfo
 import pytest
 from PIL import Image
 
-from mustwatch import chart_png as drawing
 from mustwatch.alerting.rules import Units
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
-from mustwatch.chart_png import HEIGHT, LEFT, RIGHT, TOP, WIDTH, chart_png
 from mustwatch.review.message_chart import (
     SHOWN,
     Chart,
@@ -29,6 +27,8 @@ from mustwatch.review.message_chart import (
     window_of,
 )
 from mustwatch.review.series import Point
+from mustwatch.views import chart_png as drawing
+from mustwatch.views.chart_png import HEIGHT, LEFT, RIGHT, TOP, WIDTH, chart_png
 from mustwatch.watch.estimate import Estimate
 from mustwatch.watch.finding import FindingKind
 

@@ -5,11 +5,11 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from mustwatch.alerts_view import AlertNotKnownError, AlertOverError, acknowledge_alert
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
-from mustwatch.figures_text import local
 from mustwatch.store.store import Store
+from mustwatch.views.alerts import AlertNotKnownError, AlertOverError, acknowledge_alert
+from mustwatch.views.figures_text import local
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 

@@ -65,8 +65,8 @@ def _list(store: Store, settings: Settings, *, as_json: bool) -> None:
 
 
 def _show(store: Store, settings: Settings, lot: str, html: Path | None, *, as_json: bool) -> None:
-    from mustwatch.book_view import page_of, record_json, record_of
     from mustwatch.cli.book_text import book_lines
+    from mustwatch.views.book import page_of, record_json, record_of
 
     record = record_of(store, settings, lot)
     if record is None:
@@ -95,8 +95,8 @@ def _show(store: Store, settings: Settings, lot: str, html: Path | None, *, as_j
 
 
 def _take_over(store: Store, settings: Settings, file: Path, lot: str | None) -> None:
-    from mustwatch.book_view import UnreadableRecordError, entries_of
     from mustwatch.recording import Recorder, RefusedError
+    from mustwatch.views.book import UnreadableRecordError, entries_of
 
     try:
         text = typer.get_text_stream("stdin").read() if str(file) == "-" else file.read_text(encoding="utf-8")

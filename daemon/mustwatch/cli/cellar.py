@@ -8,8 +8,8 @@ import typer
 
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
 from mustwatch.cli.output import emit_json, say
-from mustwatch.figures_text import gravity_text, local, temperature_text
 from mustwatch.settings import CellarSettings
+from mustwatch.views.figures_text import gravity_text, local, temperature_text
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -22,7 +22,7 @@ def cellar(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Show how every vessel stands now, and what comes next."""
-    from mustwatch.cellar_view import cellar_view
+    from mustwatch.views.cellar import cellar_view
 
     settings = settings_or_fail()
     with opened_store(settings) as store:

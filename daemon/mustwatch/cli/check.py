@@ -40,7 +40,7 @@ def check(
     if not as_json:
         _say_configuration(document, settings)
     if settings is not None and not faults and not config_only:
-        from mustwatch.surroundings import look_around
+        from mustwatch.listening.surroundings import look_around
 
         for look in look_around(settings, time.time_ns() // 1_000_000, send_test=send_test):
             document["surroundings"].append(look._asdict())

@@ -31,8 +31,8 @@ def listen(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document at the end.")] = False,
 ) -> None:
     """Show what arrives on the broker and propose the [[sensor]] entry for what is not configured yet."""
-    from mustwatch.listen_broker import Heard, visit
-    from mustwatch.listen_report import Ear
+    from mustwatch.listening.broker import Heard, visit
+    from mustwatch.listening.report import Ear
     from mustwatch.service import broker_settings
 
     settings = settings_or_fail()
@@ -69,7 +69,7 @@ def listen(
 
 def _document(ear: Any, sensors: dict[str, Any], settings: Any) -> dict[str, Any]:
     from mustwatch.cellar.sensor import SensorKind
-    from mustwatch.listen_report import figures, proposals, read_as, shown, toml_of
+    from mustwatch.listening.report import figures, proposals, read_as, shown, toml_of
 
     present = now_ms()
     new = [t for t in ear.topics.values() if t.name not in sensors]
@@ -103,7 +103,7 @@ def _document(ear: Any, sensors: dict[str, Any], settings: Any) -> dict[str, Any
 
 
 def _say_message(message: Any, sensor: Any) -> None:
-    from mustwatch.listen_report import figures, read_as, shown
+    from mustwatch.listening.report import figures, read_as, shown
 
     kept = "  (retained: an old value)" if message.is_retained else ""
     say(f"{shown(message.topic)}  {shown(message.payload)}{kept}")

@@ -20,8 +20,8 @@ def night(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Show how far and how fast the temperatures swung last night, or in the night that began on DATE."""
-    from mustwatch.night_text import night_lines
-    from mustwatch.night_view import night_view
+    from mustwatch.views.night import night_view
+    from mustwatch.views.night_text import night_lines
 
     settings = settings_or_fail()
     day = None

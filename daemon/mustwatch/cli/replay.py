@@ -23,8 +23,8 @@ def replay(
 ) -> None:
     """Run a recorded history through the pipeline; tells nobody unless --tell is given."""
     from mustwatch.alerting.rules import TellRules
+    from mustwatch.evaluation.replay import Replay
     from mustwatch.plan import plan_of
-    from mustwatch.replay import Replay
     from mustwatch.store.keeper import AlreadyKeptError, Keeper
 
     settings = settings_or_fail()

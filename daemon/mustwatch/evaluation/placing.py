@@ -39,7 +39,9 @@ class Placer:
             corrector = self._correctors[reading.sensor] = self._corrector(reading.sensor)
         gravity, gravity_sd, temperature_c = corrector.correct(reading)
         said = reading.gravity if reading.gravity is not None else reading.inclination_deg
-        return Observation(reading.observed_ms, reading.sensor, vessel, gravity, gravity_sd, temperature_c, said)
+        return Observation(
+            reading.observed_ms, reading.sensor, vessel, gravity, gravity_sd, temperature_c, said
+        )
 
     def _corrector(self, sensor_id: str) -> Corrector:
         # A sensor no longer configured is still part of a lot's past; what it said is taken as it was.

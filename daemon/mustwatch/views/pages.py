@@ -9,7 +9,14 @@ from zoneinfo import ZoneInfo
 
 from fastapi import FastAPI
 
-from mustwatch.alerts_view import (
+from mustwatch.cellar.history import in_force
+from mustwatch.plan import plan_of
+from mustwatch.profiles import profile_names
+from mustwatch.recording import Recorded, Recorder, RefusedError
+from mustwatch.settings import Settings
+from mustwatch.store.store import Store
+from mustwatch.typed_entry import Typed, TypedWrongError, instant, what_was_typed
+from mustwatch.views.alerts import (
     AlertNotKnownError,
     AlertOverError,
     acknowledge_alert,
@@ -18,18 +25,11 @@ from mustwatch.alerts_view import (
     pictures,
     undelivered,
 )
-from mustwatch.book_view import page_of, record_of
-from mustwatch.cellar.history import in_force
-from mustwatch.cellar_view import cellar_view
-from mustwatch.lot_view import lot_curves, lot_view, lots_view, small_curve
-from mustwatch.night_page import night_page
-from mustwatch.plan import plan_of
-from mustwatch.profiles import profile_names
-from mustwatch.recording import Recorded, Recorder, RefusedError
-from mustwatch.sensors_view import quarantine_view, sensors_view
-from mustwatch.settings import Settings
-from mustwatch.store.store import Store
-from mustwatch.typed_entry import Typed, TypedWrongError, instant, what_was_typed
+from mustwatch.views.book import page_of, record_of
+from mustwatch.views.cellar import cellar_view
+from mustwatch.views.lot import lot_curves, lot_view, lots_view, small_curve
+from mustwatch.views.night_page import night_page
+from mustwatch.views.sensors import quarantine_view, sensors_view
 from mustwatch.web.access import AccessRules
 from mustwatch.web.app import create_app
 from mustwatch.web.cellarhand import (

@@ -3,12 +3,12 @@
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from mustwatch.cellar_view import cellar_view
-from mustwatch.figures_text import temperature_text
-from mustwatch.night_text import night_lines
-from mustwatch.night_view import night_view
 from mustwatch.settings import Settings
 from mustwatch.store.store import Store
+from mustwatch.views.cellar import cellar_view
+from mustwatch.views.figures_text import temperature_text
+from mustwatch.views.night import night_view
+from mustwatch.views.night_text import night_lines
 
 
 class Morning(NamedTuple):

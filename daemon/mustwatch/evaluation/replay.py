@@ -12,7 +12,7 @@ from typing import Any
 
 from mustwatch.alerting.alert import Alert
 from mustwatch.cellar.instant import to_ms
-from mustwatch.evaluation import GRACE_MS, Evaluation
+from mustwatch.evaluation.live import GRACE_MS, Evaluation
 from mustwatch.ingest.arrival import Arrival
 from mustwatch.ingest.intake import Decoded, Intake, Quarantined
 from mustwatch.plan import CellarPlan, note_places

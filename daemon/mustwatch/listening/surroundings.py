@@ -56,7 +56,7 @@ def look_around(settings: Settings, now_ms: int, *, send_test: bool) -> Iterator
 
 def broker(settings: Settings) -> Look:
     """Come to the broker as the daemon would, and see whether it lets us hear every sensor's topic."""
-    from mustwatch.listen_broker import visit
+    from mustwatch.listening.broker import visit
     from mustwatch.service import broker_settings
 
     topics = sorted({t for s in (one.sensor() for one in settings.sensor) for t in (s.topics or (s.topic,))})

@@ -13,7 +13,7 @@ from mustwatch.cellar.history import END_MS, LotHistory
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.reading import Reading
-from mustwatch.placing import Placer
+from mustwatch.evaluation.placing import Placer
 from mustwatch.plan import CellarPlan
 from mustwatch.review.book_record import checks
 from mustwatch.review.chart_fan import Fan, Foreseen, fan

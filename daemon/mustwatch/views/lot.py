@@ -5,7 +5,6 @@ from itertools import groupby
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from mustwatch.book_view import told_of
 from mustwatch.cellar.book import Entry
 from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.history import CellarHistory, LotHistory, in_force
@@ -14,8 +13,16 @@ from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.sensor import SensorKind
 from mustwatch.cellar.steps import stage_now
-from mustwatch.cellar_view import cellar_view, facts_of
-from mustwatch.curves_view import (
+from mustwatch.plan import CellarPlan, plan_of
+from mustwatch.profiles import profile_names
+from mustwatch.review.book_words import BookUnits, what_was_done
+from mustwatch.review.overview import vessel_overview
+from mustwatch.review.series import Point, m4, thinned
+from mustwatch.settings import Settings
+from mustwatch.store.store import Store
+from mustwatch.views.book import told_of
+from mustwatch.views.cellar import cellar_view, facts_of
+from mustwatch.views.curves import (
     FEWEST_POINTS,
     MOST_POINTS,
     Window,
@@ -26,13 +33,6 @@ from mustwatch.curves_view import (
     stage_spans,
     whole_of,
 )
-from mustwatch.plan import CellarPlan, plan_of
-from mustwatch.profiles import profile_names
-from mustwatch.review.book_words import BookUnits, what_was_done
-from mustwatch.review.overview import vessel_overview
-from mustwatch.review.series import Point, m4, thinned
-from mustwatch.settings import Settings
-from mustwatch.store.store import Store
 from mustwatch.watch.estimate import Estimate
 
 SMALL_CURVE_MS = 7 * DAY_MS

@@ -13,11 +13,7 @@ from mustwatch.alerting.message import Message, MessageKind
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import to_ms
 from mustwatch.cellar.profile import Band, Profile
-from mustwatch.chart_png import chart_png
-from mustwatch.curves_view import Window as CurveWindow
-from mustwatch.curves_view import check_points, stage_spans
 from mustwatch.deliver.deliverer import Picture
-from mustwatch.night_view import night_view
 from mustwatch.plan import CellarPlan
 from mustwatch.review.message_chart import (
     SHOWN,
@@ -35,6 +31,10 @@ from mustwatch.review.message_chart import (
 )
 from mustwatch.settings import Settings
 from mustwatch.store.store import Store
+from mustwatch.views.chart_png import chart_png
+from mustwatch.views.curves import Window as CurveWindow
+from mustwatch.views.curves import check_points, stage_spans
+from mustwatch.views.night import night_view
 from mustwatch.watch.finding import FindingKind
 
 log = logging.getLogger(__name__)

@@ -3,7 +3,7 @@
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from mustwatch.figures_text import local, temperature_text
+from mustwatch.views.figures_text import local, temperature_text
 
 LITTLE_COVERAGE = 0.9
 """Below this share of the night it is said how little was heard."""

@@ -14,7 +14,7 @@ from mustwatch.cellar.book import Entry
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
-from mustwatch.placing import Placer
+from mustwatch.evaluation.placing import Placer
 from mustwatch.plan import CellarPlan
 from mustwatch.store.retention import thinned_readings
 from mustwatch.store.store import Store

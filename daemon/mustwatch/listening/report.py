@@ -8,7 +8,7 @@ from typing import Any, Final
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Field, Quantity, Sensor, SensorKind
 from mustwatch.ingest.decoders import PartlyRejected, Rejected, decoder_for
-from mustwatch.listen_guess import Guess, guess, words_of
+from mustwatch.listening.guess import Guess, guess, words_of
 
 MOST_TOPICS: Final = 500
 MOST_SAMPLES: Final = 5
