@@ -212,13 +212,13 @@ class Pipeline:
         self.counters.arrivals += len(settled)
         self._batch.arrivals.extend(settled)
         if not self._retry_s:  # else the whole batch is evaluated when it can be written
+            now_ms = self._clock.now_ms()
             for arrival in settled:
-                self._evaluate(arrival)
+                self._evaluate(arrival, now_ms)
 
-    def _evaluate(self, arrival: Arrival) -> None:
+    def _evaluate(self, arrival: Arrival, now_ms: int) -> None:
         taken = self._intake.take(arrival, self._clock.state)
         if isinstance(taken, Decoded):
-            now_ms = self._clock.now_ms()
             for reading in taken.readings:
                 self._evaluation.take(reading)
                 self._self_watch.heard(reading.sensor, arrival.received_mono_s)
@@ -324,8 +324,9 @@ class Pipeline:
         self._readings.clear()
         # The clock may have been set meanwhile: what was stamped by the old one is stamped again.
         batch.arrivals[:] = [self._clock.settled(arrival) for arrival in batch.arrivals]
+        now_ms = self._clock.now_ms()
         for arrival in batch.arrivals:
-            self._evaluate(arrival)
+            self._evaluate(arrival, now_ms)
         self._evaluation.find(self._found)
 
     def _write(self, batch: _Batch) -> Outcome:

@@ -17,6 +17,7 @@ WATER_RANGE_C = (0.0, 45.0)
 """A must outside of this is not fermenting; the correction is held at its nearest bound."""
 
 
+_new = tuple.__new__
 FACTORS_KEPT = 1_024
 """Temperatures whose correction is remembered per sensor: a tenth of a degree apart, any cellar's."""
 
@@ -76,7 +77,7 @@ class Corrector:
             shown += self._offset(observed_ms)
         if not GRAVITY_LOW <= shown <= GRAVITY_HIGH:
             return Corrected(None, None, temperature_c)
-        return Corrected(shown, sd, temperature_c)
+        return _new(Corrected, (shown, sd, temperature_c))
 
     def _factor(self, at_c: float) -> float:
         """Return what a gravity shown at a temperature is multiplied by, and remember it.
@@ -97,7 +98,7 @@ class Corrector:
 
     def _shown(self, reading: Reading) -> tuple[float | None, float | None]:
         """Return the gravity the float shows, and its standard error if known."""
-        if reading.inclination_deg is not None and self._calibrations:
+        if self._calibrations and reading.inclination_deg is not None:
             position = bisect_right(self._calibrations, reading.observed_ms, key=lambda c: c[0]) - 1
             if position >= 0:
                 return self._calibrations[position][1].gravity(reading.inclination_deg)

@@ -7,6 +7,7 @@ A name ending in ``_at`` is an aware datetime; one ending in ``_ms`` is an ``int
 from datetime import UTC, datetime, timedelta
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MILLISECOND = timedelta(milliseconds=1)
 
 SECOND_MS = 1_000
 MINUTE_MS = 60_000
@@ -24,7 +25,7 @@ def to_ms(at: datetime) -> int:
         raise ValueError(
             f"instant without an offset: {at.isoformat()}; expected e.g. 2026-09-01T18:00:00+02:00"
         )
-    return (at - EPOCH) // timedelta(milliseconds=1)
+    return (at - EPOCH) // _MILLISECOND
 
 
 def from_ms(ms: int) -> datetime:

@@ -120,7 +120,7 @@ class Evaluation:
     def take(self, reading: Reading) -> None:
         """Take one reading into memory and draw its conclusions; a duplicate is counted and dropped."""
         pending = self._pending
-        sensor, observed_ms = reading.sensor, reading.observed_ms
+        sensor, observed_ms = reading[0], reading[1]
         last_ms = self._last_ms.get(sensor)
         if last_ms is None or observed_ms > last_ms:
             self._last_ms[sensor] = observed_ms
@@ -133,7 +133,9 @@ class Evaluation:
         vessel, lot, _, _ = self._placer.place(sensor, observed_ms)
         sensor_watch = self._sensor_watches.get(sensor)
         if sensor_watch is not None:
-            pending.transitions.extend(sensor_watch.observe(reading, vessel, lot))
+            told = sensor_watch.observe(reading, vessel, lot)
+            if told:
+                pending.transitions.extend(told)
         if lot is None or vessel is None:
             return
         watch = self._watches.get(lot)

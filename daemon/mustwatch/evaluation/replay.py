@@ -4,7 +4,7 @@ The clock of a replay is the record's: what is concluded, and when it would have
 """
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import islice
@@ -39,15 +39,36 @@ class Replayed:
     first_bad_line: str | None = None
 
 
+_scan: Callable[[str, int], tuple[Any, int]] = json.JSONDecoder().scan_once  # type: ignore[attr-defined]
+"""One JSON value at a position, in C; ``StopIteration`` where none begins. What ``json.loads`` wraps."""
+
+
 def _time_ms(value: Any) -> int:
+    if type(value) is str and value[-6:-5] in ("+", "-"):  # the ordinary case; mosquitto_sub writes "Z+0000"
+        try:
+            return to_ms(datetime.fromisoformat(value))
+        except ValueError:
+            raise UnreadableLineError(f"tst = {value[:40]!r}; expected ISO 8601 with an offset") from None
     if isinstance(value, bool) or value is None:
         raise UnreadableLineError("tst is missing; expected ISO 8601 with an offset, or epoch seconds")
     if isinstance(value, int | float):
         return int(value * 1000) if value < 1e11 else int(value)
     try:
-        return to_ms(datetime.fromisoformat(value.replace("Z+", "+")))  # mosquitto_sub writes "Z+0000"
+        return to_ms(datetime.fromisoformat(value.replace("Z+", "+")))
     except (ValueError, AttributeError, TypeError):
         raise UnreadableLineError(f"tst = {str(value)[:40]!r}; expected ISO 8601 with an offset") from None
+
+
+def _record_of(line: str | bytes) -> Any:
+    try:
+        text = line if isinstance(line, str) else line.decode("utf-8", "surrogatepass")
+        try:
+            record, end = _scan(text, 0)
+        except StopIteration:
+            return json.loads(text)
+        return record if end == len(text) or text[end:].isspace() else json.loads(text)
+    except (ValueError, RecursionError):
+        raise UnreadableLineError("not JSON; expected an object with tst, topic and payload") from None
 
 
 def arrival_of(line: str | bytes) -> Arrival:
@@ -56,10 +77,7 @@ def arrival_of(line: str | bytes) -> Arrival:
     Raises:
         UnreadableLineError: the line is not JSON with ``tst``, ``topic`` and ``payload``.
     """
-    try:
-        record = json.loads(line)
-    except (ValueError, RecursionError):
-        raise UnreadableLineError("not JSON; expected an object with tst, topic and payload") from None
+    record = _record_of(line)
     if not isinstance(record, dict):
         raise UnreadableLineError("not an object; expected one with tst, topic and payload")
     topic, payload = record.get("topic"), record.get("payload")
@@ -69,13 +87,8 @@ def arrival_of(line: str | bytes) -> Arrival:
         raise UnreadableLineError("payload is missing; expected text")
     text = payload if isinstance(payload, str) else json.dumps(payload)
     data = text.encode("utf-8", "surrogatepass")
-    return Arrival(
-        topic,
-        data,
-        _time_ms(record.get("tst")),
-        is_retained=record.get("retain") in (1, True),
-        payload_bytes=len(data),
-    )
+    is_retained = record.get("retain") in (1, True)
+    return Arrival(topic, data, _time_ms(record.get("tst")), 0.0, is_retained, False, len(data))
 
 
 class Replay:
