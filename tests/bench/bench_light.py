@@ -1,0 +1,330 @@
+"""How light the daemon is: memory, idle processor time, the start, bytes to the card, and the commands' start."""
+
+import json
+import os
+import subprocess
+import sys
+import threading
+import time
+import urllib.request
+from pathlib import Path
+
+import bench_cellar
+from bench_row import Row, value_row
+
+from brokers import NativeBroker, Options
+from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
+from mustwatch.evaluation.replay import Replay
+from mustwatch.ingest.arrival import Arrival
+from mustwatch.ingest.clock import ClockWatch
+from mustwatch.pipeline import Pipeline
+from mustwatch.self_watch import SelfWatch
+from mustwatch.settings import load
+from mustwatch.store.store import Store
+
+VESSELS = 12
+TICKS = os.sysconf("SC_CLK_TCK")
+COMMITS_S = (0.0, 5.0, 30.0, 60.0)
+
+
+def cpu_s(pid: int) -> float:
+    """Return the processor time a process has had, seconds."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+    return (int(fields[11]) + int(fields[12])) / TICKS
+
+
+def resident_mb(pid: int) -> float:
+    """Return the memory a process has resident, MB (10^6 bytes), libraries shared with others included."""
+    line = next(x for x in Path(f"/proc/{pid}/status").read_text().splitlines() if x.startswith("VmRSS"))
+    return int(line.split()[1]) * 1024 / 1e6
+
+
+def written_bytes(pid: int | str) -> int:
+    """Return how many bytes a process has caused to be written to storage."""
+    line = next(x for x in Path(f"/proc/{pid}/io").read_text().splitlines() if x.startswith("write_bytes"))
+    return int(line.split()[1])
+
+
+def free_port() -> int:
+    """Return a free port."""
+    import socket
+
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def fill_year(path: Path, days: int) -> None:
+    """Give a store the history that a daemon which ran for so long would have left, up to five minutes ago."""
+    now_ms = time.time_ns() // 1_000_000
+    from_ms = now_ms - days * DAY_MS
+    store = Store(path, from_ms)
+    plan = bench_cellar.plan(VESSELS, path)
+    bench_cellar.start_lots(store, plan, VESSELS, from_ms)
+
+    def lines() -> "object":
+        from mustwatch.cellar.instant import iso
+
+        until_ms = now_ms - 5 * MINUTE_MS
+        for at_ms, topic, payload in bench_cellar.payloads(VESSELS, from_ms, until_ms, 5 * MINUTE_MS):
+            yield json.dumps({"tst": iso(at_ms), "topic": topic, "payload": payload.decode()})
+
+    Replay(store, plan).run(lines(), now_ms)  # type: ignore[arg-type]
+    store.close()
+
+
+class Running:
+    """The daemon with its pages, on a store and a broker of its own."""
+
+    def __init__(self, folder: Path, broker: NativeBroker) -> None:
+        """Start it, and note when it was ready and when it first evaluated its alerts."""
+        self.folder, self.pages_port = folder, free_port()
+        config = folder / "mustwatch.toml"
+        web = f"[web]\nport = {self.pages_port}"
+        config.write_text(
+            bench_cellar.toml(VESSELS, folder / "cellar.db", broker.port, web), encoding="utf-8"
+        )
+        self.log = folder / "log"
+        begun = time.perf_counter()
+        with self.log.open("wb") as log:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "mustwatch", "run"],
+                env={**os.environ, "MUSTWATCH_CONFIG": str(config), "MALLOC_ARENA_MAX": "1"},
+                stdout=log,
+                stderr=log,
+            )
+        while b"keeping watch" not in self.log.read_bytes():
+            if self.process.poll() is not None or time.perf_counter() - begun > 120:
+                raise RuntimeError(self.log.read_text()[-2000:])
+            time.sleep(0.005)
+        self.ready_s = time.perf_counter() - begun
+
+    def visit_pages(self) -> None:
+        """Open what a person opens."""
+        for path in (
+            "/",
+            "/api/cellar",
+            "/alerts",
+            "/night",
+            f"/lot/lot-{bench_cellar.names(1)[0]}",
+            "/health",
+            "/metrics",
+        ):
+            try:
+                urllib.request.urlopen(f"http://127.0.0.1:{self.pages_port}{path}", timeout=20).read()
+            except OSError as error:
+                print(f"  {path}: {error}", file=sys.stderr)
+
+    def stop(self) -> None:
+        """End it."""
+        self.process.terminate()
+        self.process.wait(60)
+
+
+def publish_live(broker: NativeBroker, stop: threading.Event) -> None:
+    """Publish twelve readings a minute, spread evenly, as twelve floats do."""
+    import paho.mqtt.client as paho
+    from paho.mqtt.enums import CallbackAPIVersion
+
+    client = paho.Client(CallbackAPIVersion.VERSION2)
+    client.connect("127.0.0.1", broker.port)
+    client.loop_start()
+    number = 0
+    while not stop.wait(60 / VESSELS):
+        name = bench_cellar.names(VESSELS)[number % VESSELS]
+        at_ms = time.time_ns() // 1_000_000
+        client.publish(f"cellar/{name}", f'{{"t": {at_ms}, "sg": 0.9945, "temp": 18.25, "batt": 3.9}}', qos=1)
+        number += 1
+    client.disconnect()
+    client.loop_stop()
+
+
+def daemon_rows(folder: Path, *, quick: bool) -> list[Row]:
+    """Measure the running daemon."""
+    days, watch_s = (30, 20) if quick else (365, 180)
+    broker = NativeBroker(folder / "broker", Options())
+    broker.start()
+    fill_year(folder / "cellar.db", days)
+    starts = []
+    for _ in range(3):
+        running = Running(folder, broker)
+        starts.append(running.ready_s)
+        if _ < 2:
+            running.stop()
+    stop = threading.Event()
+    floats = threading.Thread(target=publish_live, args=(broker, stop))
+    floats.start()
+    try:
+        pid = running.process.pid
+        running.visit_pages()
+        time.sleep(10)
+        cpu, wrote, begun = cpu_s(pid), written_bytes(pid), time.perf_counter()
+        time.sleep(watch_s)
+        took = time.perf_counter() - begun
+        idle = (cpu_s(pid) - cpu) / took * 100
+        live_day = (written_bytes(pid) - wrote) / took * 86_400 / 1e6
+        running.visit_pages()
+        memory = resident_mb(pid)
+    finally:
+        stop.set()
+        floats.join()
+        running.stop()
+        broker.kill()
+    said = f"12 vessels at one reading a minute, {days} days of history"
+    return [
+        value_row(
+            "memory of the daemon with pages, all of them visited", memory, "MB", at_most=80, remark=said
+        ),
+        value_row(
+            "idle processor time of the daemon",
+            idle,
+            "% of a core",
+            at_most=0.5,
+            remark=f"{said}; over {watch_s} s",
+        ),
+        value_row(
+            f"start with {days} days of history to alerts evaluated and readings taken",
+            min(starts),
+            "s",
+            at_most=1.5,
+            remark=f"process start included; all: {', '.join(f'{s:.2f}' for s in starts)}",
+        ),
+        value_row(
+            "written to the card, live", live_day, "MB a day", remark=f"from {watch_s} s of /proc/PID/io"
+        ),
+    ]
+
+
+class _FakeTime:
+    """A clock that a simulated day is lived by."""
+
+    def __init__(self) -> None:
+        self.now_s = bench_cellar.T0_MS / 1000
+
+    def mono_s(self) -> float:
+        return self.now_s
+
+    def wall_ms(self) -> int:
+        return round(self.now_s * 1000)
+
+
+class _Floats:
+    """A source that hands out each reading when its instant has come, by a clock that it moves on."""
+
+    def __init__(self, clock: _FakeTime, arrivals: list[tuple[float, Arrival]]) -> None:
+        self._clock, self._arrivals, self._next = clock, arrivals, 0
+
+    def take(self, most: int, timeout_s: float) -> list[Arrival]:
+        due_s = self._arrivals[self._next][0] if self._next < len(self._arrivals) else float("inf")
+        if due_s > self._clock.now_s + timeout_s:
+            self._clock.now_s += max(timeout_s, 0.001)
+            return []
+        self._clock.now_s = max(self._clock.now_s, due_s)
+        self._next += 1
+        return [self._arrivals[self._next - 1][1]]
+
+    def acknowledge(self, arrivals: object) -> None:
+        """Release nothing."""
+
+    @property
+    def is_over(self) -> bool:
+        return self._next >= len(self._arrivals)
+
+
+def simulated_day(path: Path, commit_s: float, hours: float) -> tuple[int, int]:
+    """Live some hours of twelve floats at one reading a minute in the real pipeline and store, by a clock of its own.
+
+    Returns:
+        Bytes written to storage, log included, and readings stored.
+    """
+    clock = _FakeTime()
+    store = Store(path, clock.wall_ms())
+    plan = bench_cellar.plan(VESSELS, path)
+    bench_cellar.start_lots(store, plan, VESSELS, clock.wall_ms())
+    until_ms = bench_cellar.T0_MS + round(hours * 3_600_000)
+    arrivals = [
+        (at_ms / 1000, Arrival(topic, payload, at_ms, at_ms / 1000))
+        for at_ms, topic, payload in bench_cellar.payloads(VESSELS, bench_cellar.T0_MS, until_ms, MINUTE_MS)
+    ]
+    floats = _Floats(clock, arrivals)
+    pipeline = Pipeline(
+        store,
+        plan,
+        floats,
+        ClockWatch(clock.wall_ms, clock.mono_s, lambda: True),
+        SelfWatch(plan.sensors, [], clock.mono_s(), lambda *_: None),
+        mono_s=clock.mono_s,
+        commit_s=commit_s,
+        commit_readings=500,
+        pause=lambda s: None,
+    )
+    before = written_bytes("self")
+    while not floats.is_over:
+        pipeline.turn()
+    wrote = written_bytes("self") - before
+    stored = store.readings.count()
+    store.close()
+    return wrote, stored
+
+
+def card_rows(folder: Path, *, quick: bool) -> list[Row]:
+    """Measure what the card is written, for several commit intervals."""
+    made = []
+    for commit_s in COMMITS_S:
+        hours = 3.0 if quick else 24.0
+        wrote, stored = simulated_day(folder / f"day-{commit_s:g}.db", commit_s, hours)
+        made.append(
+            value_row(
+                f"written to the card, commit_seconds = {commit_s:g}",
+                wrote / 1e6 * 24 / hours,
+                "MB a day",
+                remark=f"{wrote / stored:.0f} bytes a reading; {stored} readings, {hours:g} h by a simulated clock",
+            )
+        )
+    return made
+
+
+def import_rows(folder: Path, *, quick: bool) -> list[Row]:
+    """Measure the commands' start, less that of Python itself."""
+
+    def best(*command: str, config: Path | None = None) -> float:
+        times = []
+        for _ in range(3 if quick else 9):
+            begun = time.perf_counter()
+            subprocess.run(
+                [sys.executable, *command],
+                check=True,
+                capture_output=True,
+                env={**os.environ, **({"MUSTWATCH_CONFIG": str(config)} if config else {})},
+            )
+            times.append(time.perf_counter() - begun)
+        return min(times)
+
+    bare = best("-c", "pass")
+    imported = best("-c", "import mustwatch.cli, mustwatch.cli.cellar, mustwatch.views.cellar") - bare
+    path, config = folder / "few.db", folder / "few.toml"
+    config.write_text(bench_cellar.toml(VESSELS, path), encoding="utf-8")
+    store = Store(path, bench_cellar.T0_MS)
+    bench_cellar.start_lots(store, bench_cellar.plan(VESSELS, path), VESSELS, bench_cellar.T0_MS)
+    store.close()
+    load(config)
+    whole = best("-m", "mustwatch", "cellar", config=config)
+    return [
+        value_row(
+            "import of `mustwatch cellar`",
+            imported,
+            "s",
+            at_most=0.25,
+            remark=f"beyond Python's own {bare:.3f} s",
+        ),
+        value_row("`mustwatch cellar` from start to end", whole, "s", remark="12 vessels"),
+    ]
+
+
+def rows(folder: Path, *, quick: bool) -> list[Row]:
+    """Measure everything."""
+    return [
+        *import_rows(folder, quick=quick),
+        *daemon_rows(folder, quick=quick),
+        *card_rows(folder, quick=quick),
+    ]

@@ -1,0 +1,170 @@
+"""From publishing a reading to the notification endpoint, urgent finding, beside the broker's round trip alone.
+
+Every trial is a vessel of its own: half an hour beyond the urgent limit in event time, the last reading of which closes
+the slot that makes it urgent. The round trip is measured between the trials, on the same broker.
+"""
+
+import os
+import statistics
+import subprocess
+import sys
+import threading
+import time
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+import bench_cellar
+import paho.mqtt.client as paho
+from bench_row import Row
+from paho.mqtt.enums import CallbackAPIVersion
+
+from brokers import NativeBroker, Options
+from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS
+from mustwatch.store.store import Store
+
+ALLOWED_MS = 250.0
+HOT_C = 36.0
+
+
+class Endpoint:
+    """An HTTP endpoint that notes when each vessel's message came."""
+
+    def __init__(self) -> None:
+        """Open a port."""
+        self.came: dict[str, float] = {}
+        self.woken = threading.Condition()
+        endpoint = self
+
+        class Handler(BaseHTTPRequestHandler):
+            protocol_version = "HTTP/1.1"
+
+            def do_POST(self) -> None:
+                at = time.perf_counter()
+                body = self.rfile.read(int(self.headers.get("Content-Length", "0"))).decode(errors="replace")
+                with endpoint.woken:
+                    endpoint.came.setdefault(body, at)
+                    endpoint.woken.notify_all()
+                self.send_response(200)
+                self.send_header("Content-Length", "0")
+                self.end_headers()
+
+            def log_message(self, *_: object) -> None:
+                """Say nothing."""
+
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self.port = self._server.server_address[1]
+        threading.Thread(target=self._server.serve_forever, daemon=True).start()
+
+    def wait_for(self, words: tuple[str, ...], within_s: float) -> float:
+        """Return when the first message came that holds all the words."""
+        ends = time.perf_counter() + within_s
+        with self.woken:
+            while True:
+                for body, at in self.came.items():
+                    if all(word in body for word in words):
+                        return at
+                if not self.woken.wait(max(0.0, ends - time.perf_counter())):
+                    raise TimeoutError(f"no message with {words}; came: {list(self.came)[-3:]}")
+
+
+class Floats:
+    """Publishes, and hears its own messages back."""
+
+    def __init__(self, port: int) -> None:
+        """Connect."""
+        self._back = threading.Event()
+        self._client = paho.Client(CallbackAPIVersion.VERSION2, client_id="floats")
+        self._client.on_message = lambda *_: self._back.set()
+        ready = threading.Event()
+        self._client.on_subscribe = lambda *_: ready.set()
+        self._client.connect("127.0.0.1", port)
+        self._client.loop_start()
+        self._client.subscribe("round/trip", qos=1)
+        ready.wait(10)
+
+    def say(self, vessel: str, at_ms: int, celsius: float) -> None:
+        """Publish one reading."""
+        payload = f'{{"t": {at_ms}, "sg": 1.0500, "temp": {celsius}, "batt": 3.9}}'
+        self._client.publish(f"cellar/{vessel}", payload, qos=1)
+
+    def round_trip_s(self) -> float:
+        """Return how long a message takes to come back."""
+        self._back.clear()
+        begun = time.perf_counter()
+        self._client.publish("round/trip", b"x" * 60, qos=1)
+        self._back.wait(10)
+        return time.perf_counter() - begun
+
+    def close(self) -> None:
+        """Disconnect."""
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+def rows(folder: Path, *, quick: bool) -> list[Row]:
+    """Measure."""
+    trials = 25 if quick else 200
+    vessels = bench_cellar.names(trials)
+    broker, endpoint = NativeBroker(folder / "broker", Options()), Endpoint()
+    broker.start()
+    store_path, config = folder / "cellar.db", folder / "mustwatch.toml"
+    tell = f'[web]\nenabled = false\n[[tell]]\nname = "me"\nurl = "json://127.0.0.1:{endpoint.port}/"\n'
+    tell += 'quiet_hours = ""\n'
+    config.write_text(bench_cellar.toml(trials, store_path, broker.port, tell), encoding="utf-8")
+    # The last reading lies two minutes back, at the beginning of a quarter of an hour, so that it closes a slot.
+    last_ms = time.time_ns() // 1_000_000 // (15 * MINUTE_MS) * 15 * MINUTE_MS
+    store = Store(store_path, last_ms)
+    bench_cellar.start_lots(store, bench_cellar.plan(trials, store_path), trials, last_ms - 3 * HOUR_MS)
+    store.close()
+    said = (folder / "log").open("wb")
+    daemon = subprocess.Popen(
+        [sys.executable, "-m", "mustwatch", "run"],
+        env={**os.environ, "MUSTWATCH_CONFIG": str(config)},
+        stdout=said,
+        stderr=said,
+    )
+    floats = Floats(broker.port)
+    try:
+        for _ in range(600):
+            if b"broker connected" in (folder / "log").read_bytes():
+                break
+            time.sleep(0.05)
+        took, trip = _trials(floats, endpoint, vessels, last_ms)
+    finally:
+        floats.close()
+        daemon.terminate()
+        daemon.wait(40)
+        said.close()
+        broker.kill()
+    more_ms = sorted((a - b) * 1000 for a, b in zip(took, trip, strict=True))
+    p99 = more_ms[min(len(more_ms) - 1, round(0.99 * len(more_ms)))]
+    return [
+        Row(
+            "publish to notification endpoint, urgent finding (p99)",
+            "broker round trip alone",
+            sorted(took)[min(trials - 1, round(0.99 * trials))] * 1000,
+            sorted(trip)[min(trials - 1, round(0.99 * trials))] * 1000,
+            "ms",
+            p99,
+            f"<= {ALLOWED_MS:g} ms more",
+            p99 <= ALLOWED_MS,
+            f"{trials} trials, median {statistics.median(more_ms):.1f} ms more",
+        )
+    ]
+
+
+def _trials(
+    floats: Floats, endpoint: Endpoint, vessels: list[str], last_ms: int
+) -> tuple[list[float], list[float]]:
+    took, trip = [], []
+    begin_ms = last_ms - HOUR_MS
+    for vessel in vessels:
+        for at_ms in range(begin_ms, last_ms, 5 * MINUTE_MS):
+            celsius = HOT_C if at_ms >= last_ms - 45 * MINUTE_MS else 20.0
+            floats.say(vessel, at_ms, celsius)
+        time.sleep(0.05)
+        trip.append(floats.round_trip_s())
+        begun = time.perf_counter()
+        floats.say(vessel, last_ms, HOT_C)
+        took.append(endpoint.wait_for((f"lot-{vessel}", "36"), 30) - begun)
+    return took, trip
