@@ -6,14 +6,12 @@ from zoneinfo import ZoneInfo
 import typer
 
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
-from mustwatch.cli.output import ExitCode, emit_json, fail, say
+from mustwatch.cli.output import MARKS, ExitCode, emit_json, fail, say
 from mustwatch.store.store import Store
 from mustwatch.views.alerts import AlertNotKnownError, AlertOverError, acknowledge_alert
 from mustwatch.views.figures_text import local
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
-
-MARKS = {"urgent": "!!", "warning": "! ", "notice": "· "}
 
 
 @app.command()

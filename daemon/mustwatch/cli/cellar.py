@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import typer
 
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
-from mustwatch.cli.output import emit_json, say
+from mustwatch.cli.output import MARKS, emit_json, say
 from mustwatch.settings import CellarSettings
 from mustwatch.views.figures_text import gravity_text, local, temperature_text
 
@@ -37,7 +37,7 @@ def cellar(
         say("  mustwatch record start LOT --vessel VESSEL --gravity 1.090 --celsius 20")
         return
     for alert in document["alerts"]:
-        say(f"! {alert['summary']}")
+        say(f"{MARKS[alert['severity']]} {alert['summary']}")
     if document["alerts"]:
         say("  (mustwatch alerts tells more)")
         say()

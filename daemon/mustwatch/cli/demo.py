@@ -3,6 +3,7 @@
 import logging
 import os
 import tempfile
+import textwrap
 import time
 from contextlib import ExitStack
 from pathlib import Path
@@ -11,11 +12,10 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from mustwatch.cli.output import fail, say
+from mustwatch.cli.output import MARKS, fail, say
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
-MARKS = {"urgent": "!!", "warning": "! ", "notice": "· "}
 WEB_PORT = 8714
 
 
@@ -75,9 +75,9 @@ def _run(stack: ExitStack, folder: Path, seconds: float, seed: int, leave: bool)
 
         def tell(alert: Alert) -> None:
             at = from_ms(alert.opened_ms).astimezone(zone).strftime("%a %d %b %H:%M")
-            bar.console.print(
-                f"{at}  {MARKS[alert.severity.value]} {alert.summary}", highlight=False, markup=False
-            )
+            line = f"{at}  {MARKS[alert.severity.value]} {alert.summary}"
+            folded = textwrap.fill(line, bar.console.width, subsequent_indent=" " * 21)
+            bar.console.print(folded, highlight=False, markup=False)
 
         for progress in demo.play(store, tell):
             day = from_ms(progress.at_ms).astimezone(zone).strftime("%a %d %b")

@@ -16,6 +16,10 @@ class ExitCode(IntEnum):
     WRONG_INPUT = 2
 
 
+MARKS = {"urgent": "!!", "warning": "! ", "notice": "· "}
+"""How a severity stands at the beginning of a line; the words after it say the rest."""
+
+
 def emit_json(document: Any) -> None:
     """Print one JSON document to stdout."""
     json.dump(document, sys.stdout, ensure_ascii=False, indent=2, default=str)
