@@ -292,6 +292,7 @@ class Service:
             former_topics=former,
             on_fatal=self._failed,
             mono_s=mono_s,
+            backoff_most_s=self._settings.mqtt.reconnect_most_seconds,
         )
 
     def _guarded(self, pipeline: Pipeline) -> None:

@@ -92,6 +92,7 @@ class MqttSettings(Section):
     protocol: Literal["5", "3.1.1"] = "5"
     session_expiry_days: float = Field(14.0, gt=0, le=365)
     keepalive_seconds: int = Field(60, ge=5, le=3600)
+    reconnect_most_seconds: float = Field(60.0, ge=1.0, le=3600.0)
 
 
 class StoreSettings(Section):

@@ -8,6 +8,7 @@ from publisher import Publisher
 from shed import Row, Shed
 
 from brokers import NativeBroker, Options
+from daemons import wait_until
 
 
 def run(count: int, folder: Path) -> Row:
@@ -30,6 +31,8 @@ def run(count: int, folder: Path) -> Row:
             how[what] += 1
             row.tried += 1
             publisher.flush()
+            wanted = len(shed.messages) if number == count - 1 else (number + 1) * part
+            wait_until(lambda wanted=wanted: shed.count() >= wanted, 60, "the daemon is back, and has it all")
         shed.settle()
         shed.daemon.stop()
         shed.judge(row)

@@ -10,6 +10,7 @@ from publisher import Publisher
 from shed import Row, Shed
 
 from brokers import NativeBroker, Options, _program
+from daemons import wait_until
 
 
 class Namespace:
@@ -105,6 +106,8 @@ def run(count: int, folder: Path) -> Row:
             namespace.heal()
             row.tried += 1
             publisher.flush()
+            wanted = len(shed.messages) if number == count - 1 else (number + 1) * part
+            wait_until(lambda wanted=wanted: shed.count() >= wanted, 60, "the daemon is back, and has it all")
         shed.settle()
         shed.daemon.stop()
         shed.judge(row)

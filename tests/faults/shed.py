@@ -132,7 +132,7 @@ class Shed:
     def _toml(self, host: str, port: int, extra: str) -> str:
         lines = [
             f'[cellar]\nname = "shed"\nbacklog_hours = 100000\n[mqtt]\nhost = "{host}"\nport = {port}',
-            "keepalive_seconds = 5\n[web]\nenabled = false",
+            "keepalive_seconds = 5\nreconnect_most_seconds = 1\n[web]\nenabled = false",
             extra,
         ]
         for number, endpoint in enumerate(self.endpoints):
