@@ -13,6 +13,7 @@ from watch_case import Case
 
 from mustsim.truth import Event
 from mustwatch.watch.finding import Change, FindingKind, Transition
+from mustwatch.watch.observation import Observation
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -216,9 +217,8 @@ def score_excursions(
         beyond = sign * (truth.temperature_c - limit)
         found = raised(transitions, kind)
         held = open_spells(transitions, kind, case.ends_ms)
-        heard = np.array(
-            [r.observed_ms for r in case.readings if r.temperature_c is not None], dtype=np.int64
-        )
+        said = [e for e in case.events if isinstance(e, Observation) and e.temperature_c is not None]
+        heard = np.array([e.at_ms for e in said], dtype=np.int64)
         for t in found:
             near = (truth.t_ms >= t.at_ms - 2 * HOUR_MS) & (truth.t_ms <= t.at_ms)
             if not near.any() or beyond[near].max() < -0.3:

@@ -46,10 +46,12 @@ FADE_ALWAYS = 0.1
 FADE_MOST = 4.0
 """1/d: no tail is taken to fade faster."""
 
-LEAN = 0.08
-"""Share of one slot in the mean of the filter's surprises: about three hours of memory."""
+LEAN_MEMORY_DAYS = 3.0 / 24.0
+"""Memory of the mean of the filter's surprises: long enough for a float that speaks every quarter of an hour."""
 
-LEAN_VAR = LEAN / (2.0 - LEAN)
+LEAN_MOST = 0.3
+"""Most weight of one surprise in that mean: a float that speaks once an hour needs three of them."""
+
 LEAN_FREE = 3.0
 """Surprises that lean to one side by more than chance (variances) widen the acceleration: something has changed."""
 
@@ -105,10 +107,11 @@ class GravityFilter:
     """The lot's gravity, rate and acceleration, and each float's offset and temperature coefficient.
 
     Units: days, gravity 20/20, kelvin from 20 °C. ``p`` is the full symmetric covariance as a list of rows.
+    ``leaning`` is the mean of the standardised surprises of late, ``leaning_var`` what chance alone would make of it.
     ``end`` and ``whole`` say where the lot should end and how far it falls in all; ``has_begun`` that it ferments.
     """
 
-    __slots__ = ("end", "floats", "has_begun", "leaning", "p", "whole", "x")
+    __slots__ = ("end", "floats", "has_begun", "idle_days", "leaning", "leaning_var", "p", "whole", "x")
 
     def __init__(self, gravity: float, gravity_sd: float) -> None:
         self.x = [gravity, 0.0, 0.0]
@@ -120,6 +123,8 @@ class GravityFilter:
         self.floats: dict[str, int] = {}
         self.has_begun = False
         self.leaning = 0.0
+        self.leaning_var = 1.0
+        self.idle_days = 0.0
         self.end = 1.0
         self.whole = 0.0
 
@@ -144,8 +149,10 @@ class GravityFilter:
         faster = self._hasten(dt, warmer_k)
         scale = SCALE_RELATIVE * abs(x[1]) + (SCALE_FLOOR if self.has_begun else SCALE_BEFORE_ONSET)
         v = scale * scale
-        excess = self.leaning * self.leaning / LEAN_VAR - LEAN_FREE
+        self.idle_days += dt
+        excess = self.leaning * self.leaning - LEAN_FREE * self.leaning_var
         if excess > 0.0:
+            excess /= self.leaning_var
             v = v * (1.0 + LEAN_GAIN * excess) + (LEAN_FLOOR * LEAN_FLOOR) * excess
         f13, f23, f33 = t.f13, t.f23, t.f33
         x0, x1, x2 = x[0], x[1], x[2]
@@ -221,7 +228,12 @@ class GravityFilter:
         h = [row[0] + row[i] + warmer_k * row[j] for row in self.p]
         s = h[0] + h[i] + warmer_k * h[j] + noise_var
         self._gain(h, s, residual)
-        self.leaning += LEAN * (residual / sqrt(s) - self.leaning)
+        share = self.idle_days / LEAN_MEMORY_DAYS
+        if share > LEAN_MOST:
+            share = LEAN_MOST
+        self.idle_days = 0.0
+        self.leaning += share * (residual / sqrt(s) - self.leaning)
+        self.leaning_var = (1.0 - share) * (1.0 - share) * self.leaning_var + share * share
 
     def update_gravity(self, gravity: float, noise_var: float) -> float:
         """Take in the lot's gravity itself, a hydrometer check; returns by how much the estimate moved."""
@@ -252,11 +264,13 @@ class GravityFilter:
 
     def snapshot(self) -> list[Any]:
         """Return the state as JSON-able lists (the whole covariance: restored to the last bit)."""
-        return [self.x, self.p, self.floats, self.has_begun, self.leaning, self.end, self.whole]
+        leaning = [self.leaning, self.leaning_var, self.idle_days]
+        return [self.x, self.p, self.floats, self.has_begun, leaning, self.end, self.whole]
 
     @classmethod
     def restore(cls, state: list[Any]) -> "GravityFilter":
         """Return the filter a snapshot described."""
         kept = cls(1.0, 1.0)
-        kept.x, kept.p, kept.floats, kept.has_begun, kept.leaning, kept.end, kept.whole = state
+        kept.x, kept.p, kept.floats, kept.has_begun, leaning, kept.end, kept.whole = state
+        kept.leaning, kept.leaning_var, kept.idle_days = leaning
         return kept
