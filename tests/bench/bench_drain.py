@@ -79,7 +79,8 @@ def fill(port: int, messages: int) -> int:
     client.loop_start()
     last, last_ms = None, 0
     said = bench_cellar.payloads(VESSELS, from_ms, until_ms, MINUTE_MS)
-    for number, (last_ms, topic, payload) in enumerate(said, 1):
+    for number, (at_ms, topic, payload) in enumerate(said, 1):
+        last_ms = at_ms
         last = client.publish(topic, payload, qos=1)
         if number % 5000 == 0:
             last.wait_for_publish(60)
