@@ -49,7 +49,7 @@ JUMP_DOWN, JUMP_UP = 2, 5
 up only if nothing else is left to believe, since no wine rises by itself."""
 
 UPWARD = 2.0
-UPWARD_WEIGHT = 0.3
+UPWARD_WEIGHT = 0.6
 """A reading this many standard errors above a falling wine weighs this much less: gas lifts, nothing sinks a float."""
 
 COARSE = 0.5

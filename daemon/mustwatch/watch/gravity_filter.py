@@ -254,6 +254,11 @@ class GravityFilter:
         """Add variance to one element of the state: it may have stepped."""
         self.p[index][index] += variance
 
+    @property
+    def leans(self) -> float:
+        """Return by how many standard errors the surprises of late lean upward (negative: downward)."""
+        return self.leaning / sqrt(self.leaning_var)
+
     def allow_drift(self, i: int, variance: float) -> None:
         """Allow that a float's offset drifted unseen: what it shows stays as sure, the lot's gravity does not."""
         p = self.p

@@ -23,11 +23,11 @@ FINISHED_FOR_MS = 4 * HOUR_MS
 AT_DRYNESS = 0.0005
 """An estimate that hovers around dryness begins no waiting anew until it is this far on the other side."""
 
-STUCK_LEFT = 0.2
-STUCK_MOVING = 0.5
+STUCK_LEFT = 0.25
+STUCK_MOVING = 0.55
 """The same for a wine above dryness, where more time is given instead: ..."""
 
-STUCK_FOR_MS = 10 * HOUR_MS
+STUCK_FOR_MS = 12 * HOUR_MS
 """... a cold night is not a stuck ferment (common practice: unchanged for more than a day)."""
 
 STUCK_NEAR_DRY_MS = 72 * HOUR_MS

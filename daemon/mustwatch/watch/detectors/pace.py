@@ -31,6 +31,9 @@ HAS_COME = 0.0025
 SETTLED = 0.5
 """A wine that has settled with more than this probability is finished or stuck, not slow."""
 
+ENDED = 0.05
+"""One that may move with less than this has ended, well or badly: another finding says which."""
+
 FAR_FROM_END = 0.006
 """What is nearly done may be slow: nothing is said within this of the expected end (common practice)."""
 
@@ -96,7 +99,8 @@ class Sluggish(OneLatch):
             end = view.profile.dry_gravity
         near_end = gravity - end < FAR_FROM_END
         if self.latch.severity is not None:
-            if fall - 2.0 * sd > limit or near_end:
+            moving = view.estimator.moving
+            if fall - 2.0 * sd > limit or near_end or (moving is not None and moving < ENDED):
                 self.slow_ms = NEVER
                 cleared = {"gravity": round(gravity, 4), "rate_per_day": round(view.rate, 5)}
                 return self.latch.clear(view.at_ms, view.subject, cleared)

@@ -14,6 +14,9 @@ BACK_ABOVE = 0.004
 KNOWN_WELL_ENOUGH = 0.004
 """Nothing is said while the estimate's standard error is larger than this."""
 
+LEANING = 2.0
+"""While the readings lie so many standard errors above what was expected, the fall may just have stopped: wait."""
+
 HOUR_MS = 3_600_000
 
 
@@ -42,6 +45,9 @@ class RackDue(OneLatch):
                 return latch.clear(view.at_ms, view.subject, {"gravity": _rounded(gravity)})
             return NOTHING
         if view.gravity_sd > KNOWN_WELL_ENOUGH or not (gravity <= due or self._foreseen(view)):
+            return NOTHING
+        kept = view.estimator.filter
+        if kept is not None and kept.leans > LEANING and gravity > due - 2.0 * view.gravity_sd:
             return NOTHING
         evidence = {
             "gravity": _rounded(gravity),
