@@ -6,6 +6,8 @@ from typing import Any
 from mustwatch.watch.constancy import Constancy
 from mustwatch.watch.slots import Shown
 
+DAY_MS = 86_400_000
+
 FIRST_NOISE = 0.0015
 """Standard error of one reading before any is known, if its sensor does not state one."""
 
@@ -125,10 +127,13 @@ class FloatTrack:
         Compares, reading by reading, that it repeats where it has been with little noise against that it follows
         ``mean`` at ``end_ms`` (variance ``var``) and the rate.
         """
+        if rate_per_ms * -DAY_MS <= HELD_MOVING and not self.is_held:
+            self._swim(readings)
+            return
         noise = self.noise_var
         held_var = HELD_SHARE * HELD_SHARE * noise + HELD_LEAST_VAR
         surer = 0.5 * log(noise / held_var) if held_var < noise else 0.0
-        is_moving = rate_per_ms * -86_400_000 > HELD_MOVING
+        is_moving = rate_per_ms * -DAY_MS > HELD_MOVING
         constancy = self.constancy
         for value, at_ms, said in readings:
             self.equal_share += 0.01 * ((1.0 if said == constancy.value else 0.0) - self.equal_share)
@@ -153,6 +158,16 @@ class FloatTrack:
             if held > HELD_SURE:
                 self.is_held = True
 
+    def _swim(self, readings: list[Shown]) -> None:
+        """Note readings of a float in a wine that hardly moves: nothing can be told from its trembling."""
+        constancy = self.constancy
+        for _, at_ms, said in readings:
+            self.equal_share += 0.01 * ((1.0 if said == constancy.value else 0.0) - self.equal_share)
+            constancy.take(said, at_ms)
+        self.held = 0.0
+        self.held_at, self.held_ms, _ = readings[-1]
+        self.held_count = 1
+
     def weigh(
         self, readings: list[Shown], mean: float, var: float, rate_per_ms: float, end_ms: int
     ) -> tuple[float, float]:
@@ -163,7 +178,7 @@ class FloatTrack:
         """
         noise = self.noise_var
         spread = noise + var
-        doubtful = UPWARD * spread**0.5 if rate_per_ms * -86_400_000 > HELD_MOVING else 1.0
+        doubtful = UPWARD * spread**0.5 if rate_per_ms * -DAY_MS > HELD_MOVING else 1.0
         total = weight = squares = 0.0
         for value, at_ms, _ in readings:
             e = value - mean + rate_per_ms * (end_ms - at_ms)

@@ -63,6 +63,10 @@ TAIL_GRAVITY_SD = 0.0007
 STILL = 0.1
 """A wine that has settled but for this probability ..."""
 
+LONG_STILL = 0.01
+LONG_STILL_MS = 6 * HOUR_MS
+"""A wine that has surely settled is asked about its tail four times a day: it stays so for months."""
+
 STIRRING = 2.0
 """... and then clearly falls faster than so many times the settled rate has begun anew."""
 
@@ -274,7 +278,8 @@ class LotEstimator:
             if rate > -TAIL_RATE and rate > TAIL_SHARE * self.lowest_rate and rate_sd < TAIL_RATE_SD:
                 self._begin_tail(end_ms, gravity, rate, rate_sd)
             return
-        if end_ms - self.hour_ms < HOUR_MS or not self.hour_weight:
+        is_long_still = self.moving is not None and self.moving < LONG_STILL
+        if end_ms - self.hour_ms < (LONG_STILL_MS if is_long_still else HOUR_MS) or not self.hour_weight:
             return
         if rate + 2.0 * rate_sd < -TAIL_OVER:
             tail.stop()
