@@ -55,6 +55,11 @@ class Now(NamedTuple):
     rate_sd: float
 
 
+GONE = 1e-24
+"""Variance of an amplitude that has faded away. A pace of one a day brings it to zero within a year, in floating point
+exactly so: a lot may mature for longer than that."""
+
+
 class TailModel:
     """One pace: level and amplitude with their covariance, and the logarithm of its weight."""
 
@@ -102,6 +107,8 @@ class TailModel:
 
     def above(self, amplitude: float) -> float:
         """Return the probability that more than this is left to fall, given that a wine does not rise."""
+        if self.p22 < GONE:  # faded for a season: nothing is left, and nothing to divide by
+            return 0.0
         sd = sqrt(self.p22) * 1.4142135623730951
         whole = erfc(-self.amplitude / sd)
         if whole < 1e-9:
