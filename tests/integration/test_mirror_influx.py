@@ -1,12 +1,16 @@
 """The mirror and the way back against a real InfluxDB 2: a store restored from it is equal to the one mirrored."""
 
+import json
+import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from brokers import Broker
 from cellars import T0, conclusions, entry, evaluate, new_store, readings
+from daemons import Daemon, wait_until
 from mirrors import Influx
 from mustwatch.cellar.book import Measurement, Note, Racking, Start
 from mustwatch.cellar.history import SensorStay
@@ -228,3 +232,43 @@ def test_points_of_a_conflicting_type_are_set_aside_and_the_others_go_on(side: S
     assert side.mirror.status.refused == 1
     assert [told and "1 points are refused" in told[0] for told in side.told] == [True]
     assert side.restore(tmp_path / "a.db").readings.count() == len(good)
+
+
+@pytest.mark.broker
+def test_from_the_float_through_the_daemon_into_influx_and_back_on_a_new_card(
+    influx: Influx, mosquitto: Broker, daemon_with: Callable[[str], Daemon]
+) -> None:
+    cellar = f"shed {uuid.uuid4().hex[:8]}"
+    daemon = daemon_with(
+        f'[cellar]\nname = "{cellar}"\n[mqtt]\nport = {mosquitto.port}\n[web]\nenabled = false\n'
+        f'[influx]\nurl = "{influx.url}"\norg = "{influx.org}"\nbucket = "{influx.bucket}"\n'
+        f'token = "{influx.token}"\nevery_seconds = 0.2\n'
+        '[[vessel]]\nname = "bucket"\nkind = "bucket"\nlitres = 25\n'
+        '[[sensor]]\nid = "float"\nkind = "float"\nvessel = "bucket"\ntopic = "cellar/float"\ndecoder = "senml"\n'
+    )
+    begins_ms = int(time.time() * 1000) - 2 * DAY_MS
+    at = time.strftime("%Y-%m-%dT%H:%M:%S+00:00", time.gmtime(begins_ms / 1000 - 60))
+    daemon.done("record", "start", "kit", "--vessel", "bucket", "--gravity", "1.050", "--at", at)
+    daemon.start()
+    payloads = [
+        json.dumps(
+            [{"bt": (begins_ms + n * 900_000) / 1000, "n": "gravity", "u": "/", "v": 1.05 - n * 1e-4}]
+        ).encode()
+        for n in range(180)
+    ]
+    mosquitto.publish(*[("cellar/float", payload) for payload in payloads])
+    daemon.done("record", "note", "kit", "it smells of pears")
+    there = InfluxRestore(influx.url, influx.org, influx.bucket, influx.token, "home", cellar)
+    wait_until(lambda: sum(1 for _ in there._records("reading", 0, None)) == 180, 30, "mirrored")
+    wait_until(lambda: sum(1 for _ in there._records("entry", 0, None)) == 2, 30, "the book mirrored")
+    daemon.stop()
+    before = daemon.done("export", "--format", "csv")
+    book = daemon.json("book", "kit")
+    for file in daemon.folder.glob("cellar.db*"):
+        file.unlink()
+
+    done = daemon.json("restore", "--from-influx")
+
+    assert (done["readings"], done["entries"]) == (180, 2)
+    assert daemon.done("export", "--format", "csv") == before
+    assert daemon.json("book", "kit")["entries"] == book["entries"]

@@ -1,11 +1,13 @@
 """What the mirror makes of a server's answers: what is passing, what is told once, and that nothing is ever lost."""
 
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from cellars import T0, new_store, readings
+from daemons import wait_until
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.store.mirror import CLOSED_MOST_S, PASSING_MOST_S, REFUSED_AGAIN_S, Mirror, Told
 from mustwatch.store.mirror_influx import Verdict, WriteError, verdict_of
@@ -303,3 +305,21 @@ def test_thinning_here_withdraws_nothing_there(bench: Bench) -> None:
     bench.turns(2)
 
     assert not any("withdrawn=true" in line for line in bench.server.lines)
+
+
+def test_a_catch_up_of_weeks_does_not_hold_up_the_readings_that_come_meanwhile(bench: Bench) -> None:
+    """Commits of single readings while tens of thousands of points are sent: none waits for the mirror."""
+    bench.store.readings.add(readings(40.0, every_min=1))
+    bench.now_ms = T0 + 41 * DAY_MS
+    bench.mirror.start()
+    slowest_s, live = 0.0, readings(41.0, every_min=5, from_day=40.0)
+    for reading in live:
+        began = time.monotonic()
+        bench.store.readings.add([reading])
+        slowest_s = max(slowest_s, time.monotonic() - began)
+    sent_meanwhile = bench.mirror.status.sent
+    wait_until(lambda: bench.mirror.status.sent >= 40 * 1440, 60, "the catch-up finished")
+    bench.mirror.stop()
+
+    assert sent_meanwhile > 0, "both went on at once"
+    assert slowest_s < 1.0

@@ -32,6 +32,8 @@ REFUSED_AGAIN_S = 24 * 3600.0
 MOST_SIFTINGS = 60
 """Writes spent on finding the bad points of one series; what is not told apart by then is set aside together."""
 LOG_EVERY_S = 30.0
+DEPTH_EVERY_S = 30.0
+"""How often what waits is counted during a catch-up: counting millions of rows takes longer than sending a batch."""
 BREATH_S = 0.05
 """Between two batches of a catch-up: on one small processor the live path comes first."""
 
@@ -107,6 +109,7 @@ class Mirror:
         self._told: Told = None
         self._refused_tried_mono_s = -REFUSED_AGAIN_S
         self._logged_mono_s = -LOG_EVERY_S
+        self._counted_mono_s = -DEPTH_EVERY_S
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="mirror", daemon=True)
         self.status = MirrorStatus(0, 0, 0, None)
@@ -157,7 +160,7 @@ class Mirror:
             log.warning("points were refused and set aside points=%d: %s", len(refused), refused[0][1])
         if portion.last_seq is not None or portion.until_ms is not None:
             self._spool.sent(portion)
-        self._well(len(lines) - len(refused))
+        self._well(len(lines) - len(refused), is_caught_up=portion.is_empty)
         return self._every_s if portion.is_empty else BREATH_S
 
     # --- sending -------------------------------------------------------------------------------------------
@@ -250,12 +253,12 @@ class Mirror:
         self._note(f"{self._writer.shown} {self._error}")
         return self._wait_s
 
-    def _well(self, sent: int) -> None:
+    def _well(self, sent: int, *, is_caught_up: bool) -> None:
         if self._failing_since_mono_s is not None and sent:
             log.info("mirror %s recovered, catching up", self._writer.shown)
             self._failing_since_mono_s, self._verdict, self._wait_s = None, None, 0.0
             self._logged_mono_s = -LOG_EVERY_S
-        self._note(None, sent)
+        self._note(None, sent, may_skip_depth=not is_caught_up)
         refused = self.status.refused
         if refused:
             self._tell(
@@ -269,10 +272,13 @@ class Mirror:
             self._told = told
             self._on_trouble(told)
 
-    def _note(self, trouble: str | None, sent: int = 0) -> None:
-        self.status = MirrorStatus(
-            self._spool.depth(), self._spool.refused(), self.status.sent + sent, trouble
-        )
+    def _note(self, trouble: str | None, sent: int = 0, *, may_skip_depth: bool = False) -> None:
+        now_mono_s = self._mono_s()
+        depth = max(0, self.status.depth - sent)
+        if not may_skip_depth or now_mono_s - self._counted_mono_s >= DEPTH_EVERY_S:
+            self._counted_mono_s = now_mono_s
+            depth = self._spool.depth()
+        self.status = MirrorStatus(depth, self._spool.refused(), self.status.sent + sent, trouble)
 
 
 def _series(text: str) -> str:
