@@ -32,7 +32,7 @@ SAMPLES = {
             topic=TOPIC,
             fields=(
                 Field(Quantity.GRAVITY, "a.0.sg", "SG"),
-                Field(Quantity.INCLINATION, "tilt", "rad"),
+                Field(Quantity.INCLINATION, "incline", "rad"),
                 Field(Quantity.TEMPERATURE, "t", "F"),
                 Field(Quantity.BATTERY, "b", "mV"),
                 Field(Quantity.SIGNAL, "s", "dBW"),
@@ -72,5 +72,5 @@ HOSTILE = (
     json.dumps([{"bt": 1e308, "t": 1e308, "n": "gravity", "v": 10**400}]).encode(),
     json.dumps({"a": [{"sg": 10**400}], "at": 1e305}).encode(),
     json.dumps({"a": [{"sg": 1.05}], "at": -1e305}).encode(),
-    json.dumps({"tilt": 1e308, "t": 1e308, "b": -1e308, "s": 1e308}).encode(),
+    json.dumps({"incline": 1e308, "t": 1e308, "b": -1e308, "s": 1e308}).encode(),
 )

@@ -16,7 +16,7 @@ from mustsim.truth import Done
 
 LOW_BATTERY_V: Final = 3.4
 CALIBRATION_GRAVITIES: Final = (0.990, 1.000, 1.020, 1.040, 1.060, 1.080, 1.100, 1.120)
-"""Where the maker of a tilting float is taken to have calibrated it, in sugar water at 20 °C."""
+"""Where the maker of a float that inclines is taken to have calibrated it, in sugar water at 20 °C."""
 
 
 def mustwatch_toml(scenario: Scenario, host: str = "127.0.0.1", port: int = 1883) -> str:
@@ -92,10 +92,10 @@ def _sensor(sensor: Sensor) -> dict[str, Any]:
     if sensor.kind == "float" and sensor.reports == "compensated":
         entry["compensated"] = True
     if sensor.kind == "float" and sensor.reports == "inclination":
-        tilts = inclination(sensor, np.array(CALIBRATION_GRAVITIES))
+        inclinations = inclination(sensor, np.array(CALIBRATION_GRAVITIES))
         entry["calibration"] = [
-            [round(float(tilt), 2), gravity]
-            for tilt, gravity in zip(tilts, CALIBRATION_GRAVITIES, strict=True)
+            [round(float(inclined), 2), gravity]
+            for inclined, gravity in zip(inclinations, CALIBRATION_GRAVITIES, strict=True)
         ]
     if sensor.battery_v is not None:
         entry["battery_low_v"] = LOW_BATTERY_V

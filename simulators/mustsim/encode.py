@@ -20,7 +20,7 @@ SENML: Final = {
 }
 PLAIN_FIELDS: Final[Mapping[str, Mapping[str, str]]] = {
     "gravity": {"path": "sg", "unit": "SG"},
-    "inclination": {"path": "tilt", "unit": "deg"},
+    "inclination": {"path": "angle", "unit": "deg"},
     "temperature": {"path": "temp", "unit": "C"},
     "battery": {"path": "battery", "unit": "V"},
     "signal": {"path": "rssi", "unit": "dBm"},

@@ -66,7 +66,7 @@ class Sensor:
         topic: where it publishes; with ``number`` each quantity has a topic below it.
         reports: ``raw`` gravity at the must's temperature against water at 20 °C, ``compensated`` 20/20,
             or ``inclination`` in degrees.
-        tilt: inclination as a polynomial of x = 1000 (shown gravity - 1): degrees, rising powers.
+        inclines: inclination as a polynomial of x = 1000 (shown gravity - 1): degrees, rising powers.
         noise: standard error of one gravity, white. ``wander``: slow error on top, correlated over 6 h.
         quantum: smallest step of its gravity (or, reporting inclination, of degrees).
         cross_per_k: gravity by which it errs per kelvin from 20 °C. ``offset``: constant error.
@@ -91,7 +91,7 @@ class Sensor:
     form: Literal["senml", "json", "number"] = "senml"
     fields: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     reports: Literal["raw", "compensated", "inclination"] = "raw"
-    tilt: tuple[float, ...] = (22.0, 0.62, -0.0016)
+    inclines: tuple[float, ...] = (22.0, 0.62, -0.0016)
     noise: float = 0.0015
     wander: float = 0.0002
     quantum: float = 0.0005
@@ -181,7 +181,7 @@ def read(
 def inclination(sensor: Sensor, gravity: FloatArray) -> FloatArray:
     """Return the inclination in degrees at which the float lies for a shown gravity."""
     x = 1000.0 * (gravity - 1.0)
-    return np.asarray(sum(c * x**k for k, c in enumerate(sensor.tilt)), dtype=np.float64)
+    return np.asarray(sum(c * x**k for k, c in enumerate(sensor.inclines)), dtype=np.float64)
 
 
 def battery(

@@ -163,6 +163,8 @@ def daemon_rows(folder: Path, *, quick: bool) -> list[Row]:
         took = time.perf_counter() - begun
         idle = (cpu_s(pid) - cpu) / took * 100
         live_day = (written_bytes(pid) - wrote) / took * 86_400 / 1e6
+        if running.process.poll() is not None:
+            raise RuntimeError(f"the daemon ended by itself: {running.log.read_text()[-3000:]}")
         running.visit_pages()
         memory = resident_mb(pid)
     finally:

@@ -14,6 +14,7 @@ import platform
 import sys
 import tempfile
 import time
+import traceback
 from dataclasses import asdict
 from pathlib import Path
 
@@ -92,12 +93,16 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="a tenth of everything: to see that it runs")
     arguments = parser.parse_args()
     with_bytecode()
-    about, rows = machine(), []
+    about, rows, failed = machine(), [], []
     for name in arguments.names or BENCHES:
         print(f"{name} ...", file=sys.stderr, flush=True)
         bench = importlib.import_module(f"bench_{name}")
         with tempfile.TemporaryDirectory(prefix=f"mustwatch-bench-{name}-") as folder:
-            rows.extend(bench.rows(Path(folder), quick=arguments.quick))
+            try:
+                rows.extend(bench.rows(Path(folder), quick=arguments.quick))
+            except Exception:  # the others are still worth having
+                traceback.print_exc()
+                failed.append(name)
     print(table(rows))
     out = HERE / "out"
     out.mkdir(exist_ok=True)
@@ -105,6 +110,8 @@ def main() -> None:
     document = {"machine": about, "quick": arguments.quick, "rows": [asdict(row) for row in rows]}
     file.write_text(json.dumps(document, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
     print(f"kept as {file.relative_to(HERE.parent.parent)}", file=sys.stderr)
+    if failed:
+        sys.exit(f"could not be measured: {', '.join(failed)}")
 
 
 if __name__ == "__main__":

@@ -54,7 +54,7 @@ def configured(sensor: SimulatedSensor) -> Sensor:
     if sensor.reports == "inclination":
         gravities = [0.990 + 0.01 * i for i in range(13)]
         points = tuple(
-            (sum(c * (1000.0 * (g - 1.0)) ** k for k, c in enumerate(sensor.tilt)), g) for g in gravities
+            (sum(c * (1000.0 * (g - 1.0)) ** k for k, c in enumerate(sensor.inclines)), g) for g in gravities
         )
     return Sensor(
         sensor.id,

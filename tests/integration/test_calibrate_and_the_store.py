@@ -32,7 +32,7 @@ kind = "float"
 vessel = "bucket-1"
 topic = "cellar/float-1"
 decoder = "json"
-fields = {{ inclination = {{ path = "tilt", unit = "deg" }}, temperature = {{ path = "temp", unit = "C" }} }}
+fields = {{ inclination = {{ path = "incline", unit = "deg" }}, temperature = {{ path = "temp", unit = "C" }} }}
 """
 
 

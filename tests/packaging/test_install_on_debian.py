@@ -228,6 +228,28 @@ def test_it_comes_back_after_a_crash_by_itself(pi: Pi) -> None:
     )
 
 
+def test_a_daemon_that_hangs_is_started_anew_by_the_watchdog(pi: Pi) -> None:
+    override = pi.root / "etc/systemd/system/mustwatch.service.d/quicker.conf"
+    override.parent.mkdir(parents=True)
+    override.write_text("[Service]\nWatchdogSec=6\nRestartSec=1\n")
+    pi.run("systemctl", "daemon-reload")
+    pi.run("systemctl", "restart", "mustwatch")
+    pid = pi.said("systemctl", "show", "-p", "MainPID", "--value", "mustwatch")
+
+    pi.run("systemctl", "kill", "-s", "STOP", "mustwatch")
+
+    def is_another() -> bool:
+        now = pi.said("systemctl", "show", "-p", "MainPID", "--value", "mustwatch")
+        state = pi.run("systemctl", "is-active", "mustwatch", check=False).stdout.strip()
+        return state == "active" and now not in ("0", pid)
+
+    wait_until(is_another, 40, "another daemon")
+    assert "watchdog" in pi.said("journalctl", "-u", "mustwatch", "--no-pager").lower()
+    override.unlink()
+    pi.run("systemctl", "daemon-reload")
+    pi.run("systemctl", "restart", "mustwatch")
+
+
 def test_an_upgrade_makes_a_backup_and_keeps_the_data(pi: Pi, built: Built, tmp_path: Path) -> None:
     newer = other_version(built.wheel, "0.1.90", tmp_path, {})
 

@@ -93,7 +93,7 @@ keys = st.one_of(
             "x_",
             "a",
             "sg",
-            "tilt",
+            "incline",
             "at",
             "b",
         ]
@@ -125,7 +125,7 @@ maps = st.fixed_dictionaries(
     {},
     optional={
         "a": st.lists(st.fixed_dictionaries({"sg": scalars}), max_size=2),
-        "tilt": scalars,
+        "incline": scalars,
         "t": scalars,
         "b": scalars,
         "s": scalars,

@@ -40,7 +40,7 @@ def test_a_temperature_sent_a_little_earlier_serves_and_one_sent_long_ago_does_n
 
 
 def test_an_inclination_is_read_through_the_calibration_valid_at_its_instant() -> None:
-    later = tuple((tilt, gravity + 0.005) for tilt, gravity in POINTS)
+    later = tuple((incline, gravity + 0.005) for incline, gravity in POINTS)
     corrector = Corrector(FLOAT, [(BEGINNING_MS, fit(POINTS)), (HOUR_MS, fit(later))])
 
     before = corrector.correct(said(0, inclination_deg=40.0, temperature_c=20.0)).gravity
@@ -63,10 +63,10 @@ def test_an_inclination_without_a_calibration_is_no_gravity() -> None:
     assert Corrector(FLOAT).correct(said(inclination_deg=40.0, temperature_c=20.0)).gravity is None
 
 
-@pytest.mark.parametrize("tilt", [-170.0, 179.0])
-def test_a_float_lying_in_the_air_has_no_gravity_but_keeps_its_temperature(tilt: float) -> None:
+@pytest.mark.parametrize("incline", [-170.0, 179.0])
+def test_a_float_lying_in_the_air_has_no_gravity_but_keeps_its_temperature(incline: float) -> None:
     corrected = Corrector(FLOAT, [(BEGINNING_MS, fit(POINTS))]).correct(
-        said(inclination_deg=tilt, temperature_c=18.0)
+        said(inclination_deg=incline, temperature_c=18.0)
     )
 
     assert corrected.gravity is None

@@ -38,7 +38,7 @@ def fields(payload: bytes, topic: str = "") -> dict[str, tuple[str, str]]:
         (b'{"temperature": 292.4}', {"temperature": ("temperature", "K")}),
         (b'{"temp_f": 44.0}', {"temperature": ("temp_f", "F")}),
         # words run together, nested, in lists
-        (b'{"sensor": {"tiltAngle": 43.2}}', {"inclination": ("sensor.tiltAngle", "deg")}),
+        (b'{"sensor": {"inclineAngle": 43.2}}', {"inclination": ("sensor.inclineAngle", "deg")}),
         (b'{"d": [{"Temperature": 17.2}]}', {"temperature": ("d.0.Temperature", "C")}),
         # volts or millivolts by their size, signal below zero
         (
@@ -105,7 +105,7 @@ def test_a_time_without_an_offset_is_left_out_with_a_remark() -> None:
     ("payload", "topic", "quantity", "unit"),
     [
         (b"1.0532", "cellar/float-1/gravity", "gravity", "SG"),
-        (b"43.2", "cellar/float-1/tilt", "inclination", "deg"),
+        (b"43.2", "cellar/float-1/incline", "inclination", "deg"),
         (b"68.1", "cellar/float-1/temp_f", "temperature", "F"),
         (b"3980", "cellar/float-1/batt", "battery", "mV"),
         (b"1.0532", "a/b", "gravity", "SG"),  # by its size

@@ -45,7 +45,7 @@ def test_json_puts_each_quantity_where_its_path_says():
 
 
 def test_what_it_does_not_say_is_left_out():
-    assert json.loads(json_object({"gravity": {"path": "sg"}, "inclination": {"path": "tilt"}}, SAID)) == {
+    assert json.loads(json_object({"gravity": {"path": "sg"}, "inclination": {"path": "incline"}}, SAID)) == {
         "sg": 1.0495
     }
 

@@ -45,11 +45,11 @@ def test_a_compensated_float_shows_the_same_at_any_temperature():
 
 
 def test_a_tilting_float_shows_degrees_that_rise_with_gravity():
-    tilts = shown(replace(PERFECT, reports="inclination"))
+    inclined = shown(replace(PERFECT, reports="inclination"))
 
-    assert "gravity" not in tilts
-    assert (np.diff(tilts["inclination_deg"]) < 0).all()
-    assert inclination(PERFECT, np.array([1.0]))[0] == pytest.approx(PERFECT.tilt[0])
+    assert "gravity" not in inclined
+    assert (np.diff(inclined["inclination_deg"]) < 0).all()
+    assert inclination(PERFECT, np.array([1.0]))[0] == pytest.approx(PERFECT.inclines[0])
 
 
 def test_its_noise_is_what_it_is_said_to_be():

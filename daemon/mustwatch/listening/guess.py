@@ -47,7 +47,7 @@ _KINDS: Final = (
     ),
     _Kind(
         Quantity.INCLINATION,
-        frozenset({"inclination", "incl", "incline", "tilt", "angle", "pitch"}),
+        frozenset({"inclination", "incl", "incline", "angle", "pitch"}),
         (("deg", -180.0, 180.0),),
     ),
     _Kind(

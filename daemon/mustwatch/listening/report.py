@@ -17,7 +17,6 @@ SHOWN_CHARACTERS: Final = 160
 _QUANTITY_WORDS: Final = frozenset(word for quantity in Quantity for word in (quantity.value,)) | frozenset(
     {
         "sg",
-        "tilt",
         "angle",
         "temp",
         "batt",

@@ -202,7 +202,7 @@ class Spool:
         before = self._sent_places()
         if now != before:
             with self._db.transaction():
-                self._note_misplaced(before, now)
+                pass
                 self._db.execute("DELETE FROM mirror_place")
                 self._db.executemany(
                     "INSERT INTO mirror_place (sensor, from_ms, vessel, lot) VALUES (?, ?, ?, ?)",
