@@ -202,7 +202,7 @@ class Spool:
         before = self._sent_places()
         if now != before:
             with self._db.transaction():
-                pass
+                self._note_misplaced(before, now)
                 self._db.execute("DELETE FROM mirror_place")
                 self._db.executemany(
                     "INSERT INTO mirror_place (sensor, from_ms, vessel, lot) VALUES (?, ?, ?, ?)",
@@ -228,9 +228,17 @@ class Spool:
                     "FROM reading JOIN sensor ON sensor.key=reading.sensor"
                     " WHERE sensor.id=? AND observed_ms>=? AND observed_ms<?"
                 )
+                ghost = json.dumps([sensor, *was])
                 self._db.execute(
                     f"INSERT INTO mirror_due (what, at_ms, key) SELECT 'ghost', observed_ms, ? {of_reading}",
-                    (json.dumps([sensor, *was]), *span),
+                    (ghost, *span),
+                )
+                # Also those that are there no more, and are noted to be withdrawn: they stand under the former name.
+                self._db.execute(
+                    "INSERT INTO mirror_due (what, at_ms, key) SELECT 'ghost', at_ms, ? FROM mirror_due"
+                    " JOIN sensor ON mirror_due.key=CAST(sensor.key AS TEXT)"
+                    " WHERE what='reading' AND sensor.id=? AND at_ms>=? AND at_ms<?",
+                    (ghost, *span),
                 )
                 self._db.execute(
                     "INSERT INTO mirror_due (what, at_ms, key)"
