@@ -29,6 +29,10 @@ AGAIN_AFTER = timedelta(minutes=5)
 """When a job could not even be begun (the store could not be written), it is looked at again after this."""
 
 
+SWEEP_EVERY_S = 900
+"""Whatever APScheduler's own plan missed is looked for this often."""
+
+
 class DoneTimes(Protocol):
     """Where the instants up to which jobs were done are kept."""
 
@@ -124,6 +128,9 @@ class Schedule:
             self._scheduler.add_job(
                 self.run_if_due, self._trigger(job), args=[job.id], id=job.id, replace_existing=True
             )
+        self._scheduler.add_job(
+            self.sweep, IntervalTrigger(seconds=SWEEP_EVERY_S), id="sweep", replace_existing=True
+        )
         self._scheduler.start()
         self.sweep_soon()
 
@@ -149,7 +156,7 @@ class Schedule:
 
     def sweep_soon(self) -> None:
         """Run whatever is due, in the scheduler's thread."""
-        self._scheduler.add_job(self.sweep, id="sweep", replace_existing=True)
+        self._scheduler.modify_job("sweep", next_run_time=datetime.now(self._zone))
 
     def sweep(self) -> None:
         """Run each job that is due, once."""
