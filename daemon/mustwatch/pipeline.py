@@ -37,8 +37,11 @@ log = logging.getLogger(__name__)
 TICK_S = 1.0
 """How long the pipeline waits for an arrival before it looks at the clock and the book."""
 BACKLOG_CALM_S = 5.0
-"""After this long without a reading from the past (and since the start) no backlog is coming in, and slots may be
-closed by the clock."""
+"""After this long without a reading from the past, and since the broker took us, no backlog is coming in, and slots
+may be closed by the clock."""
+BACKLOG_AWAITED_S = 1800.0
+"""While the broker is away it may hold a backlog, and a slot closed without it may conclude what must be taken back.
+After this long it is closed all the same: a lot by hand needs no broker."""
 SMALLEST_WINDOW = 20
 LULL_S = 0.2
 """Under MQTT 3.1.1 common brokers have at most 20 messages under way, and wait: with so many in a batch and nothing
@@ -54,6 +57,11 @@ class Source(Protocol):
 
     def take(self, most: int, timeout_s: float) -> list[Arrival]:
         """Return the next arrivals, at most so many; none if none came in time."""
+        ...
+
+    @property
+    def is_connected(self) -> bool:
+        """Say whether the broker sends to us now."""
         ...
 
     def acknowledge(self, arrivals: Sequence[Arrival]) -> None:
@@ -135,6 +143,7 @@ class Pipeline:
         self._found: list[Transition] = []
         self._corrections: list[Correction] = []
         self._last_backlog_mono_s = mono_s()
+        self._was_connected = False
         self._looked_mono_s = mono_s()
         self._retry_s = 0.0
         self._retry_at_mono_s = 0.0
@@ -266,11 +275,17 @@ class Pipeline:
         if version != self._data_version:
             self._data_version = version
             self._evaluation.read_book()
-        if (
-            self._mono_s() - self._last_backlog_mono_s >= BACKLOG_CALM_S
-            and self._clock.state is not ClockState.BEHIND
-        ):
+        if self._is_calm() and self._clock.state is not ClockState.BEHIND:
             self._evaluation.advance(now_ms)
+
+    def _is_calm(self) -> bool:
+        """Say whether no backlog is coming in."""
+        now_mono_s, was_connected = self._mono_s(), self._was_connected
+        self._was_connected = self._source.is_connected
+        if self._was_connected and not was_connected:
+            self._last_backlog_mono_s = now_mono_s
+        enough_s = BACKLOG_CALM_S if self._was_connected else BACKLOG_AWAITED_S
+        return now_mono_s - self._last_backlog_mono_s >= enough_s
 
     def _put_right(self) -> None:
         """Move readings that were stamped by a wrong clock to their place, and evaluate them there."""

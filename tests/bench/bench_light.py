@@ -225,6 +225,8 @@ class _Floats:
         self._next += 1
         return [self._arrivals[self._next - 1][1]]
 
+    is_connected = True
+
     def acknowledge(self, arrivals: object) -> None:
         """Release nothing."""
 

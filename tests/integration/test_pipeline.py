@@ -38,6 +38,7 @@ class Queue:
     def __init__(self, store: Store, clocks: Clocks) -> None:
         self.store = store
         self.clocks = clocks
+        self.is_connected = True
         self.waiting: list[Arrival] = []
         self.acknowledged: list[tuple[Arrival, int]] = []
 
@@ -283,3 +284,33 @@ def test_an_entry_typed_in_another_process_is_noticed(bench: Bench, tmp_path: Pa
     bench.turns(5)
 
     assert not [a for a in bench.store.alerts.open() if a.kind.value == "rack-due"]
+
+
+def test_no_slot_is_closed_by_the_clock_while_the_broker_may_hold_a_backlog(bench: Bench) -> None:
+    def horizon_ms() -> int:
+        return bench.pipeline._evaluation.watches["kit"].horizon_ms
+
+    bench.queue.is_connected = False
+    bench.queue.send(PAYLOADS[0])
+    bench.turns(10)
+    open_slot_ms = horizon_ms()
+
+    bench.turns(600)
+    assert horizon_ms() == open_slot_ms, "the broker is away: what it holds may belong into the open slot"
+
+    bench.queue.is_connected = True
+    bench.turns(4)
+    assert horizon_ms() == open_slot_ms, "it has only just come back"
+    bench.turns(4)
+    assert horizon_ms() > open_slot_ms
+
+
+def test_with_the_broker_away_for_long_slots_are_closed_all_the_same(bench: Bench) -> None:
+    bench.queue.is_connected = False
+    bench.queue.send(PAYLOADS[0])
+    bench.turns(6)
+    open_slot_ms = bench.pipeline._evaluation.watches["kit"].horizon_ms
+
+    bench.turns(2 * 3600)
+
+    assert bench.pipeline._evaluation.watches["kit"].horizon_ms > open_slot_ms

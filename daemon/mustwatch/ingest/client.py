@@ -140,6 +140,11 @@ class MqttSource:
         self._acks.extend(arrival.token for arrival in arrivals if arrival.token is not None)
         self._wake()
 
+    @property
+    def is_connected(self) -> bool:
+        """Return whether the broker has accepted us and taken our subscriptions."""
+        return self.status().is_connected
+
     def healthy(self) -> bool:
         """Return whether the thread lives and comes round. Being disconnected is not unhealthy."""
         return (
