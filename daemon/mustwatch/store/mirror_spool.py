@@ -221,8 +221,8 @@ class Spool:
 
     def _note_misplaced(self, before: dict[str, Timeline], now: dict[str, Timeline]) -> None:
         _, reach_ms = self._state()
-        for sensor, timeline_now in now.items():
-            for from_ms, until_ms, was in differences(before.get(sensor, ()), timeline_now):
+        for sensor in sorted(before.keys() | now.keys()):
+            for from_ms, until_ms, was in differences(before.get(sensor, ()), now.get(sensor, ())):
                 span = (sensor, from_ms, min(until_ms, reach_ms))
                 of_reading = (
                     "FROM reading JOIN sensor ON sensor.key=reading.sensor"
