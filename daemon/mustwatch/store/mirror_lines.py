@@ -23,7 +23,7 @@ from mustwatch.watch.finding import Transition
 Tags = Mapping[str, str | None]
 Value = float | int | str | bool | None
 
-_TAG = str.maketrans({",": r"\,", "=": r"\=", " ": r"\ ", "\\": "⧵", "\n": " "})
+_TAG = str.maketrans({",": r"\,", "=": r"\=", " ": r"\ ", "\\": "⧵", "\n": r"\ "})
 """A backslash cannot be written in a tag so that every reader reads it alike: it travels as U+29F5."""
 _TEXT = str.maketrans({"\\": r"\\", '"': r"\""})
 
