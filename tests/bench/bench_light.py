@@ -20,6 +20,7 @@ from mustwatch.ingest.clock import ClockWatch
 from mustwatch.pipeline import Pipeline
 from mustwatch.self_watch import SelfWatch
 from mustwatch.settings import load
+from mustwatch.store.rollup import roll_up
 from mustwatch.store.store import Store
 
 VESSELS = 12
@@ -70,6 +71,7 @@ def fill_year(path: Path, days: int) -> None:
             yield json.dumps({"tst": iso(at_ms), "topic": topic, "payload": payload.decode()})
 
     Replay(store, plan).run(lines(), now_ms)  # type: ignore[arg-type]
+    roll_up(store.database, now_ms)  # as the daemon does every hour
     store.close()
 
 
