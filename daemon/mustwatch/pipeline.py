@@ -158,9 +158,12 @@ class Pipeline:
         return self._retry_s > 0.0
 
     def _fresh_evaluation(self) -> Evaluation:
-        evaluation = Evaluation(self._store, self._plan, self._clock.now_ms())
+        evaluation = Evaluation(self._store, self._plan, self._clock.now_ms(), alive=self._advance)
         evaluation.read_book()
         return evaluation
+
+    def _advance(self) -> None:
+        self.advanced_mono_s = self._mono_s()
 
     def run(self, stop: threading.Event) -> None:
         """Go round until told to stop; then write what is pending."""

@@ -14,6 +14,7 @@ from bench_row import Row, value_row
 
 from brokers import NativeBroker, Options
 from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
+from mustwatch.evaluation.live import Evaluation
 from mustwatch.evaluation.replay import Replay
 from mustwatch.ingest.arrival import Arrival
 from mustwatch.ingest.clock import ClockWatch
@@ -70,6 +71,10 @@ def fill_year(path: Path, days: int) -> None:
         for at_ms, topic, payload in bench_cellar.payloads(VESSELS, from_ms, until_ms, 5 * MINUTE_MS):
             yield json.dumps({"tst": iso(at_ms), "topic": topic, "payload": payload.decode()})
 
+    seen = Evaluation(store, plan, from_ms)  # the book, as the daemon sees it when it is written
+    seen.read_book()
+    with store.transaction():
+        seen.commit(from_ms)
     Replay(store, plan).run(lines(), now_ms)  # type: ignore[arg-type]
     roll_up(store.database, now_ms)  # as the daemon does every hour
     store.close()

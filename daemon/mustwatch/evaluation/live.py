@@ -7,7 +7,7 @@ of what is on disk.
 """
 
 import logging
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -60,9 +60,16 @@ class _Pending:
 class Evaluation:
     """The live conclusions about a whole cellar."""
 
-    def __init__(self, store: Store, plan: CellarPlan, now_ms: int) -> None:
-        """Take up from what the store holds. Writes nothing."""
+    def __init__(
+        self, store: Store, plan: CellarPlan, now_ms: int, *, alive: Callable[[], None] = lambda: None
+    ) -> None:
+        """Take up from what the store holds. Writes nothing.
+
+        ``alive`` is called now and then while a long history is evaluated again, which on a Pi takes minutes: whoever
+        watches over the thread must not take it for stuck.
+        """
         self._store = store
+        self._alive = alive
         self._plan = plan
         self._pending = _Pending()
         self._placer = Placer(store, plan)
@@ -260,6 +267,7 @@ class Evaluation:
             steps.append(of_step)
             transitions.extend(of_step.transitions)
             if watch.horizon_ms >= next_checkpoint_ms:
+                self._alive()
                 self._save(lot, watch, steps)
                 steps.clear()
                 next_checkpoint_ms = watch.horizon_ms + CHECKPOINT_EVERY_MS
