@@ -59,6 +59,18 @@ LEAN_GAIN = 3.0
 LEAN_FLOOR = 0.002
 """1/d²: what a surprise widens a flat wine's acceleration by."""
 
+LEAN_LIMIT = 100.0
+"""No surprise widens it more than this."""
+
+FASTEST = 0.1
+"""Per day: no wine falls faster than this; what looks so is a fault and widens nothing."""
+
+LONG_SILENCE_DAYS = 20.0
+"""After a silence longer than this nothing is carried over but the floats' errors and, loosely, the gravity."""
+
+SILENCE_SD = 0.05
+SILENCE_RATE_SD = 0.01
+
 OFFSET_SD = 0.0007
 """A float's offset before any check: its calibration is worth one hydrometer check (common practice)."""
 
@@ -144,15 +156,20 @@ class GravityFilter:
 
         Returns the factor by which rate and acceleration were hastened (the smoother wants it).
         """
+        if dt > LONG_SILENCE_DAYS:
+            self._forget_motion()
+            return 1.0
         t = motion(dt)
         x, p = self.x, self.p
         faster = self._hasten(dt, warmer_k)
-        scale = SCALE_RELATIVE * abs(x[1]) + (SCALE_FLOOR if self.has_begun else SCALE_BEFORE_ONSET)
+        scale = SCALE_RELATIVE * min(abs(x[1]), FASTEST) + (
+            SCALE_FLOOR if self.has_begun else SCALE_BEFORE_ONSET
+        )
         v = scale * scale
         self.idle_days += dt
         excess = self.leaning * self.leaning - LEAN_FREE * self.leaning_var
         if excess > 0.0:
-            excess /= self.leaning_var
+            excess = min(excess / self.leaning_var, LEAN_LIMIT)
             v = v * (1.0 + LEAN_GAIN * excess) + (LEAN_FLOOR * LEAN_FLOOR) * excess
         f13, f23, f33 = t.f13, t.f23, t.f33
         x0, x1, x2 = x[0], x[1], x[2]
@@ -185,6 +202,20 @@ class GravityFilter:
             p[i][i] += OFFSET_WALK * OFFSET_WALK * dt
             p[i + 1][i + 1] += COEFFICIENT_WALK * COEFFICIENT_WALK * dt
         return faster
+
+    def _forget_motion(self) -> None:
+        """Forget how gravity moved before a long silence: anything may have happened."""
+        p = self.p
+        for i in (1, 2):
+            self.x[i] = 0.0
+            p[i] = [0.0] * len(p)
+            for row in p:
+                row[i] = 0.0
+        p[0][0] += SILENCE_SD**2
+        p[1][1] = SILENCE_RATE_SD**2
+        p[2][2] = FIRST_ACCELERATION_SD**2
+        self.leaning = 0.0
+        self.leaning_var = 1.0
 
     def _hasten(self, dt: float, warmer_k: float) -> float:
         """Quicken the rate by warmth and let it fade by want of sugar."""

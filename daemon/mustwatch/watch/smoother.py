@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from mustwatch.cellar.book import Entry
 from mustwatch.cellar.profile import Profile
 from mustwatch.watch.estimate import Estimate
-from mustwatch.watch.gravity_filter import GravityFilter, motion
+from mustwatch.watch.gravity_filter import LONG_SILENCE_DAYS, GravityFilter, motion
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.observation import Observation
 
@@ -128,8 +128,10 @@ def _backward(tape: list[_Slot]) -> list[Estimate]:
 
 def _gain(slot: _Slot, ahead_p: Matrix) -> Matrix:
     """Return P F' (P ahead)^-1, row by row as the solution of (P ahead) g = F p."""
-    t, h = motion(slot.advanced), slot.hastened
     lower = _cholesky(ahead_p)
+    if slot.advanced > LONG_SILENCE_DAYS:
+        return [_solve(lower, [row[0], 0.0, 0.0, *row[3:]]) for row in slot.p]
+    t, h = motion(slot.advanced), slot.hastened
     rows = []
     for row in slot.p:
         f1, f2 = h * row[1], h * row[2]

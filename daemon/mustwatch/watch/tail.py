@@ -39,6 +39,9 @@ RULED_OUT = -8.0
 TURNING = -4.0
 """... and that of the chance that the tail turns to it just now."""
 
+LEAST_VAR = 1e-10
+"""No amplitude is known better than to 0.00001: after months its variance would round to nothing."""
+
 THREE_POINTS = 3.0**0.5
 """A Gaussian stands for itself as three points, this many standard deviations apart, weighing 1, 4 and 1 sixths."""
 
@@ -109,7 +112,7 @@ class TailModel:
         """Return the probability that more than this is left to fall, given that a wine does not rise."""
         if self.p22 < GONE:  # faded for a season: nothing is left, and nothing to divide by
             return 0.0
-        sd = sqrt(self.p22) * 1.4142135623730951
+        sd = sqrt(2.0 * (self.p22 if self.p22 > LEAST_VAR else LEAST_VAR))
         whole = erfc(-self.amplitude / sd)
         if whole < 1e-9:
             return 0.0
@@ -190,7 +193,10 @@ class Tail:
         lowest = self.end - self.end_sd
         spread = self.end_sd * self.end_sd
         return [
-            (model, exp(model.weight) * erfc((lowest - model.level) / sqrt(2.0 * (model.p11 + spread))))
+            (
+                model,
+                exp(model.weight) * (1e-6 + erfc((lowest - model.level) / sqrt(2.0 * (model.p11 + spread)))),
+            )
             for model in self.models
         ]
 
@@ -199,7 +205,7 @@ class Tail:
         cloud: list[tuple[float, float]] = []
         whole = 0.0
         for model, weight in self._weighed():
-            sd = THREE_POINTS * sqrt(model.p22)
+            sd = THREE_POINTS * sqrt(max(model.p22, LEAST_VAR))
             for amplitude, share in (
                 (model.amplitude - sd, 1 / 6),
                 (model.amplitude, 2 / 3),
