@@ -12,6 +12,9 @@ import numpy as np
 from watch_case import Case
 
 from mustsim.truth import Event
+from mustwatch.cellar.book import Entry
+from mustwatch.cellar.history import stage_after
+from mustwatch.cellar.profile import Stage
 from mustwatch.watch.finding import Change, FindingKind, Transition
 from mustwatch.watch.observation import Observation
 
@@ -212,9 +215,8 @@ def score_excursions(
 
     def score_kind(case: Case, transitions: Sequence[Transition]) -> Score:
         score = Score()
-        truth, band = case.truth, case.profile.band
-        limit = band.high_c if sign > 0 else band.low_c
-        beyond = sign * (truth.temperature_c - limit)
+        truth = case.truth
+        beyond = sign * (truth.temperature_c - _limits(case, sign))
         found = raised(transitions, kind)
         held = open_spells(transitions, kind, case.ends_ms)
         said = [e for e in case.events if isinstance(e, Observation) and e.temperature_c is not None]
@@ -251,6 +253,17 @@ def score_excursions(
 
     _ = event_kind
     return score_kind
+
+
+def _limits(case: Case, sign: float) -> np.ndarray:
+    """Return the band's limit at each instant of the truth: it changes with the stage, by the entries."""
+    stage = Stage.PRIMARY
+    limits = np.empty(case.truth.t_ms.size)
+    for entry in [e for e in case.events if isinstance(e, Entry)]:
+        stage = stage_after(stage, entry)
+        band = case.profile.band_in(stage)
+        limits[case.truth.t_ms >= entry.at_ms] = band.high_c if sign > 0 else band.low_c
+    return limits
 
 
 def _merged(t_ms: np.ndarray, beyond: np.ndarray) -> list[tuple[int, int]]:
