@@ -1,6 +1,7 @@
 """The card full, on a small file system of its own, then freed: while readings come, and at the start."""
 
 import contextlib
+import os
 import subprocess
 import time
 from pathlib import Path
@@ -8,7 +9,7 @@ from pathlib import Path
 from publisher import Publisher
 from shed import Row, Shed, topic_of
 
-from brokers import NativeBroker, Options
+from brokers import NativeBroker, Options, missing
 from daemons import wait_until
 
 CARD_MB = 12
@@ -46,6 +47,8 @@ class Card:
 def run(count: int, folder: Path) -> Row:
     """Fill the card so often, in turn: for half a minute under load, for a moment, and across a start."""
     row = Row("disk full (small file system), then freed")
+    if os.geteuid() != 0:
+        missing("a file system of one's own needs root")
     card = Card(folder / "card")
     broker = NativeBroker(folder / "broker", Options(extra="max_queued_messages 0"))
     broker.start()

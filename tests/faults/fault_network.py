@@ -2,6 +2,7 @@
 
 import os
 import random
+import shutil
 import subprocess
 import time
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 from publisher import Publisher
 from shed import Row, Shed
 
-from brokers import NativeBroker, Options, _program
+from brokers import NativeBroker, Options, _program, missing
 from daemons import wait_until
 
 
@@ -87,6 +88,8 @@ class FarBroker(NativeBroker):
 def run(count: int, folder: Path) -> Row:
     """Cut the cable so often while messages come in, briefly or for longer than a keepalive."""
     row = Row("network cut and healed")
+    if os.geteuid() != 0 or shutil.which("ip") is None:
+        missing("a network namespace needs root and ip (apt install iproute2)")
     namespace = Namespace(1)
     namespace.make()
     broker = FarBroker(folder / "broker", namespace)
