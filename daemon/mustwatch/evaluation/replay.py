@@ -19,8 +19,9 @@ from mustwatch.plan import CellarPlan, note_places
 from mustwatch.store.readings import Unreadable
 from mustwatch.store.store import Store
 
-BATCH = 5_000
-"""Messages between commits: a crash costs replaying these again, which changes nothing."""
+BATCH, BATCH_PER_SENSOR, LARGEST_BATCH = 5_000, 200, 50_000
+"""Messages between commits: a crash costs replaying these again, which changes nothing. Each commit writes what the
+watch of every lot remembers, so that a large cellar has larger batches, as far as memory allows."""
 
 
 class UnreadableLineError(ValueError):
@@ -110,7 +111,8 @@ class Replay:
         evaluation = Evaluation(self._store, self._plan, now_ms)
         clock_ms = 0
         arrivals = self._arrivals(lines)
-        while batch := list(islice(arrivals, BATCH)):
+        most = min(LARGEST_BATCH, max(BATCH, BATCH_PER_SENSOR * len(self._plan.sensors)))
+        while batch := list(islice(arrivals, most)):
             with self._store.transaction():
                 clock_ms = self._take(batch, intake, evaluation, clock_ms)
             intake.ledger.committed()
