@@ -12,8 +12,7 @@ from typing import Any
 
 import numpy as np
 from watch_case import Case
-from watch_run import HOUR_MS
-from watch_truth import DAY_MS, observed_until
+from watch_judging import DAY_MS, HOUR_MS, observed_until
 
 from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
 from mustwatch.watch.observation import Observation

@@ -6,8 +6,9 @@ from typing import Any
 import numpy as np
 from watch_baselines import conclusions, moving_average, series, structural
 from watch_case import Case
+from watch_judging import Score, observed_until, quantiles
 from watch_run import HOUR_MS, STANDARD_NOISE, cases, watched
-from watch_truth import Score, observed_until, quantiles, score_finished, score_rack_due, score_stuck
+from watch_truth import score_finished, score_rack_due, score_stuck
 
 from mustwatch.watch.finding import Transition
 from mustwatch.watch.observation import Observation

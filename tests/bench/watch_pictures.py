@@ -12,8 +12,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 
 from watch_case import Case
+from watch_judging import DAY_MS
 from watch_run import cases, found, watched
-from watch_truth import DAY_MS
 
 from mustwatch.watch.finding import Change
 from mustwatch.watch.lot_watch import WatchStep

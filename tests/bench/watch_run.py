@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from watch_case import Case, cases_of
-from watch_truth import HOUR_MS, SCORES, Score, observed_until, steps_ms
+from watch_judging import HOUR_MS, Score, observed_until, steps_ms
+from watch_truth import SCORES
 
 from mustsim.cellar import run
 from mustsim.scenario import Scenario, load, shipped_names

@@ -20,11 +20,12 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 
 from watch_compare import COMPARED, compare, compared, show_compared
+from watch_judging import quantiles
 from watch_replay import replayed, show_replayed
 from watch_run import REPORT_SEEDS, STANDARD_NOISE, TUNING_SEEDS, Figures, every, one, scenarios, total
 from watch_speed import show_year, year
 from watch_tails import show_tails, tails
-from watch_truth import SCORES, quantiles
+from watch_truth import SCORES
 
 from mustwatch.watch.finding import FindingKind
 

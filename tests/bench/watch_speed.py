@@ -5,7 +5,7 @@ import time
 from random import Random
 from typing import Any
 
-from watch_truth import DAY_MS
+from watch_judging import DAY_MS
 
 from mustwatch.cellar.profile import Profile
 from mustwatch.watch.lot_watch import LotWatch

@@ -12,7 +12,7 @@ from multiprocessing.pool import Pool
 from random import Random
 from typing import Any
 
-from watch_truth import DAY_MS, HOUR_MS, quantiles
+from watch_judging import DAY_MS, HOUR_MS, quantiles
 
 from mustwatch.cellar.book import Entry, Start
 from mustwatch.cellar.profile import Profile
