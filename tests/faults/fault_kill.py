@@ -15,7 +15,8 @@ def run(count: int, folder: Path) -> Row:
     row = Row("kill -9 at random instants under load, restart")
     broker = NativeBroker(folder / "broker", Options(extra="max_queued_messages 0"))
     broker.start()
-    shed = Shed(folder / "shed", broker.port, lots=6)
+    # Over a hundred messages to each kill, so that it falls among them.
+    shed = Shed(folder / "shed", broker.port, lots=6, every_min=15 if count <= 40 else 3)
     dice = random.Random(20260901)
     try:
         shed.daemon.start()
