@@ -8,8 +8,10 @@ What is assumed of the card: a sync that returned is kept, and a sector is writt
 """
 
 import json
+import os
 import random
 import shutil
+import signal
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -72,9 +74,21 @@ def _recorded(folder: Path) -> tuple[Shed, dict[str, bytes], list[Event]]:
             time.sleep(0.02)
         shed.settle()
     finally:
+        _end_the_observed(shed)
         shed.close()
         broker.kill()
     return shed, before, list(syscalls.events(record))
+
+
+def _end_the_observed(shed: Shed) -> None:
+    """End the daemon itself: were only strace killed, it would let go of the daemon, which would go on."""
+    strace = shed.daemon.process
+    if strace is None or strace.poll() is not None:
+        return
+    children = Path(f"/proc/{strace.pid}/task/{strace.pid}/children").read_text().split()
+    for child in children:
+        os.kill(int(child), signal.SIGKILL)
+    strace.wait(20)
 
 
 def _card_after(
