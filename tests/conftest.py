@@ -3,6 +3,11 @@
 import sys
 from pathlib import Path
 
+import pytest
+
 sys.path.insert(0, str(Path(__file__).parent))
+
+# Their asserts say what they saw, as those of a test do.
+pytest.register_assert_rewrite("browsers", "cellars", "debian_machine")
 
 pytest_plugins = ["brokers", "daemons", "endpoints", "mirrors", "web_cellar", "wheels"]
