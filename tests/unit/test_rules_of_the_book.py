@@ -188,6 +188,7 @@ def test_bottling_may_not_be_entered_before_a_racking_that_is_in_the_book() -> N
     book = [*BOOK, entry(Racking("carboy"), days=40)]
 
     assert [r.reason for r in judge(Bottling(28), days=30, book=book)] == [Reason.AFTER_BOTTLING]
+    assert [r.reason for r in judge(Bottling(28), days=-1, book=book)] == [Reason.BEFORE_THE_START]
 
 
 def test_an_entry_a_minute_ahead_of_the_clock_is_taken() -> None:

@@ -180,6 +180,7 @@ def _out_of_time(entry: Entry, lot: LotHistory, zone: tzinfo) -> Iterator[Refusa
             "later --at, or correct the start"
         )
         yield wrong(Reason.BEFORE_THE_START, line)
+        return
     ended_ms = lot.ended_ms
     # A second size of bottles, a check of a bottle, a tasting and a note still make sense after bottling.
     needs_wine = isinstance(entry.what, Racking | Addition | StageChange | Reanchor)
