@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 
 from mustwatch.alerting import lifecycle, wording
 from mustwatch.alerting.alert import (
-    ABOUT_THE_DAEMON,
     MAX_RAISES,
     RANK,
     Alert,
@@ -24,12 +23,9 @@ from mustwatch.alerting.alert import (
 )
 from mustwatch.alerting.rules import TellRules
 from mustwatch.alerting.step import Step, finish
-from mustwatch.watch.finding import Change, FindingKind, Subject, Transition
+from mustwatch.watch.finding import OF_NO_LOT, Change, FindingKind, Subject, Transition, is_of_a_lot
 
-NOT_OF_A_LOT = ABOUT_THE_DAEMON | {FindingKind.SENSOR_SILENT, FindingKind.BATTERY_LOW}
-"""Kinds that no lot's recomputation can bring up again, so that their absence there says nothing."""
-
-LOT_KINDS = frozenset(FindingKind) - NOT_OF_A_LOT
+LOT_KINDS = frozenset(FindingKind) - OF_NO_LOT
 """Kinds that the recomputation of a lot decides."""
 
 FOREVER_MS = 2**62
@@ -91,8 +87,7 @@ def reconcile(
 
 def _is_decided(alert: Alert, kinds: frozenset[FindingKind]) -> bool:
     """Say whether a lot's recomputation decides an alert: not of a probe that froze, which it does not watch."""
-    is_a_probes = alert.kind is FindingKind.FLOAT_FROZEN and "gravity" not in alert.evidence
-    return alert.kind in kinds and not is_a_probes
+    return alert.kind in kinds and is_of_a_lot(alert.kind, alert.evidence)
 
 
 def _is_since(alert: Alert, since_ms: int) -> bool:

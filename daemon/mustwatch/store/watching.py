@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.store.database import Database
 from mustwatch.watch.estimate import Estimate
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition, is_of_a_lot
 
 CHECKPOINT_EVERY_MS = 6 * HOUR_MS
 """Spacing of the snapshots kept to start again from: a late reading costs at most this much re-evaluation."""
@@ -77,12 +77,21 @@ class Watching:
         return Checkpoint(rows[0][0], rows[0][1], _unpacked(rows[0][2])) if rows else None
 
     def forget_after(self, lot: str, horizon_ms: int) -> None:
-        """Drop what was concluded of a lot after a horizon, to be concluded again."""
-        for table, column in (("watch_state", "horizon_ms"), ("estimate", "at_ms"), ("finding", "at_ms")):
+        """Drop what its watch concluded of a lot after a horizon, to be concluded again.
+
+        What was found of the sensors in it (silent, battery low, a probe frozen) stays in the log: nothing would bring
+        it up again.
+        """
+        for table, column in (("watch_state", "horizon_ms"), ("estimate", "at_ms")):
             self._db.execute(f"DELETE FROM {table} WHERE lot=? AND {column}>?", (lot, horizon_ms))  # noqa: S608
+        found = self._db.query(
+            "SELECT id, kind, evidence FROM finding WHERE lot=? AND at_ms>?", (lot, horizon_ms)
+        )
+        of_the_lot = [(id_,) for id_, kind, of in found if is_of_a_lot(FindingKind(kind), json.loads(of))]
+        self._db.executemany("DELETE FROM finding WHERE id=?", of_the_lot)
 
     def forget(self, lot: str) -> None:
-        """Drop everything concluded of a lot."""
+        """Drop everything its watch concluded of a lot."""
         self.forget_after(lot, -(2**62))
         self._db.execute("DELETE FROM lot_now WHERE lot=?", (lot,))
 

@@ -57,6 +57,30 @@ class Subject:
     sensor: str | None = None
 
 
+Evidence = Mapping[str, float | int | str | None]
+
+OF_NO_LOT = frozenset(
+    {
+        FindingKind.SENSOR_SILENT,
+        FindingKind.BATTERY_LOW,
+        FindingKind.CLOCK_WRONG,
+        FindingKind.STORAGE_TROUBLE,
+        FindingKind.DELIVERY_TROUBLE,
+    }
+)
+"""Kinds that no lot's watch concludes, though a lot may be named as the place."""
+
+
+def is_of_a_lot(kind: FindingKind, evidence: Evidence) -> bool:
+    """Return whether a lot's watch concludes this: then, and only then, evaluating the lot again brings it up again.
+
+    A float that repeats its gravity is judged in its lot; a probe that repeats its temperature by itself, whatever
+    lot it is in (``sensor_watch``), and says so by that temperature.
+    """
+    is_a_probes = kind is FindingKind.FLOAT_FROZEN and "celsius" in evidence
+    return kind not in OF_NO_LOT and not is_a_probes
+
+
 @dataclass(frozen=True, slots=True)
 class Transition:
     """A finding that began, changed severity, or ceased, at an instant of event time.
@@ -70,4 +94,4 @@ class Transition:
     at_ms: int
     severity: Severity
     subject: Subject
-    evidence: Mapping[str, float | int | str | None] = field(default_factory=dict)
+    evidence: Evidence = field(default_factory=dict)
