@@ -139,6 +139,7 @@ class Broker(ABC):
             "persistence true",
             f"persistence_location {self._inside(self.data)}/",
             "log_dest stderr",
+            *(f"log_type {kind}" for kind in ("error", "warning", "notice", "information", "subscribe")),
             f"allow_anonymous {'false' if options.password else 'true'}",
         ]
         if options.password is not None:

@@ -15,7 +15,7 @@ from typing import Literal
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, Request, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Request, expect, sync_playwright
 
 from brokers import NativeBroker, Options, missing
 from daemons import Daemon, wait_until
@@ -34,6 +34,7 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+expect.set_options(timeout=60_000)  # a busy machine is given longer than an idle one needs
 SIZES = {"phone": {"width": 360, "height": 740}, "desk": {"width": 1280, "height": 860}}
 Size = Literal["phone", "desk"]
 Scheme = Literal["light", "dark"]

@@ -17,7 +17,7 @@ import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
-PATIENCE_S = 15.0
+PATIENCE_S = 60.0
 """How long a test waits for something to arrive before it says that it did not."""
 
 

@@ -17,7 +17,7 @@ def test_a_reading_that_arrives_shows_without_reload(own_cellar: RunningCellar, 
 
     own_cellar.say("red-float", 0.9876)
 
-    expect(card).to_contain_text("gravity 0.9876", timeout=10_000)
+    expect(card).to_contain_text("gravity 0.9876")
     assert page.evaluate("window.loadedOnce") is True
 
 
@@ -33,7 +33,7 @@ def test_an_alert_acknowledged_in_one_window_is_known_in_the_other(
     one.get_by_role("button", name="I know about: Much too cold").click()
 
     expect(one.locator("h2", has_text="Acknowledged, and still so")).to_be_visible()
-    expect(count).not_to_have_text(before, timeout=10_000)
+    expect(count).not_to_have_text(before)
     expect(other.locator("#verdict")).to_contain_text("acknowledged and still so")
     assert one.locator("#alerts article").count() == opened
 
@@ -58,9 +58,7 @@ def test_a_racking_is_recorded_and_shows_in_the_book_and_in_the_cellar(
         "Racked from garage bucket to big carboy, 21.5 L"
     )
     expect(page.locator(".page-head")).to_contain_text("big carboy · secondary")
-    expect(cellar_page.locator("article", has_text="Garage kit")).to_contain_text(
-        "big carboy", timeout=10_000
-    )
+    expect(cellar_page.locator("article", has_text="Garage kit")).to_contain_text("big carboy")
     expect(cellar_page.locator(".empties")).to_contain_text("garage bucket")
 
 
@@ -88,7 +86,7 @@ def test_a_command_typed_beside_the_daemon_shows_too(own_cellar: RunningCellar, 
 
     own_cellar.daemon.done("record", "note", "Garage kit", "smells of apples")
 
-    expect(page.locator("#timeline li").first).to_contain_text("Smells of apples", timeout=10_000)
+    expect(page.locator("#timeline li").first).to_contain_text("Smells of apples")
 
 
 def test_the_page_says_when_the_daemon_is_gone_and_when_it_is_back(
@@ -100,10 +98,10 @@ def test_the_page_says_when_the_daemon_is_gone_and_when_it_is_back(
     expect(state).to_contain_text("as of")
 
     own_cellar.daemon.kill()
-    expect(state).to_have_text("not connected: what you see may be old", timeout=10_000)
+    expect(state).to_have_text("not connected: what you see may be old")
     own_cellar.daemon.start()
 
-    expect(state).to_contain_text(re.compile("as of|connected again"), timeout=20_000)
+    expect(state).to_contain_text(re.compile("as of|connected again"))
 
 
 def test_somebody_who_is_typing_is_not_disturbed(own_cellar: RunningCellar, visit: Visit) -> None:
@@ -113,7 +111,7 @@ def test_somebody_who_is_typing_is_not_disturbed(own_cellar: RunningCellar, visi
     text.fill("half a thou")
 
     own_cellar.daemon.done("record", "note", "Garage kit", "from the other side")
-    expect(page.locator("#timeline")).to_contain_text("from the other side", ignore_case=True, timeout=10_000)
+    expect(page.locator("#timeline")).to_contain_text("from the other side", ignore_case=True)
 
     expect(text).to_have_value("half a thou")
     expect(text).to_be_focused()

@@ -13,7 +13,7 @@ HOUR_MS = 3_600_000
 
 
 def drawn(page: Page) -> None:
-    expect(page.locator("#chart .main-svg").first).to_be_visible(timeout=15_000)
+    expect(page.locator("#chart .main-svg").first).to_be_visible()
 
 
 def shown_hours(page: Page) -> float:

@@ -21,7 +21,7 @@ SERIOUS = ("serious", "critical")
 def settle(page: Page) -> None:
     """Wait until a lot's chart is drawn, where there is one."""
     if page.locator("#chart").count():
-        expect(page.locator("#chart .main-svg").first).to_be_visible(timeout=15_000)
+        expect(page.locator("#chart .main-svg").first).to_be_visible()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

@@ -146,11 +146,10 @@ def test_a_hanging_target_does_not_hold_up_another(
     http_endpoint.mode = Mode.HANG
     hanging = threading.Thread(target=deliverer.deliver, args=(address(http_endpoint.url), PARCEL))
     hanging.start()
-    began = time.monotonic()
 
     outcome = deliverer.deliver(address(second_endpoint.url, "friend"), PARCEL)
 
     assert outcome.delivered
-    assert time.monotonic() - began < 2.0
+    assert hanging.is_alive(), "it went past the one that hangs"
     http_endpoint.refuse()
     hanging.join(LONGEST_S)

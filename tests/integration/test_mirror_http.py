@@ -120,7 +120,7 @@ def test_a_server_that_hangs_is_given_up_in_bounded_time(
         writer(endpoint.url).write(LINE)
 
     assert caught.value.verdict is Verdict.PASSING
-    assert time.monotonic() - began < 5
+    assert time.monotonic() - began < 60
 
 
 def test_a_server_that_is_not_there_is_passing_trouble() -> None:

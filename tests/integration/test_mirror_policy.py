@@ -324,4 +324,4 @@ def test_a_catch_up_of_weeks_does_not_hold_up_the_readings_that_come_meanwhile(b
     bench.mirror.stop()
 
     assert sent_meanwhile > 0, "both went on at once"
-    assert slowest_s < 10.0, "no commit waits for the whole of a catch-up"
+    assert slowest_s < 60.0, "no commit waits for the whole of a catch-up"

@@ -19,7 +19,7 @@ from mustwatch.ingest.intake import Decoded, Ignored, IgnoreReason, Intake
 pytestmark = pytest.mark.broker
 
 TOPIC = "cellar/float-1"
-PATIENCE_S = 15.0
+PATIENCE_S = 60.0
 
 PROBE = Sensor("p", SensorKind.PROBE, "number", topics={TOPIC: Field(Quantity.TEMPERATURE, "", "C")})
 

