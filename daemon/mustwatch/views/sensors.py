@@ -44,6 +44,7 @@ def _sensor(store: Store, sensor: Sensor, history: CellarHistory, now_ms: int) -
         "battery_low": battery is not None
         and sensor.battery_low_v is not None
         and battery <= sensor.battery_low_v,
+        "beyond_calibration": latest is not None and _is_beyond(store, sensor, latest),
         "calibrations": _calibrations(store, sensor),
         "offset": next((offset for _, offset in reversed(history.offsets.get(sensor.id, ()))), 0.0),
     }
@@ -61,11 +62,25 @@ def _said(reading: Reading) -> dict[str, Any]:
     }
 
 
+def _given(store: Store, sensor: Sensor) -> list[tuple[int, tuple[tuple[float, float], ...]]]:
+    given = [(BEGINNING_MS, sensor.calibration)] if sensor.calibration else []
+    return given + [(c.from_ms, c.points) for c in store.book.calibrations(sensor.id)]
+
+
+def _is_beyond(store: Store, sensor: Sensor, latest: Reading) -> bool:
+    """Say whether an inclination lies outside the points it was calibrated with: its gravity is an extrapolation."""
+    valid = [points for from_ms, points in _given(store, sensor) if from_ms <= latest.observed_ms]
+    if latest.inclination_deg is None or not valid:
+        return False
+    try:
+        return not fit(valid[-1]).covers(latest.inclination_deg)
+    except CalibrationError:
+        return False
+
+
 def _calibrations(store: Store, sensor: Sensor) -> list[dict[str, Any]]:
     """Return a float's calibrations, the newest first, each with its points' residuals."""
-    given = [(BEGINNING_MS, sensor.calibration)] if sensor.calibration else []
-    given += [(c.from_ms, c.points) for c in store.book.calibrations(sensor.id)]
-    return [_calibration(from_ms, points) for from_ms, points in reversed(given)]
+    return [_calibration(from_ms, points) for from_ms, points in reversed(_given(store, sensor))]
 
 
 def _calibration(from_ms: int, points: tuple[tuple[float, float], ...]) -> dict[str, Any]:

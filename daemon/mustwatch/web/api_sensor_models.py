@@ -54,6 +54,8 @@ class Sensor(BaseModel):
     battery_v: float | None
     battery_low_v: float | None
     battery_low: bool
+    beyond_calibration: bool
+    """Its last inclination lies outside the points it was calibrated with: the gravity is an extrapolation."""
     calibrations: list[Calibration]
     offset: float
 
