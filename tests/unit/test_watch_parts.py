@@ -11,8 +11,9 @@ from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.watch.constancy import Constancy
 from mustwatch.watch.curve import SETTLED_RATE, Curve, expected_end
 from mustwatch.watch.finding import Change, FindingKind, Severity, Subject
-from mustwatch.watch.gravity_filter import GravityFilter, Motion
+from mustwatch.watch.gravity_filter import GravityFilter
 from mustwatch.watch.hand import HandChecks
+from mustwatch.watch.motion import Motion
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.sensor_watch import SensorWatch
 from mustwatch.watch.silence import judge_silence

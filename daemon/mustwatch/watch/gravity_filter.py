@@ -15,11 +15,11 @@ Source: the linear filter is Kalman 1960; own derivation of the scaling, DEVELOP
 from math import exp, sqrt
 from typing import Any
 
+from mustwatch.watch.motion import Motion, motion
+from mustwatch.watch.one_float import ORDER, carried, informed
+
 REFERENCE_C = 20.0
 """The temperature at which a float's scale is true: gravity is 20/20."""
-
-ALPHA = 2.0
-"""1/d: acceleration is forgotten over half a day."""
 
 SCALE_RELATIVE = 0.4
 """Acceleration per rate, 1/d, beyond what warmth and fading explain."""
@@ -83,36 +83,10 @@ COEFFICIENT_SD = 0.00012
 COEFFICIENT_WALK = 0.000005
 """Its drift in a root day."""
 
+WALKS = (OFFSET_WALK * OFFSET_WALK, COEFFICIENT_WALK * COEFFICIENT_WALK)
+
 FIRST_RATE_SD = 0.002
 FIRST_ACCELERATION_SD = 0.004
-
-
-class Motion:
-    """Transition and noise of (gravity, rate, acceleration) over ``dt`` days, for a unit acceleration variance."""
-
-    __slots__ = ("dt", "f13", "f23", "f33", "q11", "q12", "q13", "q22", "q23", "q33")
-
-    def __init__(self, dt: float) -> None:
-        a, u = ALPHA, ALPHA * dt
-        e1, e2 = exp(-u), exp(-2 * u)
-        self.dt = dt
-        self.f13 = (u - 1 + e1) / a**2
-        self.f23 = (1 - e1) / a
-        self.f33 = e1
-        self.q11 = max(0.0, (1 - e2 + 2 * u + 2 * u**3 / 3 - 2 * u**2 - 4 * u * e1) / a**4)
-        self.q12 = max(0.0, (e2 + 1 - 2 * e1 + 2 * u * e1 - 2 * u + u**2) / a**3)
-        self.q13 = max(0.0, (1 - e2 - 2 * u * e1) / a**2)
-        self.q22 = max(0.0, (4 * e1 - 3 - e2 + 2 * u) / a**2)
-        self.q23 = max(0.0, (e2 + 1 - 2 * e1) / a)
-        self.q33 = 1 - e2
-
-
-MOTION_OF_A_SLOT = Motion(1 / 96)
-
-
-def motion(dt: float) -> Motion:
-    """Return the motion over ``dt`` days; that of one slot is at hand."""
-    return MOTION_OF_A_SLOT if dt == MOTION_OF_A_SLOT.dt else Motion(dt)
 
 
 class GravityFilter:
@@ -160,7 +134,7 @@ class GravityFilter:
             self._forget_motion()
             return 1.0
         t = motion(dt)
-        x, p = self.x, self.p
+        x = self.x
         faster = self._hasten(dt, warmer_k)
         scale = SCALE_RELATIVE * min(abs(x[1]), FASTEST) + (
             SCALE_FLOOR if self.has_begun else SCALE_BEFORE_ONSET
@@ -176,6 +150,22 @@ class GravityFilter:
         x[0] = x0 + dt * x1 + f13 * x2
         x[1] = x1 + f23 * x2
         x[2] = f33 * x2
+        if len(x) == ORDER:
+            self.p = carried(self.p, dt, faster, t, v, WALKS)
+        else:
+            self._carry(dt, faster, t, v)
+        return faster
+
+    def _carry(self, dt: float, faster: float, t: Motion, v: float) -> None:
+        """Carry the covariance ``dt`` days on, for any number of floats."""
+        p = self.p
+        if faster != 1.0:
+            p[1] = [faster * b for b in p[1]]
+            p[2] = [faster * b for b in p[2]]
+            for row in p:
+                row[1] *= faster
+                row[2] *= faster
+        f13, f23, f33 = t.f13, t.f23, t.f33
         r0, r1, r2 = p[0], p[1], p[2]
         p[0] = [a + dt * b + f13 * c for a, b, c in zip(r0, r1, r2)]
         p[1] = [b + f23 * c for b, c in zip(r1, r2)]
@@ -199,9 +189,8 @@ class GravityFilter:
         r2[1] += q
         r2[2] += v * t.q33
         for i in self.floats.values():
-            p[i][i] += OFFSET_WALK * OFFSET_WALK * dt
-            p[i + 1][i + 1] += COEFFICIENT_WALK * COEFFICIENT_WALK * dt
-        return faster
+            p[i][i] += WALKS[0] * dt
+            p[i + 1][i + 1] += WALKS[1] * dt
 
     def _forget_motion(self) -> None:
         """Forget how gravity moved before a long silence: anything may have happened."""
@@ -218,8 +207,8 @@ class GravityFilter:
         self.leaning_var = 1.0
 
     def _hasten(self, dt: float, warmer_k: float) -> float:
-        """Quicken the rate by warmth and let it fade by want of sugar."""
-        x, p = self.x, self.p
+        """Quicken the rate by warmth and let it fade by want of sugar; the covariance follows in ``predict``."""
+        x = self.x
         x1 = x[1]
         pace = QUICKENING * warmer_k
         if x1 < 0.0 < self.whole:
@@ -233,11 +222,6 @@ class GravityFilter:
         faster = exp(pace)
         x[1] = x1 * faster
         x[2] *= faster
-        p[1] = [faster * b for b in p[1]]
-        p[2] = [faster * b for b in p[2]]
-        for row in p:
-            row[1] *= faster
-            row[2] *= faster
         return faster
 
     def expect(self, i: int, warmer_k: float) -> tuple[float, float]:
@@ -255,10 +239,13 @@ class GravityFilter:
 
     def update_float(self, i: int, warmer_k: float, residual: float, noise_var: float) -> None:
         """Take in what a float showed, as the residual against ``expect``."""
-        j = i + 1
-        h = [row[0] + row[i] + warmer_k * row[j] for row in self.p]
-        s = h[0] + h[i] + warmer_k * h[j] + noise_var
-        self._gain(h, s, residual)
+        if len(self.x) == ORDER:
+            self.x, self.p, s = informed(self.x, self.p, warmer_k, residual, noise_var)
+        else:
+            j = i + 1
+            h = [row[0] + row[i] + warmer_k * row[j] for row in self.p]
+            s = h[0] + h[i] + warmer_k * h[j] + noise_var
+            self._gain(h, s, residual)
         share = self.idle_days / LEAN_MEMORY_DAYS
         if share > LEAN_MOST:
             share = LEAN_MOST

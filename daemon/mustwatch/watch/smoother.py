@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from mustwatch.cellar.book import Entry
 from mustwatch.cellar.profile import Profile
 from mustwatch.watch.estimate import Estimate
-from mustwatch.watch.gravity_filter import LONG_SILENCE_DAYS, GravityFilter, motion
+from mustwatch.watch.gravity_filter import LONG_SILENCE_DAYS, GravityFilter
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
+from mustwatch.watch.motion import motion
 from mustwatch.watch.observation import Observation
 
 Vector = list[float]
