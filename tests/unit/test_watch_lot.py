@@ -456,3 +456,26 @@ def test_the_band_of_a_stage_holds_from_its_entry_on() -> None:
     (warm,) = told(steps, FindingKind.TOO_WARM)
 
     assert 6.5 < day_of(warm) < 6.7
+
+
+# -- temperature ------------------------------------------------------------------------------------------------------
+
+
+def in_its_room(coldest_c: float, warmest_c: float) -> Curve:
+    """Return a must that swings between two temperatures with the days, coldest at 6:00."""
+    middle, swing = 0.5 * (warmest_c + coldest_c), 0.5 * (warmest_c - coldest_c)
+    return lambda day: middle - swing * math.cos(2.0 * math.pi * (day - 0.25))
+
+
+def test_a_must_that_comes_back_by_just_half_a_degree_each_day_is_told_once_of_one_excursion() -> None:
+    _, steps = watched([START, *said(HEALTHY, 8, celsius=in_its_room(13.5, 15.5))])
+
+    assert len(told(steps, FindingKind.TOO_COLD)) == 1
+    assert told(steps, FindingKind.TOO_COLD, Change.CLEARED) == []
+
+
+def test_a_must_that_is_well_back_inside_each_day_is_told_of_each_night() -> None:
+    _, steps = watched([START, *said(HEALTHY, 4, celsius=in_its_room(13.5, 16.5))])
+
+    assert len(told(steps, FindingKind.TOO_COLD)) == 4
+    assert len(told(steps, FindingKind.TOO_COLD, Change.CLEARED)) >= 3

@@ -8,8 +8,15 @@ from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
 from mustwatch.watch.lot_estimator import NEVER
 
-BACK_INSIDE_C = 0.5
-"""An excursion is over when the must is this far inside the band again, for the dwell (common practice)."""
+THERMOMETER_C = 0.2
+"""How wrong the thermometer of a float or a probe may be (common practice)."""
+
+BACK_INSIDE_C = 0.5 + THERMOMETER_C
+"""An excursion is over when the must is half a degree inside the band again, for the dwell (common practice): truly so,
+whatever the thermometer's error. Else a must that comes back by just that much is told twice of one excursion."""
+
+WELL_INSIDE_C = 0.25
+"""Before anything is told, a slot this far inside begins the dwell anew."""
 
 MINUTE_MS = 60_000
 
@@ -18,7 +25,7 @@ class TemperatureLimit(OneLatch):
     """One side of the band. ``sign`` is +1 above, -1 below; a warning beyond the band, urgent beyond its edge.
 
     Raised once the must has been outside for the profile's dwell; made urgent when it has been beyond the urgent
-    limit as long; cleared when it has been half a degree inside as long. A single slot back at the edge does not
+    limit as long; cleared when it has surely been half a degree inside as long. A single slot back at the edge does not
     begin the dwell anew, one well inside does.
     """
 
@@ -73,7 +80,7 @@ class TemperatureLimit(OneLatch):
     def _inside(self, view: SlotView, celsius: float, beyond: float) -> Iterable[Transition]:
         self.urgent_ms = NEVER
         if beyond > -BACK_INSIDE_C:
-            if self.latch.severity is None and beyond < -BACK_INSIDE_C / 2:
+            if self.latch.severity is None and beyond < -WELL_INSIDE_C:
                 self.beyond_ms = NEVER
             self.inside_ms = NEVER
             return NOTHING
