@@ -98,7 +98,7 @@ class Export:
             yield lines.reading(reading, sensor.kind.value if sensor else None, vessel, lot)
         since_ms, until_ms = wanted.since_ms, wanted.until_ms
         for name in self._history.lots if wanted.lot is None else (wanted.lot,):
-            for estimate in store.watching.estimates(name, since_ms, until_ms):
+            for estimate in store.watching.each_estimate(name, since_ms, until_ms):
                 yield lines.estimate(name, estimate)
         for finding in store.watching.findings(wanted.lot, since_ms, until_ms):
             yield lines.finding(finding)

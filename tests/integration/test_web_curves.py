@@ -16,6 +16,7 @@ from mustwatch.settings import Settings
 from mustwatch.store.database import Database
 from mustwatch.store.rollup import roll_up
 from mustwatch.store.store import Store
+from mustwatch.views import curves as views_curves
 from mustwatch.views.lot import lot_curves
 from mustwatch.watch.estimate import Estimate
 
@@ -161,6 +162,24 @@ def test_checks_stages_bands_and_marks_come_along(season: tuple[Store, Settings]
     assert [s["stage"] for s in document["stages"]] == ["primary", "secondary"]
     assert [m["kind"] for m in document["entries"]] == ["start", "rack", "measure"]
     assert len(document["bands"]) == 2
+
+
+def test_a_history_read_in_parts_is_the_same_as_read_at_once(season: tuple[Store, Settings]) -> None:
+    store, _ = season
+
+    for begin_ms, end_ms in ((T0, NOW_MS + 1), (T0 + 1, T0 + 12 * DAY_MS), (NOW_MS, NOW_MS)):
+        in_parts = list(store.watching.each_estimate("big", begin_ms, end_ms))
+        assert in_parts == store.watching.estimates("big", begin_ms, end_ms)
+
+
+@pytest.mark.parametrize("begin_ms", [T0, T0 + 20 * DAY_MS + 7 * MINUTE_MS, NOW_MS - 15 * DAY_MS])
+def test_readings_taken_in_parts_make_the_same_curves(
+    season: tuple[Store, Settings], begin_ms: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    in_parts = curves(season, begin_ms)
+    monkeypatch.setattr(views_curves, "SPAN_MS", 1_000 * DAY_MS)
+
+    assert in_parts == curves(season, begin_ms)
 
 
 def test_an_unknown_lot_has_no_curves(season: tuple[Store, Settings]) -> None:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS
-from mustwatch.review.series import Point, hole_ms, m4, thinned
+from mustwatch.review.series import Point, Track, hole_ms, m4, thinned
 
 
 def every_minute(values: list[float], begin_ms: int = 0) -> list[Point]:
@@ -75,6 +75,32 @@ def test_thinned_points_are_points_of_the_curve_in_order_and_never_too_many(
         }
         assert kept[0] == points[0]
         assert kept[-1] == points[-1]
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 10**9), st.floats(-50, 50)), unique_by=lambda pair: pair[0], max_size=400
+    ),
+    st.integers(4, 100),
+)
+def test_a_track_is_the_same_points_in_less_memory(pairs: list[tuple[int, float]], most: int) -> None:
+    points = [Point(*pair) for pair in sorted(pairs)]
+
+    track = Track(points)
+
+    assert list(track) == points
+    assert track[2:5] == points[2:5]
+    assert [track[i] for i in range(len(track))] == points
+    assert m4(track, most) == m4(points, most)
+    assert thinned(track, most) == thinned(points, most)
+
+
+def test_a_track_notes_no_point_where_there_is_no_value() -> None:
+    track = Track()
+    track.note(0, 1.05)
+    track.note(MINUTE_MS, None)
+
+    assert list(track) == [Point(0, 1.05)]
 
 
 def test_less_than_one_column_is_refused() -> None:

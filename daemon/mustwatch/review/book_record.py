@@ -79,8 +79,8 @@ class StageSpan:
 class Curves:
     """What the watch made of the sensors, and what people read: (instant, value), in time order."""
 
-    gravity: tuple[tuple[int, float], ...] = ()
-    celsius: tuple[tuple[int, float], ...] = ()
+    gravity: Sequence[tuple[int, float]] = ()
+    celsius: Sequence[tuple[int, float]] = ()
     checks: tuple[tuple[int, float], ...] = ()
 
 
@@ -150,7 +150,7 @@ def book_record(
         entries=tuple(entries),
         lines=tuple(_lines(entries, told)),
         stages=tuple(_spans(lot.stages if stages is None else stages)),
-        curves=Curves(tuple(gravity), tuple(celsius), tuple(checks(lot))),
+        curves=Curves(gravity, celsius, tuple(checks(lot))),
         totals=tuple(totals(lot)),
         starting_gravity=start,
         effective_gravity=effective,

@@ -2,7 +2,7 @@
 
 import json
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, NamedTuple
 
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
@@ -14,6 +14,8 @@ CHECKPOINT_EVERY_MS = 6 * HOUR_MS
 """Spacing of the snapshots kept to start again from: a late reading costs at most this much re-evaluation."""
 CHECKPOINTS_KEPT_MS = 7 * DAY_MS
 """Older checkpoints are let go but for one a week."""
+ESTIMATES_AT_ONCE = 1_000
+"""So many are read at a time where a whole history is gone through: a year at once would be ten megabytes."""
 
 
 class Checkpoint(NamedTuple):
@@ -109,6 +111,19 @@ class Watching:
             (lot, from_ms, until_ms),
         )
         return [Estimate(*row) for row in rows]
+
+    def each_estimate(self, lot: str, from_ms: int = -(2**62), until_ms: int = 2**62) -> Iterator[Estimate]:
+        """Yield the same one after the other, however long the history, in little memory."""
+        while True:
+            rows = self._db.query(
+                "SELECT at_ms, gravity, gravity_sd, rate_per_day, rate_sd, temperature_c FROM estimate"
+                " WHERE lot=? AND at_ms>=? AND at_ms<? ORDER BY at_ms LIMIT ?",
+                (lot, from_ms, until_ms, ESTIMATES_AT_ONCE),
+            )
+            yield from map(Estimate._make, rows)
+            if len(rows) < ESTIMATES_AT_ONCE:
+                return
+            from_ms = rows[-1][0] + 1
 
     def save_now(self, lot: str, body: dict[str, Any]) -> None:
         """Keep a lot's present state (estimate, forecast) for the commands and pages."""

@@ -16,7 +16,7 @@ from mustwatch.plan import plan_of
 from mustwatch.review.book_page import book_page
 from mustwatch.review.book_record import BookRecord, Told, book_record
 from mustwatch.review.book_words import BookUnits, what_was_done
-from mustwatch.review.series import Point, m4
+from mustwatch.review.series import Point, Track, m4
 from mustwatch.settings import Settings
 from mustwatch.store.store import Store
 
@@ -47,16 +47,18 @@ def record_of(store: Store, settings: Settings, lot: str) -> BookRecord | None:
     history = store.book.history().lots.get(lot)
     if history is None:
         return None
-    estimates = store.watching.estimates(lot)
-    by_sensor = _is_watched(store, history)
+    gravity, celsius, is_watched = Track(), Track(), _is_watched(store, history)
+    for estimate in store.watching.each_estimate(lot):
+        gravity.note(estimate.at_ms, estimate.gravity if is_watched else None)
+        celsius.note(estimate.at_ms, estimate.temperature_c)
     told = told_of(store.alerts.of_lot(lot))
     profile = plan_of(settings).profile_for(history)
     return book_record(
         history,
         store.book.entries(lot),
         told,
-        [(e.at_ms, e.gravity) for e in estimates if e.gravity is not None and by_sensor],
-        [(e.at_ms, e.temperature_c) for e in estimates if e.temperature_c is not None],
+        gravity,
+        celsius,
         stages_through(history, profile, [(t.kind, t.at_ms, t.until_ms) for t in told]),
     )
 

@@ -17,8 +17,8 @@ from mustwatch.evaluation.placing import Placer
 from mustwatch.plan import CellarPlan
 from mustwatch.review.book_record import checks
 from mustwatch.review.chart_fan import Fan, Foreseen, fan
-from mustwatch.review.series import Point, m4, thinned
-from mustwatch.store.rollup import Quantity, Rolled, series, thinned_until_ms
+from mustwatch.review.series import Point, Track, m4, thinned
+from mustwatch.store.rollup import Quantity, Rolled, quarter_ms, series, thinned_until_ms
 from mustwatch.store.store import Store
 from mustwatch.watch.curve import expected_end
 from mustwatch.watch.estimate import Estimate
@@ -27,6 +27,8 @@ RAW_WINDOW_MS = 2 * DAY_MS
 """A window up to this long is answered from the readings themselves."""
 MOST_POINTS = 2_000
 FEWEST_POINTS = 40
+SPAN_MS = 14 * DAY_MS
+"""So much of a history is read at a time: a year of readings at once would be tens of megabytes."""
 AROUND_MS = HOUR_MS
 """Readings this long before the window are looked at too: a float's temperature may have come a little earlier."""
 
@@ -69,17 +71,14 @@ def sensor_curves(
     return found
 
 
-def _said(
-    store: Store, placer: Placer, lot: str, sensor: str, window: Window
-) -> tuple[list[Point], list[Point]]:
+def _said(store: Store, placer: Placer, lot: str, sensor: str, window: Window) -> tuple[Track, Track]:
     """Return a sensor's gravities and temperatures of a lot in a window, corrected.
 
     A rolled-up quarter gives its lowest and highest; each gravity is corrected with the temperature that its sensor
     said last before, which is then of the same quarter of an hour: the must moves by a few tenths of a degree in it,
     0.0001 of gravity.
     """
-    gravity: list[Point] = []
-    celsius: list[Point] = []
+    gravity, celsius = Track(), Track()
     is_short = window.until_ms - window.from_ms <= RAW_WINDOW_MS
     raw = is_short and window.from_ms >= thinned_until_ms(store.database)
     for begin_ms, end_ms in _stays(placer, lot, sensor, window):
@@ -87,10 +86,8 @@ def _said(
             said = placer.observation(reading, "")
             if not begin_ms <= reading.observed_ms < end_ms:
                 continue
-            if said.gravity is not None:
-                gravity.append(Point(said.at_ms, said.gravity))
-            if said.temperature_c is not None:
-                celsius.append(Point(said.at_ms, said.temperature_c))
+            gravity.note(said.at_ms, said.gravity)
+            celsius.note(said.at_ms, said.temperature_c)
     return gravity, celsius
 
 
@@ -106,11 +103,21 @@ def _stays(placer: Placer, lot: str, sensor: str, window: Window) -> Iterator[tu
 
 
 def _readings(store: Store, sensor: str, from_ms: int, until_ms: int, *, raw: bool) -> Iterable[Reading]:
-    """Return a sensor's statements as readings in time order, temperatures before gravities of the same instant."""
-    database = store.database
+    """Yield a sensor's statements as readings in time order, temperatures before gravities of the same instant."""
+    begin_ms = from_ms - AROUND_MS
+    while begin_ms < until_ms:
+        # Where a quarter of an hour begins, so that none is cut and given twice.
+        end_ms = min(quarter_ms(begin_ms + SPAN_MS), until_ms)
+        yield from _readings_of_span(store, sensor, begin_ms, end_ms, raw=raw)
+        begin_ms = end_ms
+
+
+def _readings_of_span(
+    store: Store, sensor: str, from_ms: int, until_ms: int, *, raw: bool
+) -> Iterable[Reading]:
     parts = []
     for order, quantity in ((0, Quantity.CELSIUS), (1, Quantity.GRAVITY), (2, Quantity.INCLINATION)):
-        rows = series(database, sensor, quantity, from_ms - AROUND_MS, until_ms, raw=raw)
+        rows = series(store.database, sensor, quantity, from_ms, until_ms, raw=raw)
         parts.append([(at_ms, order, value) for row in rows for at_ms, value in _extremes(row)])
     for at_ms, order, value in merge(*parts, key=itemgetter(0, 1)):
         yield Reading(
@@ -130,11 +137,25 @@ def _extremes(row: Rolled) -> list[tuple[int, float]]:
     return sorted([(row.low_ms, row.low), (row.high_ms, row.high)])
 
 
-def estimate_curve(estimates: list[Estimate], most: int) -> list[Estimate]:
-    """Return at most ``most`` of the estimates, every extreme of gravity among them."""
-    by_ms = {e.at_ms: e for e in estimates}
-    kept = m4([Point(e.at_ms, e.gravity) for e in estimates if e.gravity is not None], most)
-    return [by_ms[point.at_ms] for point in kept]
+class EstimateCurves(NamedTuple):
+    """A lot's estimates as curves: gravity 20/20, its standard error at the same instants, and °C."""
+
+    gravity: list[Point]
+    gravity_sd: list[float | None]
+    celsius: list[Point | None]
+
+
+def estimate_curves(estimates: Iterable[Estimate], most: int) -> EstimateCurves:
+    """Return estimates given in time order as curves of at most ``most`` points, every extreme among them."""
+    gravity, spread, celsius = Track(), Track(), Track()
+    for estimate in estimates:
+        gravity.note(estimate.at_ms, estimate.gravity)
+        spread.note(estimate.at_ms, estimate.gravity_sd)
+        celsius.note(estimate.at_ms, estimate.temperature_c)
+    kept = m4(gravity, most)
+    shown = {point.at_ms for point in kept}
+    spreads = {at_ms: sd for at_ms, sd in spread if at_ms in shown}
+    return EstimateCurves(kept, [spreads.get(point.at_ms) for point in kept], thinned(celsius, most))
 
 
 def forecast_fan(lot: LotHistory, now: dict[str, Any], profile: Profile) -> Fan | None:

@@ -1,6 +1,6 @@
 """A lot as pages and API show it: assembled from the store by one set of rules."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -17,7 +17,7 @@ from mustwatch.plan import CellarPlan, plan_of
 from mustwatch.profiles import profile_names
 from mustwatch.review.book_words import BookUnits, what_was_done
 from mustwatch.review.overview import vessel_overview
-from mustwatch.review.series import Point, m4, thinned
+from mustwatch.review.series import Point, Track, m4
 from mustwatch.settings import Settings
 from mustwatch.store.store import Store
 from mustwatch.views.book import told_of
@@ -27,7 +27,7 @@ from mustwatch.views.curves import (
     MOST_POINTS,
     Window,
     check_points,
-    estimate_curve,
+    estimate_curves,
     forecast_fan,
     sensor_curves,
     stage_spans,
@@ -47,12 +47,21 @@ SHORTEST_WINDOW_MS = 60_000
 def small_curve(store: Store, lot: str, now_ms: int) -> dict[str, Any]:
     """Return a lot's last days as ``gravity`` and ``celsius``, each ``{at: [ms], values: []}``."""
     window = Window(now_ms - SMALL_CURVE_MS, now_ms)
-    return _small(store.watching.estimates(lot, window.from_ms, window.until_ms + 1), window)
+    gravity, celsius = Track(), Track()
+    for _ in _noted(store.watching.each_estimate(lot, window.from_ms, window.until_ms + 1), gravity, celsius):
+        pass
+    return _small(gravity, celsius, window)
 
 
-def _small(estimates: Sequence[Estimate], window: Window) -> dict[str, Any]:
-    gravity = [Point(e.at_ms, e.gravity) for e in estimates if e.gravity is not None]
-    celsius = [Point(e.at_ms, e.temperature_c) for e in estimates if e.temperature_c is not None]
+def _noted(estimates: Iterable[Estimate], gravity: Track, celsius: Track) -> Iterator[Estimate]:
+    """Yield estimates, noting what they say on the way."""
+    for estimate in estimates:
+        gravity.note(estimate.at_ms, estimate.gravity)
+        celsius.note(estimate.at_ms, estimate.temperature_c)
+        yield estimate
+
+
+def _small(gravity: Track, celsius: Track, window: Window) -> dict[str, Any]:
     return {
         "from_ms": window.from_ms,
         "until_ms": window.until_ms,
@@ -61,7 +70,7 @@ def _small(estimates: Sequence[Estimate], window: Window) -> dict[str, Any]:
     }
 
 
-def _days(estimates: Sequence[Estimate], zone: ZoneInfo) -> list[dict[str, Any]]:
+def _days(estimates: Iterable[Estimate], zone: ZoneInfo) -> list[dict[str, Any]]:
     """Return for each local day the gravity at its end and the temperatures' extremes, the newest day first."""
     days: list[dict[str, Any]] = []
     for day, of_day in groupby(estimates, key=lambda e: from_ms(e.at_ms).astimezone(zone).date()):
@@ -112,7 +121,9 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
     profile = plan.profile_for(of_lot)
     start = of_lot.start
     whole = whole_of(of_lot, now_ms)
-    estimates = store.watching.estimates(lot, whole.from_ms, whole.until_ms + 1)
+    gravity, celsius = Track(), Track()
+    estimates = store.watching.each_estimate(lot, whole.from_ms, whole.until_ms + 1)
+    days = _days(_noted(estimates, gravity, celsius), ZoneInfo(settings.cellar.timezone))
     return {
         **row,
         "at": iso(now_ms),
@@ -122,8 +133,8 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
         "profile_title": profile.title,
         "racking_gravity": profile.racking_gravity,
         "dry_gravity": profile.dry_gravity,
-        "curve": _small(estimates, whole),
-        "days": _days(estimates, ZoneInfo(settings.cellar.timezone)),
+        "curve": _small(gravity, celsius, whole),
+        "days": days,
         "alerts": [a for a in cellar["alerts"] if a["lot"] == lot],
         "timeline": _timeline(store, of_lot, settings),
         "choices": _choices(of_lot, history, plan, profile, now_ms, settings),
@@ -202,9 +213,7 @@ def lot_curves(
     profile = plan.profile_for(history)
     window = _window(whole_of(history, now_ms), begin_ms, end_ms)
     most = min(max(points, FEWEST_POINTS), MOST_POINTS)
-    estimates = store.watching.estimates(lot, window.from_ms, window.until_ms + 1)
-    kept = estimate_curve(estimates, most)
-    warmth = [Point(e.at_ms, e.temperature_c) for e in estimates if e.temperature_c is not None]
+    estimated = estimate_curves(store.watching.each_estimate(lot, window.from_ms, window.until_ms + 1), most)
     fan = (
         forecast_fan(history, store.watching.now().get(lot, {}), profile)
         if history.ended_ms is None
@@ -215,11 +224,11 @@ def lot_curves(
         "from_ms": window.from_ms,
         "until_ms": window.until_ms,
         "estimate": {
-            "at": [e.at_ms for e in kept],
-            "gravity": [_rounded(e.gravity, 5) for e in kept],
-            "gravity_sd": [_rounded(e.gravity_sd, 5) for e in kept],
+            "at": [point.at_ms for point in estimated.gravity],
+            "gravity": [round(point.value, 5) for point in estimated.gravity],
+            "gravity_sd": [_rounded(sd, 5) for sd in estimated.gravity_sd],
         },
-        "celsius": columns(thinned(warmth, most), 2),
+        "celsius": columns(estimated.celsius, 2),
         "sensors": [
             {
                 "sensor": curve.sensor,
