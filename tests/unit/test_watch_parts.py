@@ -9,7 +9,7 @@ import pytest
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.watch.constancy import Constancy
-from mustwatch.watch.curve import SETTLED_RATE, Curve, expected_end
+from mustwatch.watch.curve import KAPPA, SETTLED_RATE, Curve, expected_end
 from mustwatch.watch.finding import Change, FindingKind, Severity, Subject
 from mustwatch.watch.gravity_filter import GravityFilter
 from mustwatch.watch.hand import HandChecks
@@ -151,9 +151,9 @@ def test_the_expected_end_is_that_of_dry_wines_from_the_alcohol_tables() -> None
 
 
 def test_the_time_to_a_gravity_agrees_with_stepping_the_curve() -> None:
-    curve = Curve(BEGIN_MS, 1.045, -0.018, 0.0005, 1.085, expected_end(1.085))
+    curve = Curve(BEGIN_MS, 1.045, 0.0006, -0.018, 0.0005, 1.085, expected_end(1.085))
     expected = curve.reach(1.010)
-    whole, kappa = 1.085 - curve.end, 0.1
+    whole, kappa = 1.085 - curve.end, KAPPA
     left = (1.045 - curve.end) / whole
     speed = 0.018 / whole * (left + kappa) / left
     gravity, days, step = 1.045, 0.0, 0.0005
@@ -168,8 +168,8 @@ def test_the_time_to_a_gravity_agrees_with_stepping_the_curve() -> None:
 
 
 def test_a_forecast_is_withheld_while_the_rate_does_not_carry_it() -> None:
-    at_rest = Curve(BEGIN_MS, 1.080, -0.0005, 0.0005, 1.085, 0.992)
-    past = Curve(BEGIN_MS, 1.005, -0.010, 0.0005, 1.085, 0.992)
+    at_rest = Curve(BEGIN_MS, 1.080, 0.0006, -0.0005, 0.0005, 1.085, 0.992)
+    past = Curve(BEGIN_MS, 1.005, 0.0006, -0.010, 0.0005, 1.085, 0.992)
 
     assert at_rest.reach(1.010) is None
     assert at_rest.settle() is None

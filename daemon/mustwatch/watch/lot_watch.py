@@ -12,7 +12,7 @@ from mustwatch.cellar.book import Addition, Entry, Measurement, Racking, Reancho
 from mustwatch.cellar.entry_json import entry_from_json, entry_to_json
 from mustwatch.cellar.history import stage_after
 from mustwatch.cellar.profile import Profile, Stage
-from mustwatch.watch.curve import SETTLED_RATE, Curve, Forecast
+from mustwatch.watch.curve import SETTLED_RATE, SOONER, Curve, Forecast
 from mustwatch.watch.detectors import ENROLLED, Detector, SlotView
 from mustwatch.watch.estimate import Estimate, Expected
 from mustwatch.watch.finding import FindingKind, Subject, Transition
@@ -269,13 +269,14 @@ class LotWatch:
             return Forecast()
         if estimator.moving is not None and estimator.moving < 0.5:
             return Forecast()
-        curve = Curve(end_ms, gravity, view.rate, view.rate_sd, first, end)
+        curve = Curve(end_ms, gravity, view.gravity_sd, view.rate, view.rate_sd, first, end)
         rack = curve.reach(self.profile.racking_gravity) if view.stage is Stage.PRIMARY else None
         tail_days = estimator.tail.days_until(SETTLED_RATE)
         if tail_days is None:
             return Forecast(rack, curve.settle())
-        early, middle, late = (end_ms + round(days * DAY_MS) for days in tail_days)
-        return Forecast(rack, Expected(middle, early, late))
+        early, middle, late = tail_days
+        ends = (end_ms + round(days * DAY_MS) for days in (middle, SOONER * early, late))
+        return Forecast(rack, Expected(*ends))
 
     # -- what people did ------------------------------------------------------------------------------------------
 
