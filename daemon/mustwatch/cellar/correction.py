@@ -49,6 +49,9 @@ class Corrector:
     ) -> None:
         """Set up for one sensor."""
         self._sensor = sensor
+        self._is_compensated = sensor.compensated
+        self._gravity_sd = sensor.gravity_sd
+        self._offset_c = sensor.temperature_offset_c
         self._calibrations = tuple(calibrations)
         self._offsets = tuple(offsets)
         self._temperature: tuple[int, float] | None = None
@@ -60,14 +63,16 @@ class Corrector:
         A float's gravity without any temperature is taken as it is; one that no wine can have (a float in
         the air, an inclination far beyond the calibration) is none.
         """
-        sensor, observed_ms, temperature_c = self._sensor, reading.observed_ms, reading.temperature_c
+        _, observed_ms, _, shown, _, temperature_c, _, _, _ = reading
         if temperature_c is not None:
-            temperature_c += sensor.temperature_offset_c
+            temperature_c += self._offset_c
             self._temperature = (observed_ms, temperature_c)
-        shown, sd = self._shown(reading)
+        sd = self._gravity_sd
+        if self._calibrations:
+            shown, sd = self._calibrated(reading)
         if shown is None:
             return Corrected(None, None, temperature_c)
-        if not sensor.compensated:
+        if not self._is_compensated:
             at_c = temperature_c if temperature_c is not None else self._held(observed_ms)
             if at_c is not None:
                 if not READING_LOW < shown < READING_HIGH:
@@ -96,13 +101,13 @@ class Corrector:
         self._factors[at_c] = factor
         return factor
 
-    def _shown(self, reading: Reading) -> tuple[float | None, float | None]:
-        """Return the gravity the float shows, and its standard error if known."""
-        if self._calibrations and reading.inclination_deg is not None:
+    def _calibrated(self, reading: Reading) -> tuple[float | None, float | None]:
+        """Return the gravity the float shows by its calibration, and its standard error if known."""
+        if reading.inclination_deg is not None:
             position = bisect_right(self._calibrations, reading.observed_ms, key=lambda c: c[0]) - 1
             if position >= 0:
                 return self._calibrations[position][1].gravity(reading.inclination_deg)
-        return reading.gravity, self._sensor.gravity_sd
+        return reading.gravity, self._gravity_sd
 
     def _held(self, at_ms: int) -> float | None:
         if self._temperature is None or not 0 <= at_ms - self._temperature[0] <= TEMPERATURE_HOLDS_MS:

@@ -13,10 +13,11 @@ from typing import Any, NamedTuple
 
 from mustwatch.alerting.reconcile import reconcile
 from mustwatch.alerting.step import Step, step
+from mustwatch.cellar.correction import Corrector
 from mustwatch.cellar.history import BEGINNING_MS, CellarHistory, LotHistory, Placement
 from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
 from mustwatch.cellar.reading import Reading
-from mustwatch.evaluation.placing import Placer
+from mustwatch.evaluation.placing import Placer, observed
 from mustwatch.evaluation.rebuild import Rebuild
 from mustwatch.plan import CellarPlan
 from mustwatch.store.store import Store
@@ -45,16 +46,41 @@ class Outcome(NamedTuple):
 class _Pending:
     """What has been taken and not yet written."""
 
-    fresh: dict[tuple[str, int], Reading] = field(default_factory=dict)
+    fresh: list[Reading] = field(default_factory=list)
     completing: list[Reading] = field(default_factory=list)
     duplicates: int = 0
     steps: dict[str, list[WatchStep]] = field(default_factory=dict)
     late: dict[str, int] = field(default_factory=dict)
     transitions: list[Transition] = field(default_factory=list)
+    _known: dict[tuple[str, int], Reading] = field(default_factory=dict)
+
+    def fresh_at(self, sensor: str, observed_ms: int) -> Reading | None:
+        """Return what a sensor said at an instant, if that is not yet written. Asked of late readings alone."""
+        for reading in self.fresh[len(self._known) :]:
+            self._known[reading[0], reading[1]] = reading
+        return self._known.get((sensor, observed_ms))
 
     def note_late(self, lot: str, at_ms: int) -> None:
         """Remember that a lot is to be evaluated again from an instant."""
         self.late[lot] = min(at_ms, self.late.get(lot, at_ms))
+
+
+class _Way:
+    """Where one sensor's readings go, worked out once for as long as that holds: ``from_ms`` <= t < ``until_ms``.
+
+    ``last_ms`` is the newest instant taken: what is newer cannot be a duplicate.
+    """
+
+    __slots__ = ("corrector", "from_ms", "last_ms", "lot", "sensor_watch", "until_ms", "vessel", "watch")
+
+    def __init__(self, sensor_watch: SensorWatch | None, last_ms: int) -> None:
+        self.sensor_watch = sensor_watch
+        self.last_ms = last_ms
+        self.from_ms = self.until_ms = 0
+        self.vessel: str | None = None
+        self.lot: str | None = None
+        self.watch: LotWatch | None = None
+        self.corrector: Corrector | None = None
 
 
 class Evaluation:
@@ -76,17 +102,15 @@ class Evaluation:
         self._rebuild = Rebuild(store, plan, self._placer)
         self._watches: dict[str, LotWatch] = {}
         self._sensor_watches: dict[str, SensorWatch] = {}
-        self._last_ms: dict[str, int] = {}
+        self._ways: dict[str, _Way] = {}
         self._book_seq = int(store.watching.kept("book_seq") or 0)
         self._alerts_due_ms: int | None = now_ms
         for sensor in plan.sensors.values():
             latest = store.readings.latest(sensor.id, now_ms - LATEST_LOOKBACK_MS)
-            if latest is not None:
-                self._last_ms[sensor.id] = latest.observed_ms
             snapshot = store.watching.kept(f"sensor:{sensor.id}")
-            self._sensor_watches[sensor.id] = (
-                SensorWatch.restore(snapshot, sensor) if snapshot else SensorWatch(sensor)
-            )
+            sensor_watch = SensorWatch.restore(snapshot, sensor) if snapshot else SensorWatch(sensor)
+            self._sensor_watches[sensor.id] = sensor_watch
+            self._ways[sensor.id] = _Way(sensor_watch, BEGINNING_MS if latest is None else latest.observed_ms)
         for history in self.history.lots.values():
             if history.ended_ms is None:
                 self._take_up(history)
@@ -128,30 +152,43 @@ class Evaluation:
         """Take one reading into memory and draw its conclusions; a duplicate is counted and dropped."""
         pending = self._pending
         sensor, observed_ms = reading[0], reading[1]
-        last_ms = self._last_ms.get(sensor)
-        if last_ms is None or observed_ms > last_ms:
-            self._last_ms[sensor] = observed_ms
+        way = self._ways.get(sensor)
+        if way is None:
+            way = self._ways[sensor] = _Way(None, BEGINNING_MS)
+        if observed_ms > way.last_ms:
+            way.last_ms = observed_ms
         else:
-            known = pending.fresh.get((sensor, observed_ms)) or self._store.readings.get(sensor, observed_ms)
+            known = pending.fresh_at(sensor, observed_ms) or self._store.readings.get(sensor, observed_ms)
             if known is not None:
                 self._take_again(reading, known)
                 return
-        pending.fresh[sensor, observed_ms] = reading
-        vessel, lot, _, _ = self._placer.place(sensor, observed_ms)
-        sensor_watch = self._sensor_watches.get(sensor)
-        if sensor_watch is not None:
-            told = sensor_watch.observe(reading, vessel, lot)
+        pending.fresh.append(reading)
+        if not way.from_ms <= observed_ms < way.until_ms:
+            self._lead(way, sensor, observed_ms)
+        vessel, lot, watch, corrector = way.vessel, way.lot, way.watch, way.corrector
+        if way.sensor_watch is not None:
+            told = way.sensor_watch.observe(reading, vessel, lot)
             if told:
                 pending.transitions.extend(told)
         if lot is None or vessel is None:
             return
-        watch = self._watches.get(lot)
-        if watch is None or observed_ms < watch.horizon_ms:
+        if watch is None or corrector is None or observed_ms < watch.horizon_ms:
             pending.note_late(lot, observed_ms)
             return
-        steps = watch.observe(self._placer.observation(reading, vessel))
+        steps = watch.observe(observed(reading, vessel, corrector))
         if steps:
             self._stepped(lot, steps)
+
+    def _lead(self, way: _Way, sensor: str, at_ms: int) -> None:
+        """Work out where a sensor's readings go from an instant on."""
+        way.vessel, way.lot, way.from_ms, way.until_ms = self._placer.place(sensor, at_ms)
+        way.watch = None if way.lot is None else self._watches.get(way.lot)
+        way.corrector = self._placer.corrector(sensor)
+
+    def _forget_ways(self) -> None:
+        """Have every sensor's way worked out anew: the book, or a lot's watch, is another."""
+        for way in self._ways.values():
+            way.until_ms = way.from_ms
 
     def _take_again(self, reading: Reading, known: Reading) -> None:
         """Drop a duplicate; keep of it what the stored reading of that instant lacks."""
@@ -195,6 +232,7 @@ class Evaluation:
             return
         self._placer = Placer(self._store, self._plan)
         self._rebuild = Rebuild(self._store, self._plan, self._placer)
+        self._forget_ways()
         for change in changes:
             self._pending.note_late(change.lot, change.from_ms)
             self._book_seq = change.seq
@@ -211,7 +249,7 @@ class Evaluation:
         """Write everything pending, in the caller's transaction, and return what it came to."""
         pending, self._pending = self._pending, _Pending()
         store = self._store
-        store.readings.add(list(pending.fresh.values()))
+        store.readings.add(pending.fresh)
         for reading in pending.completing:
             store.readings.complete(reading)
         for lot, steps in pending.steps.items():
@@ -225,6 +263,7 @@ class Evaluation:
         for lot, from_ms in pending.late.items():
             messages += self._reconsider(lot, from_ms, now_ms)
         if pending.late:
+            self._forget_ways()
             store.watching.keep("book_seq", str(self._book_seq))
         return Outcome(len(pending.fresh), pending.duplicates, messages)
 

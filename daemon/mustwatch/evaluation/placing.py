@@ -37,13 +37,14 @@ class Placer:
 
     def observation(self, reading: Reading, vessel: str) -> Observation:
         """Return a reading as the watch is fed it."""
-        corrector = self._correctors.get(reading.sensor)
+        return observed(reading, vessel, self.corrector(reading[0]))
+
+    def corrector(self, sensor_id: str) -> Corrector:
+        """Return what corrects a sensor's readings, one after the other."""
+        corrector = self._correctors.get(sensor_id)
         if corrector is None:
-            corrector = self._correctors[reading.sensor] = self._corrector(reading.sensor)
-        gravity, gravity_sd, temperature_c = corrector.correct(reading)
-        sensor, observed_ms, _, shown, inclination_deg, *_ = reading
-        said = shown if shown is not None else inclination_deg
-        return _new(Observation, (observed_ms, sensor, vessel, gravity, gravity_sd, temperature_c, said))
+            corrector = self._correctors[sensor_id] = self._corrector(sensor_id)
+        return corrector
 
     def _corrector(self, sensor_id: str) -> Corrector:
         # A sensor no longer configured is still part of a lot's past; what it said is taken as it was.
@@ -57,3 +58,11 @@ class Placer:
             except CalibrationError as error:
                 log.warning("calibration left out sensor=%s: %s", sensor_id, error)
         return Corrector(sensor, calibrations, self.history.offsets.get(sensor_id, ()))
+
+
+def observed(reading: Reading, vessel: str, corrector: Corrector) -> Observation:
+    """Return a reading as the watch is fed it, corrected."""
+    gravity, gravity_sd, temperature_c = corrector.correct(reading)
+    shown = reading[3]
+    said = shown if shown is not None else reading[4]
+    return _new(Observation, (reading[1], reading[0], vessel, gravity, gravity_sd, temperature_c, said))

@@ -6,6 +6,7 @@ reading or entry is what would have been concluded had it come in time.
 
 import logging
 from collections.abc import Iterator
+from functools import lru_cache
 from heapq import merge
 from operator import itemgetter
 from typing import Any
@@ -25,6 +26,9 @@ log = logging.getLogger(__name__)
 CHUNK_MS = 7 * DAY_MS
 """This much history is read at a time, so that a long rebuild does not fill a Pi's memory."""
 
+NIGHTS_REMEMBERED = 64
+"""Instants of which it is remembered whether they lie in the night: the slots of all lots end at the same ones."""
+
 
 class Rebuild:
     """Makes lots' watches from a store."""
@@ -33,6 +37,7 @@ class Rebuild:
         """Use a store, and a placer made from its present book."""
         self._store = store
         self._plan = plan
+        self._is_night = lru_cache(maxsize=NIGHTS_REMEMBERED)(plan.is_night)
         self._placer = placer
 
     def restored(self, history: LotHistory, before_ms: int) -> tuple[LotWatch, int]:
@@ -44,11 +49,11 @@ class Rebuild:
         checkpoint = self._store.watching.checkpoint_before(history.lot, before_ms)
         if checkpoint is not None and checkpoint.horizon_ms > history.started_ms:
             try:
-                watch = LotWatch.restore(checkpoint.snapshot, profile, self._plan.is_night)
+                watch = LotWatch.restore(checkpoint.snapshot, profile, self._is_night)
                 return watch, checkpoint.horizon_ms
             except SnapshotOutdatedError:
                 log.info("snapshot of another version, evaluating from the start lot=%s", history.lot)
-        watch = LotWatch(history.lot, history.start.vessel, profile, history.started_ms, self._plan.is_night)
+        watch = LotWatch(history.lot, history.start.vessel, profile, history.started_ms, self._is_night)
         return watch, history.started_ms
 
     def feed(self, watch: LotWatch, history: LotHistory, from_ms: int) -> Iterator[WatchStep]:

@@ -160,10 +160,11 @@ class FloatTrack:
 
     def _swim(self, readings: list[Shown]) -> None:
         """Note readings of a float in a wine that hardly moves: nothing can be told from its trembling."""
-        constancy = self.constancy
+        constancy, equal_share = self.constancy, self.equal_share
         for _, at_ms, said in readings:
-            self.equal_share += 0.01 * ((1.0 if said == constancy.value else 0.0) - self.equal_share)
+            equal_share += 0.01 * ((1.0 if said == constancy.value else 0.0) - equal_share)
             constancy.take(said, at_ms)
+        self.equal_share = equal_share
         self.held = 0.0
         self.held_at, self.held_ms, _ = readings[-1]
         self.held_count = 1

@@ -4,6 +4,7 @@ Beside the filter it keeps what the detectors ask about: when fermentation began
 long the wine has been still.
 """
 
+from operator import itemgetter
 from typing import Any
 
 from mustwatch.cellar.facts import HYDROMETER_SD, allowance
@@ -79,6 +80,10 @@ LEFT_GRAVITY = 0.002
 SETTLED_FALL = 0.0016
 """A wine is settled when it would fall less than this within the profile's settled hours (0.0008 a day for 48 h):
 less than two equal readings of a hydrometer can tell."""
+
+
+_by_instant = itemgetter(1, 0, 2)
+"""Of a ``Shown``: its instant, then what tells two of one instant apart."""
 
 
 class LotEstimator:
@@ -382,7 +387,3 @@ _KEPT = (
     "hour_weight",
     "through_ms",
 )
-
-
-def _by_instant(shown: Shown) -> tuple[int, float, float]:
-    return shown[1], shown[0], shown[2]

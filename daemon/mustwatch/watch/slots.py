@@ -56,6 +56,9 @@ class OpenSlot:
     def take(self, obs: Observation) -> None:
         """Merge one observation whose instant lies in this slot. The same one twice counts once."""
         at_ms, sensor, vessel, gravity, gravity_sd, temperature_c, said = obs
+        is_newest = at_ms > self.last_ms
+        if is_newest:
+            self.last_ms = at_ms
         part = self.by_sensor.get(sensor)
         if part is None:
             part = self.by_sensor[sensor] = SensorSlot(vessel)
@@ -63,7 +66,7 @@ class OpenSlot:
             part.vessel = vessel
         if gravity is not None:
             shown = (gravity, at_ms, gravity if said is None else said)
-            if shown not in part.gravity:
+            if is_newest or shown not in part.gravity:
                 part.gravity.append(shown)
                 if len(part.gravity) > KEPT_PER_SLOT:
                     _drop_one(part.gravity)
@@ -71,12 +74,10 @@ class OpenSlot:
                 part.gravity_sd = gravity_sd
         if temperature_c is not None:
             felt = (temperature_c, at_ms)
-            if felt not in part.temperature:
+            if is_newest or felt not in part.temperature:
                 part.temperature.append(felt)
                 if len(part.temperature) > KEPT_PER_SLOT:
                     _drop_one(part.temperature)
-        if at_ms > self.last_ms:
-            self.last_ms = at_ms
 
     def snapshot(self) -> list[object]:
         """Return the slot as JSON-able lists."""
