@@ -114,11 +114,12 @@ class Schedule:
             self._heard, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES
         )
 
-    def start(self, *, first_time_ms: int | None = None) -> None:
+    def start(self, *, first_time_ms: int | None = None, sweeps: bool = True) -> None:
         """Begin; what was missed while nothing ran is done once, in order.
 
         Args:
             first_time_ms: a store that is new counts daily jobs as done up to here, rather than doing them at once.
+            sweeps: do what was missed at once; else when ``sweep_soon`` asks for it.
         """
         if first_time_ms is not None:
             for job in self._jobs.values():
@@ -132,7 +133,8 @@ class Schedule:
             self.sweep, IntervalTrigger(seconds=SWEEP_EVERY_S), id="sweep", replace_existing=True
         )
         self._scheduler.start()
-        self.sweep_soon()
+        if sweeps:
+            self.sweep_soon()
 
     def _trigger(self, job: Job) -> Any:
         if job.at is not None:

@@ -22,6 +22,7 @@ from mustwatch.ingest.broker_settings import BrokerSettings
 from mustwatch.ingest.client import MqttSource
 from mustwatch.ingest.clock import ClockWatch
 from mustwatch.ingest.system_clock import boot_id, is_synchronised, mono_s, wall_ms
+from mustwatch.memory import settle
 from mustwatch.mirroring import mirror_of
 from mustwatch.pipeline import Pipeline
 from mustwatch.plan import CellarPlan, note_places, plan_of, tell_rules
@@ -159,6 +160,9 @@ class Service:
                     "no [[sensor]] is configured: `mustwatch listen` shows what arrives and proposes one"
                 )
             log.info("keeping watch sensors=%d lots=%d", len(plan.sensors), len(store.book.history().lots))
+            settle()
+            # Only now: a backup beside the start would slow it down, and leave its holes among what stays.
+            self._schedule.sweep_soon()
             self._keep_watch()
             if self._fault is None:
                 keeper.note("" if checked is None or checked.is_set() else UNCHECKED)
@@ -240,7 +244,8 @@ class Service:
             stack.callback(self._mirror.stop)
         outbox.start()
         stack.callback(outbox.stop)
-        schedule.start(first_time_ms=clock.now_ms() if is_new else None)
+        schedule.start(first_time_ms=clock.now_ms() if is_new else None, sweeps=False)
+        self._schedule = schedule
         stack.callback(schedule.stop)
         thread = threading.Thread(target=self._guarded, args=(pipeline,), name="pipeline", daemon=True)
         self._pipeline_thread = thread

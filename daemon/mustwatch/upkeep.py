@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import time, timedelta
 
 from mustwatch.cellar.instant import DAY_MS
+from mustwatch.memory import give_back
 from mustwatch.schedule import Job
 from mustwatch.self_watch import SelfWatch
 from mustwatch.settings import StoreSettings
@@ -84,6 +85,7 @@ class Upkeep:
         self._store.database.tidy_log()
         if self._backup_is_owed:
             self.backup()
+        give_back()
 
     def look_at_the_room(self) -> None:
         """Note how much room the card has."""
@@ -125,6 +127,7 @@ class Upkeep:
         )
         for part in (Part.BACKUP, Part.FILE):
             self._self_watch.storage(part, None, self._now_ms())
+        give_back()
 
     def retention(self) -> None:
         """Let raw readings go that are older than they are kept; their quarters of an hour stay."""

@@ -41,6 +41,13 @@ def resident_mb(pid: int) -> float:
     return int(line.split()[1]) * 1024 / 1e6
 
 
+def proportional_mb(pid: int) -> float:
+    """Return the same with what is shared divided among those who share it, MB."""
+    lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+    line = next(x for x in lines if x.startswith("Pss:"))
+    return int(line.split()[1]) * 1024 / 1e6
+
+
 def written_bytes(pid: int | str) -> int:
     """Return how many bytes a process has caused to be written to storage."""
     line = next(x for x in Path(f"/proc/{pid}/io").read_text().splitlines() if x.startswith("write_bytes"))
@@ -114,6 +121,7 @@ class Running:
             "/alerts",
             "/night",
             f"/lot/lot-{bench_cellar.names(1)[0]}",
+            f"/lot/lot-{bench_cellar.names(1)[0]}/curves.json",
             "/health",
             "/metrics",
         ):
@@ -173,7 +181,7 @@ def daemon_rows(folder: Path, *, quick: bool) -> list[Row]:
         if running.process.poll() is not None:
             raise RuntimeError(f"the daemon ended by itself: {running.log.read_text()[-3000:]}")
         running.visit_pages()
-        memory = resident_mb(pid)
+        memory, proportional = resident_mb(pid), proportional_mb(pid)
     finally:
         stop.set()
         floats.join()
@@ -182,7 +190,11 @@ def daemon_rows(folder: Path, *, quick: bool) -> list[Row]:
     said = f"12 vessels at one reading a minute, {days} days of history"
     return [
         value_row(
-            "memory of the daemon with pages, all of them visited", memory, "MB", at_most=80, remark=said
+            "memory of the daemon with pages, all of them visited",
+            memory,
+            "MB",
+            at_most=80,
+            remark=f"resident; {proportional:.0f} MB with shared libraries divided among their users; {said}",
         ),
         value_row(
             "idle processor time of the daemon",

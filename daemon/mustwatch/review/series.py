@@ -15,6 +15,8 @@ from mustwatch.cellar.instant import HOUR_MS
 KEPT_PER_COLUMN = 4
 HOLE_AT_LEAST_MS = HOUR_MS
 """A line is not broken for less than this…"""
+SPACINGS_LOOKED_AT = 2_000
+"""What is usual is seen in so many of them, evenly taken; to sort all those of a year takes megabytes."""
 HOLE_SPACINGS = 5
 """…nor for less than so many times the usual spacing of its points: what reports twice a day is not all holes."""
 
@@ -104,7 +106,10 @@ def _of_column(points: Sequence[Point]) -> list[Point]:
 
 def hole_ms(instants: Sequence[int]) -> float:
     """Return from which spacing on two neighbouring points are not joined by a line."""
-    spacings = [later - earlier for earlier, later in pairwise(instants)]
+    return _hole_ms([later - earlier for earlier, later in pairwise(instants)])
+
+
+def _hole_ms(spacings: Sequence[int]) -> float:
     return max(HOLE_AT_LEAST_MS, HOLE_SPACINGS * median(spacings)) if spacings else HOLE_AT_LEAST_MS
 
 
@@ -128,7 +133,9 @@ def thinned(points: Sequence[Point], most: int) -> list[Point | None]:
         return []
     columns = max(1, most // KEPT_PER_COLUMN)
     column_ms = (points[-1].at_ms - points[0].at_ms) / columns
-    longer_than_ms = max(hole_ms([p.at_ms for p in points]), 1.5 * column_ms)
+    every = -(-len(points) // SPACINGS_LOOKED_AT)
+    spacings = [points[i].at_ms - points[i - 1].at_ms for i in range(1, len(points), every)]
+    longer_than_ms = max(_hole_ms(spacings), 1.5 * column_ms)
     for target in (most, most // 2):  # there are fewer holes than points: half as many points always fit
         joined: list[Point | None] = []
         for run in broken(m4(points, max(target, KEPT_PER_COLUMN)), longer_than_ms):

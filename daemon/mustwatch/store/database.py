@@ -20,8 +20,8 @@ READERS = 3
 """Reading connections kept open: pages, checks and commands at once; more would only cost memory."""
 WAL_LIMIT_BYTES = 8 * 1024 * 1024
 """The log file is cut back to this after a checkpoint."""
-CACHE_KIB = 2048
-"""SQLite's page cache per connection; a Pi has little memory and the hot pages are few."""
+WRITER_CACHE_KIB, READER_CACHE_KIB = 2048, 512
+"""SQLite's page cache per connection; a Pi has little memory, the hot pages are few, and the system caches the file."""
 
 
 BREATH_S = 0.005
@@ -46,19 +46,19 @@ class Database:
         self._lock = threading.RLock()
         self._depth = 0
         self._is_closed = False
-        self._writer = self._connect()
+        self._writer = self._connect(WRITER_CACHE_KIB)
         self._readers: LifoQueue[sqlite3.Connection | None] = LifoQueue()
         for _ in range(READERS):
             self._readers.put(None)
         self._writer.execute("PRAGMA journal_mode=WAL")
         self.applied = migrate(self._writer, now_ms)
 
-    def _connect(self) -> sqlite3.Connection:
+    def _connect(self, cache_kib: int) -> sqlite3.Connection:
         connection = sqlite3.connect(
             self.path, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False
         )
         connection.execute("PRAGMA synchronous=FULL")
-        connection.execute(f"PRAGMA cache_size=-{CACHE_KIB}")
+        connection.execute(f"PRAGMA cache_size=-{cache_kib}")
         connection.execute(f"PRAGMA journal_size_limit={WAL_LIMIT_BYTES}")
         connection.execute("PRAGMA temp_store=MEMORY")
         return connection
@@ -104,7 +104,7 @@ class Database:
                 self._lock.release()
         connection = self._readers.get()
         try:
-            connection = connection or self._connect()
+            connection = connection or self._connect(READER_CACHE_KIB)
             return connection.execute(sql, parameters).fetchall()
         finally:
             self._readers.put(connection)

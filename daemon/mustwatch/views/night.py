@@ -1,10 +1,11 @@
 """The overnight review as commands, messages and pages show it: assembled from the store by one set of rules."""
 
+from collections.abc import Iterator
 from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from mustwatch.cellar.instant import iso
+from mustwatch.cellar.instant import HOUR_MS, iso
 from mustwatch.cellar.profile import Band
 from mustwatch.plan import CellarPlan, plan_of
 from mustwatch.review.night import HOLDS_MS, Night, NightReview, Sample, last_night, night_of, review
@@ -30,13 +31,7 @@ def samples_by_place(
     history = store.book.history()
     by_sensor: dict[str, list[Sample]] = {}
     from_ms, until_ms = night.from_ms - HOLDS_MS, night.until_ms
-    said = thinned_temperatures(store.database, from_ms, until_ms)
-    said += [
-        (r.sensor, r.observed_ms, r.temperature_c)
-        for r in store.readings.between(from_ms, until_ms)
-        if r.temperature_c is not None
-    ]
-    for name, at_ms, celsius in said:
+    for name, at_ms, celsius in _temperatures(store, from_ms, until_ms):
         sensor = plan.sensors.get(name)
         offset = sensor.temperature_offset_c if sensor is not None else 0.0
         by_sensor.setdefault(name, []).append(Sample(at_ms, celsius + offset))
@@ -58,6 +53,15 @@ def samples_by_place(
             if is_probe or vessel not in has_probe:
                 found.setdefault((vessel, None), []).append(sample)
     return {key: sorted(samples) for key, samples in found.items()}
+
+
+def _temperatures(store: Store, from_ms: int, until_ms: int) -> Iterator[tuple[str, int, float]]:
+    """Yield what every sensor said of the temperature: sensor, instant, °C. Read an hour at a time: little memory."""
+    yield from thinned_temperatures(store.database, from_ms, until_ms)
+    for begin_ms in range(from_ms, until_ms, HOUR_MS):
+        for reading in store.readings.between(begin_ms, min(begin_ms + HOUR_MS, until_ms)):
+            if reading.temperature_c is not None:
+                yield reading.sensor, reading.observed_ms, reading.temperature_c
 
 
 def night_view(store: Store, settings: Settings, now_ms: int, day: date | None = None) -> dict[str, Any]:

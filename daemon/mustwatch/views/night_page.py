@@ -1,7 +1,8 @@
 """The night as the page shows it: the night's document with each place's curve and the seven nights before."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import date, timedelta
+from heapq import merge
 from statistics import median
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -11,7 +12,7 @@ from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.plan import plan_of
 from mustwatch.review.night import Night, Sample, night_of, review
-from mustwatch.review.series import Point, thinned
+from mustwatch.review.series import Track, thinned
 from mustwatch.settings import Settings
 from mustwatch.store.rollup import Quantity, series
 from mustwatch.store.store import Store
@@ -43,8 +44,8 @@ def night_page(store: Store, settings: Settings, now_ms: int, day: date | None) 
     samples = _samples(store, plan_of(settings).sensors, store.book.history(), earlier[-1], night)
     window = (night.from_ms - AROUND_MS, min(night.until_ms + AROUND_MS, max(now_ms, night.from_ms)))
     for row in document["vessels"]:
-        of_place = samples.get(_Place(row["vessel"], row["sensor"]), [])
-        shown = [Point(*s) for s in of_place if window[0] <= s.at_ms < window[1]]
+        of_place = samples.get(_Place(row["vessel"], row["sensor"]), Track())
+        shown = [point for point in of_place if window[0] <= point.at_ms < window[1]]
         row["curve"] = columns(thinned(shown, CURVE_POINTS), 2)
         row["earlier"] = [_brief(of_place, one) for one in earlier]
         swings = [one["swing"] for one in row["earlier"] if one["swing"] is not None]
@@ -67,20 +68,21 @@ def _nights_before(settings: Settings, day: date) -> list[Night]:
     return [night_of(day - timedelta(days=n), begins, ends, zone) for n in range(1, NIGHTS_BEFORE + 1)]
 
 
-def _brief(samples: Iterable[Sample], night: Night) -> dict[str, Any]:
+def _brief(said: Track, night: Night) -> dict[str, Any]:
     """Return an earlier night's extremes."""
-    found = review([s for s in samples if night.from_ms <= s.at_ms < night.until_ms], night, None).public()
+    of_night = [Sample(*point) for point in said if night.from_ms <= point.at_ms < night.until_ms]
+    found = review(of_night, night, None).public()
     return {"night": night.date.isoformat()} | {k: found[k] for k in ("minimum", "maximum", "swing")}
 
 
 def _samples(
     store: Store, sensors: Mapping[str, Sensor], history: CellarHistory, first: Night, night: Night
-) -> dict[_Place, list[Sample]]:
+) -> dict[_Place, Track]:
     """Return the temperatures of the nights by place, from the rolled-up readings, in time order.
 
     As in the night's document, a vessel's probes are heard where it has any, else its floats.
     """
-    by_place: dict[tuple[_Place, bool], list[Sample]] = {}
+    by_place: dict[tuple[_Place, bool], dict[str, Track]] = {}
     begin_ms, end_ms = first.from_ms - AROUND_MS, night.until_ms + AROUND_MS
     for name in history.sensor_stays:
         sensor = sensors.get(name)
@@ -89,12 +91,14 @@ def _samples(
         is_room = sensor is not None and sensor.room
         placement = history.place(name, begin_ms)
         for row in series(store.database, name, Quantity.CELSIUS, begin_ms, end_ms):
-            for at_ms, value in {(row.low_ms, row.low), (row.high_ms, row.high)}:
+            for at_ms, value in sorted({(row.low_ms, row.low), (row.high_ms, row.high)}):
                 if not placement.from_ms <= at_ms < placement.until_ms:
                     placement = history.place(name, at_ms)
                 if placement.vessel is None and not is_room:
                     continue
                 place = _Place(None, name) if is_room else _Place(placement.vessel, None)
-                by_place.setdefault((place, is_probe), []).append(Sample(at_ms, value + offset))
+                by_place.setdefault((place, is_probe), {}).setdefault(name, Track()).note(
+                    at_ms, value + offset
+                )
     places = {place for place, _ in by_place}
-    return {p: sorted(by_place.get((p, True)) or by_place[p, False]) for p in places}
+    return {p: Track(merge(*(by_place.get((p, True)) or by_place[p, False]).values())) for p in places}
