@@ -18,6 +18,8 @@ from mustwatch.cellar.instant import from_ms
 from mustwatch.store.schema import MIGRATIONS
 from mustwatch.store.soundness import is_damage, sync_folder
 
+SMALL_CACHE = "PRAGMA cache_size=-256"
+"""KiB. A copy looks at every page once: to keep them would only take memory from the pages' answers."""
 PAGES_PER_STEP = 512
 """Pages copied between two breaths (2 MB), so that the pipeline's commits get the card in between."""
 RESERVE_BYTES = 64 * 1024 * 1024
@@ -126,9 +128,11 @@ def _copy(store_path: Path, part: Path, should_stop: Callable[[], bool]) -> Mapp
 
     try:
         with closing(sqlite3.connect(f"file:{store_path}?mode=ro", uri=True)) as source:
+            source.execute(SMALL_CACHE)
             source.execute("BEGIN")
             counts = _row_counts(source)
             with closing(sqlite3.connect(part)) as copy:
+                copy.execute(SMALL_CACHE)
                 source.backup(copy, pages=PAGES_PER_STEP, sleep=0.0, progress=progress)
                 copy.execute("PRAGMA journal_mode=DELETE")  # one file, complete in itself
     except sqlite3.DatabaseError as error:
@@ -164,6 +168,7 @@ def verify(path: Path) -> Mapping[str, int]:
         raise BackupError(f"{path}: no such file; expected a backup made by `mustwatch backup`")
     try:
         with closing(sqlite3.connect(f"file:{path}?mode=ro&immutable=1", uri=True)) as connection:
+            connection.execute(SMALL_CACHE)
             found = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
             if found != "ok":
                 raise BackupError(f"{path} is damaged: {found}; try an older backup")
