@@ -23,7 +23,7 @@ from mustwatch.watch.slots import SLOT_MS
 
 BEGIN_MS = 1_790_000_100_000 // SLOT_MS * SLOT_MS
 START = 1.080
-PACES = (0.12, 0.2, 0.3, 0.4, 0.6, 1.0)
+PACES = (0.08, 0.12, 0.16, 0.2, 0.25, 0.3, 0.4, 0.6, 1.0)
 ENDS = (0.990, 0.993, 0.996)
 FLOATS = ((0.0015, 15.0, 0.0002), (0.0025, 30.0, 0.0002), (0.001, 5.0, 0.0003))
 """Noise, minutes between readings, slow wander over six hours."""

@@ -43,15 +43,18 @@ def score_finished(case: Case, transitions: Sequence[Transition]) -> Score:
                 f"{case.name}/{case.seed}: finished with {left:.4f} to fall at {gravity:.4f}"
             )
     ends = [e for e in case.truth.events if e.kind in ("end", "pause") and (e.value or 0.0) <= dry]
+    resumes = [e.at_ms for e in case.truth.of("resume")]
+    held = open_spells(transitions, FindingKind.FINISHED, case.ends_ms)
     for i, end in enumerate(ends):
         until = ends[i + 1].at_ms if i + 1 < len(ends) else observed_until(case)
-        resumes = [e.at_ms for e in case.truth.of("resume") if e.at_ms > end.at_ms]
-        until = min([until, observed_until(case), *resumes])
-        since = ends[i - 1].at_ms if i else 0
+        until = min([until, observed_until(case), *(at for at in resumes if at > end.at_ms)])
+        since = max((at for at in resumes if at <= end.at_ms), default=0)
         hit = next((t for t in found if since < t.at_ms <= until + DAY_MS), None)
         if hit is not None:
             score.right += 1
             score.delays_h.append((hit.at_ms - end.at_ms) / HOUR_MS)
+        elif any(t.at_ms <= since and ceased > end.at_ms for t, ceased in held):
+            score.right += 1  # it moved by too little to be noticed, and holds still: no delay to speak of
         elif until - end.at_ms >= TIME_TO_FIND_MS:
             score.missed += 1
             score.remarks.append(

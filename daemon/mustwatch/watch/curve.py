@@ -19,8 +19,8 @@ END_AT, END_SLOPE, END_SD = 0.9934, -0.145, 0.003
 Source: dry wine of 10.7 to 14.3 % vol from the alcohol tables with 20 to 22 g/L extract (OIML R 22)."""
 
 KAPPA = 0.14
-"""Share of the fall at which uptake has halved, before the lot's own tail is known. With this the racking times foretold
-are early as often as late (the tuning seeds, DEVELOPERS.md)."""
+"""Share of the fall at which uptake has halved, before the lot's own tail is known. With this the racking times
+foretold are early as often as late (on the tuning seeds, DEVELOPERS.md)."""
 
 NINETY = 1.645
 """Standard deviations on either side that hold 90 % of a Gaussian."""
@@ -30,13 +30,14 @@ SETTLED_RATE = 0.0008
 
 RATE_SPREAD = 0.12
 """How much the mean rate to come differs from what the shape says (standard deviation of its logarithm), down to a
-gravity on the way. Found, as the next, by the share of times that lie in their intervals (the tuning seeds) ..."""
+gravity on the way. Found, as the next, by the share of times that lie in their intervals (on the tuning seeds) ..."""
 
 END_SPREAD = 0.3
 """... and down to the end of the fall: how a wine ends differs more than how it gets there."""
 
 SOONER = 0.5
-"""A tail that is followed may break off sooner than any of its exponentials: the earliest end is this share of theirs."""
+"""A tail that is followed may break off sooner than any of its exponentials: the earliest end is this share of
+theirs."""
 
 
 def expected_end(first_gravity: float) -> float:

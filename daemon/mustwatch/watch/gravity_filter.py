@@ -24,7 +24,7 @@ REFERENCE_C = 20.0
 SCALE_RELATIVE = 0.4
 """Acceleration per rate, 1/d, beyond what warmth and fading explain."""
 
-SCALE_FLOOR = 0.0004
+SCALE_FLOOR = 0.0002
 """Acceleration of a flat wine, 1/d²: what lets a refermentation be noticed at all."""
 
 SCALE_BEFORE_ONSET = 0.02

@@ -12,10 +12,11 @@ the states, DEVELOPERS.md.
 from math import erfc, exp, log, sqrt
 from typing import Any, NamedTuple
 
-PACES_PER_DAY = (0.1, 0.2, 0.4, 0.8, 1.6, 3.2)
-"""Of the approach. The slowest halves what is left in a week, the fastest in five hours."""
+PACES_PER_DAY = (0.07, 0.1, 0.14, 0.2, 0.28, 0.4, 0.6, 1.0, 1.7, 3.0)
+"""Of the approach. The slowest halves what is left in ten days, the fastest in six hours. The slow ones stand close
+together: a tail between two of them must look like neither of the faster ones, or it is called finished too soon."""
 
-PRIORS = (0.03, 0.07, 0.12, 0.28, 0.3, 0.2)
+PRIORS = (0.015, 0.015, 0.03, 0.04, 0.055, 0.075, 0.18, 0.25, 0.2, 0.14)
 """How common these paces are before the lot has shown its own (own estimate from simulated ferments)."""
 
 ENDS_DRY = 0.85
@@ -27,7 +28,7 @@ RATE_MISFIT = 0.3
 SURPRISE_MOST = 12.0
 """No single gravity speaks louder than this against a pace (squared standard score): spikes happen."""
 
-PACE_CHANGES = 0.1
+PACE_CHANGES = 0.05
 """An amplitude may depart from its exponential by this share in a root day: yeast dies, nights are cold."""
 
 LEVEL_WALK = 0.0001
@@ -45,7 +46,7 @@ LEAST_VAR = 1e-10
 THREE_POINTS = 3.0**0.5
 """A Gaussian stands for itself as three points, this many standard deviations apart, weighing 1, 4 and 1 sixths."""
 
-FORGET_PER_DAY = 0.5
+FORGET_PER_DAY = 0.25
 """The weights of the paces fade towards each other at this rate, so that the tail may change its pace."""
 
 

@@ -11,7 +11,7 @@ from mustwatch.watch.lot_estimator import NEVER
 
 HOUR_MS = 3_600_000
 
-FINISHED_LEFT = 0.07
+FINISHED_LEFT = 0.06
 """Probability, over all paces of the tail, that more than 0.002 is still to fall: below it, and ..."""
 
 FINISHED_MOVING = 0.3
@@ -23,9 +23,10 @@ FINISHED_FOR_MS = 4 * HOUR_MS
 AT_DRYNESS = 0.0005
 """An estimate that hovers around dryness begins no waiting anew until it is this far on the other side."""
 
-STUCK_LEFT = 0.25
+STUCK_LEFT = 0.7
 STUCK_MOVING = 0.55
-"""The same for a wine above dryness, where more time is given instead: ..."""
+"""The same for a wine above dryness, which is stuck when it does not move, whatever is left of a fall that slow; more
+time is given instead: ..."""
 
 STUCK_FOR_MS = 12 * HOUR_MS
 """... a cold night is not a stuck ferment (common practice: unchanged for more than a day)."""
