@@ -479,3 +479,13 @@ def test_a_must_that_is_well_back_inside_each_day_is_told_of_each_night() -> Non
 
     assert len(told(steps, FindingKind.TOO_COLD)) == 4
     assert len(told(steps, FindingKind.TOO_COLD, Change.CLEARED)) >= 3
+
+
+def test_a_leap_at_the_onset_does_not_make_the_fall_after_it_sluggish_for_two_days() -> None:
+    def leaps(day: float) -> float:
+        return 1.080 - 0.02 * min(max(day - 2.0, 0.0), 0.5) - 0.004 * max(day - 2.5, 0.0)
+
+    _, steps = watched([START, *said(leaps, 8)])
+    (sluggish,) = told(steps, FindingKind.SLUGGISH)
+
+    assert 4.0 < day_of(sluggish) < 5.5

@@ -28,6 +28,10 @@ COMING = 0.002
 HAS_COME = 0.0025
 """... nor one that has all but come."""
 
+GATHERING_MS = 48 * HOUR_MS
+"""So soon after its onset a ferment is not called slow even if it looked fast at first: the onset itself looks like a
+leap, and what comes after a leap looks slow."""
+
 SETTLED = 0.5
 """A wine that has settled with more than this probability is finished or stuck, not slow."""
 
@@ -110,10 +114,9 @@ class Sluggish(OneLatch):
             self.slow_ms = NEVER
             return NOTHING
         # Before it has gathered way a ferment is slow by nature; the onset hours give it that time.
-        if (
-            -view.estimator.lowest_rate < limit
-            and view.at_ms - view.estimator.onset_ms < view.profile.onset_hours * HOUR_MS
-        ):
+        has_run = -view.estimator.lowest_rate >= limit
+        gathering_ms = GATHERING_MS if has_run else view.profile.onset_hours * HOUR_MS
+        if view.at_ms - view.estimator.onset_ms < gathering_ms:
             return NOTHING
         if self.slow_ms == NEVER:
             self.slow_ms = view.at_ms
