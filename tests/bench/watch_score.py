@@ -2,8 +2,9 @@
 
     make bench-watch                       the reported figures
     .venv/bin/python tests/bench/watch_score.py --tuning     the same on the seeds that constants were chosen on
+    .venv/bin/python tests/bench/watch_score.py --trade-off  what an earlier `finished` would cost, on those seeds
 
-Prints one table and writes tests/bench/out/watch_score.json.
+Prints one table and writes tests/bench/out/watch_report.json (watch_tuning.json).
 """
 
 import argparse
@@ -19,6 +20,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 
 
+from watch_bound import bound, show_bound, show_trade_off, trade_off
 from watch_compare import COMPARED, compare, compared, show_compared
 from watch_judging import quantiles
 from watch_replay import replayed, show_replayed
@@ -31,6 +33,9 @@ from mustwatch.watch.finding import FindingKind
 
 SLOW_FAMILIES = ("sluggish", "refermenting")
 """Families whose end is hard to know by design: a tail of weeks, and a wine that stopped with sugar in it."""
+
+CLASSES = ("ordinary tails", *SLOW_FAMILIES, "drifting floats", "by hand")
+"""What the delay of ``finished`` is told apart by."""
 
 OUT = Path(__file__).parent / "out"
 
@@ -62,6 +67,7 @@ def summary(made: Sequence[Figures]) -> dict[str, Any]:
         }
     ordinary = [f for f in sound if f.family not in SLOW_FAMILIES]
     by_sound["finished_ordinary"] = {"delay_h": quantiles(total(ordinary, FindingKind.FINISHED).delays_h)}
+    classes = {name: [f for f in made if _class_of(f) == name] for name in CLASSES}
     sighted = [f for f in made if f.is_sighted and f.gravity_rmse is not None]
     standard = [f for f in sighted if abs(f.noise - STANDARD_NOISE) < 1e-9]
     half = [f for f in made if f.rack_at_half_h is not None]
@@ -70,6 +76,9 @@ def summary(made: Sequence[Figures]) -> dict[str, Any]:
         "readings": sum(f.readings for f in made),
         "findings": kinds,
         "sound_floats": {"ferments": len(sound), **by_sound},
+        "finished_by_class": {
+            name: quantiles(total(of, FindingKind.FINISHED).delays_h) for name, of in classes.items()
+        },
         "gravity_rmse": {
             "noise_0.0015": _mean([f.gravity_rmse for f in standard]),
             "noise_0.0015_n": len(standard),
@@ -107,6 +116,15 @@ def summary(made: Sequence[Figures]) -> dict[str, Any]:
             for name in scenarios()
         },
     }
+
+
+def _class_of(of: Figures) -> str:
+    """Return which of ``CLASSES`` a ferment belongs to."""
+    if of.noise == 0.0:
+        return "by hand"
+    if not of.is_sound:
+        return "drifting floats"
+    return of.family if of.family in SLOW_FAMILIES else "ordinary tails"
 
 
 def _mean(values: Sequence[float | None]) -> float | None:
@@ -151,6 +169,8 @@ def show(of: dict[str, Any], title: str) -> None:
     print(
         f"    finished, without the families {families}: delay h median {d['median']}, 95 % {d['p95']} (n={d['n']})"
     )
+    for name, d in of["finished_by_class"].items():
+        print(f"        {name:16} delay h median {d['median']}, 95 % {d['p95']} (n={d['n']})")
     d = of["findings"]["rack-due"]["abs_delay_h"]
     print(f"racking time against the true crossing: |error| median {d['median']} h, 95 % {d['p95']} h")
     g, r, c = of["gravity_rmse"], of["rate_rmse"], of["cover_90"]
@@ -190,8 +210,14 @@ def main() -> None:
     parser.add_argument(
         "--replay", type=int, default=1, help="so many seeds through the real pipeline (0: none)"
     )
+    parser.add_argument(
+        "--trade-off", action="store_true", help="what `finished` comes to at other probabilities, instead"
+    )
     parser.add_argument("--remarks", action="store_true", help="print every false and missed finding")
     args = parser.parse_args()
+    if args.trade_off:
+        show_trade_off(trade_off(args.jobs))
+        return
     seeds = list(TUNING_SEEDS if args.tuning else REPORT_SEEDS)
     if args.first is not None:
         seeds = list(range(args.first, args.first + len(seeds)))
@@ -222,6 +248,8 @@ def main() -> None:
     with Pool(args.jobs) as pool:
         of["slow_tails"] = tails(pool, which)
     show_tails(of["slow_tails"])
+    of["bound"] = bound()
+    show_bound(of["bound"])
     of["year"] = year()
     show_year(of["year"])
     OUT.mkdir(exist_ok=True)
