@@ -38,6 +38,7 @@ from mustwatch.store.soundness import StoreDamagedError, is_no_room, mark_damage
 from mustwatch.store.store import Store
 from mustwatch.system_notify import ServiceManager
 from mustwatch.upkeep import Upkeep
+from mustwatch.views import chart_png
 from mustwatch.views.message_picture import MessagePictures
 from mustwatch.views.morning import morning
 from mustwatch.vitals import Vitals
@@ -160,12 +161,25 @@ class Service:
                     "no [[sensor]] is configured: `mustwatch listen` shows what arrives and proposes one"
                 )
             log.info("keeping watch sensors=%d lots=%d", len(plan.sensors), len(store.book.history().lots))
-            settle()
-            # Only now: a backup beside the start would slow it down, and leave its holes among what stays.
-            self._schedule.sweep_soon()
+            settling = threading.Thread(target=self._settle, name="settle", daemon=True)
+            settling.start()
+            stack.callback(settling.join, 10.0)
             self._keep_watch()
             if self._fault is None:
                 keeper.note("" if checked is None or checked.is_set() else UNCHECKED)
+
+    def _settle(self) -> None:
+        """Do what need not be done before readings are taken, beside them."""
+        if self._addresses:
+            try:
+                self._deliverer.prepare(self._addresses)
+                chart_png.prepare()
+            except Exception:
+                log.exception("telling cannot be prepared; it is tried again for each message")
+        settle()
+        # Only now: a backup beside the start would slow it down, and leave its holes among what stays.
+        if not self._stop.is_set():
+            self._schedule.sweep_soon()
 
     def _check_file(self, path: Path) -> threading.Event:
         """After an unclean end, read the file through beside the work; return what is set once it was found sound."""

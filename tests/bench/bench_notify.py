@@ -127,10 +127,7 @@ def rows(folder: Path, *, quick: bool) -> list[Row]:
     )
     floats = Floats(broker.port)
     try:
-        for _ in range(600):
-            if b"broker connected" in (folder / "log").read_bytes():
-                break
-            time.sleep(0.05)
+        _wait_for_start(folder / "log")
         took, trip = _trials(floats, endpoint, vessels, last_ms)
     finally:
         floats.close()
@@ -153,6 +150,17 @@ def rows(folder: Path, *, quick: bool) -> list[Row]:
             f"{trials} trials, median {statistics.median(more_ms):.1f} ms more",
         )
     ]
+
+
+def _wait_for_start(log: Path) -> None:
+    """Wait until the daemon takes readings, and has done what it had missed while it was not running."""
+    ends = time.perf_counter() + 60
+    while not all(
+        word in log.read_bytes() for word in (b"broker connected", b"keeping watch", b"backup made")
+    ):
+        if time.perf_counter() > ends:
+            raise TimeoutError(log.read_text()[-2000:])
+        time.sleep(0.05)
 
 
 def _trials(

@@ -1,19 +1,20 @@
 """Delivers through Apprise: one target per call, tried once, believed only when it says so for certain.
 
-The library is imported when something is first sent, not before: a cellar that tells nobody does not pay for it,
-and a channel whose name cannot be resolved at boot is set up when it is needed.
+The library is imported when it is prepared for somebody or something is first sent, not before: a cellar that tells
+nobody does not pay for it. Setting a channel up opens nothing, so that a network that is away at boot does not matter.
 """
 
 import logging
 import re
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
+from mustwatch.deliver.apprise_plugins import load_for
 from mustwatch.deliver.deliverer import Outcome, Parcel, TellAddress
 
 if TYPE_CHECKING:
@@ -59,6 +60,11 @@ class AppriseDeliverer:
     def __init__(self) -> None:
         """Make one; nothing is imported or opened yet."""
         self._channels: dict[str, Any] = {}
+
+    def prepare(self, addresses: Iterable[TellAddress]) -> None:
+        """Import what is needed to tell these and set their channels up: the first message need not wait for it."""
+        for address in addresses:
+            self._channel(address)
 
     def deliver(self, address: TellAddress, parcel: Parcel) -> Outcome:
         """Try once. Bounded by the limits above for each step of the channel's own protocol."""
@@ -115,6 +121,7 @@ def understood(url: str) -> "apprise.NotifyBase | None":
         import apprise
 
         _quieten()
+        load_for(url)
         asset = apprise.AppriseAsset(app_id="mustwatch", app_desc="mustwatch", app_url="", async_mode=False)
         channel = apprise.Apprise.instantiate(url, asset=asset)
     if channel is None:

@@ -1,8 +1,8 @@
 """Draws a message's chart as a small PNG: ink on paper like the pages, legible on a phone, and without any colour.
 
 Everything that a colour says is also said by a shape: the curve is thick, limits are dashed, the finding's instant
-is a dotted line under a wedge. The imaging library is imported when something is first drawn, not before: a cellar
-that tells nobody does not pay for it.
+is a dotted line under a wedge. The imaging library is imported when it is prepared or something is first drawn: a
+cellar that tells nobody does not pay for it.
 """
 
 import io
@@ -49,6 +49,19 @@ class Plane(NamedTuple):
         """Return where a value is, kept inside the plane."""
         part = (self.chart.high - value) / max(1e-9, self.chart.high - self.chart.low)
         return TOP + (HEIGHT - TOP - BOTTOM) * min(max(part, 0.0), 1.0)
+
+
+def prepare() -> None:
+    """Import the imaging library and its font, so that the first message need not wait for them.
+
+    Raises:
+        ImportError: the imaging library is not installed.
+    """
+    from PIL import Image, ImageDraw, ImageFont
+
+    Image.preinit()
+    canvas = ImageDraw.Draw(Image.new("L", (8, 8)))
+    canvas.text((0, 0), "a", 255, ImageFont.load_default(TEXT_PX))
 
 
 def chart_png(chart: Chart) -> bytes:
