@@ -373,6 +373,20 @@ def test_a_probe_that_repeats_one_temperature_is_frozen() -> None:
     assert told[0].subject == Subject("lot", "bucket", "probe")
 
 
+def test_a_frozen_probe_is_dated_when_its_run_became_too_long_whichever_reading_shows_it() -> None:
+    def raised_at(late: int | None) -> list[int]:
+        watch = SensorWatch(probe())
+        told = []
+        for i in (*(i for i in range(200) if i != late), *([] if late is None else [late])):
+            celsius = 19.0 + 0.1 * (i % 5) if i < 100 else 19.2
+            told += watch.observe(reading(10 * i, celsius=celsius), "bucket", "lot")
+        return [t.at_ms for t in told if t.kind is FindingKind.FLOAT_FROZEN]
+
+    (in_order,) = raised_at(None)
+
+    assert [raised_at(late) for late in range(170, 176)] == [[in_order]] * 6
+
+
 def test_a_sensors_watch_survives_a_snapshot_and_begins_anew_from_another_version() -> None:
     watch = SensorWatch(probe())
     for i in range(2):

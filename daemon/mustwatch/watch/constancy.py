@@ -48,7 +48,7 @@ class Constancy:
             self.count += 1
             if not self.is_frozen:
                 run = at_ms - self.since_ms
-                if run >= SLOWEST_FIRST_MS and self.count >= FEWEST and run > self._patience_ms():
+                if run >= SLOWEST_FIRST_MS and self.count >= FEWEST and run > self.patience_ms():
                     self.is_frozen = True
             return
         if self.value is not None and not self.is_frozen:
@@ -60,7 +60,8 @@ class Constancy:
         self.count = 1
         self.is_frozen = False
 
-    def _patience_ms(self) -> int:
+    def patience_ms(self) -> int:
+        """Return how long a run may last before it is too long."""
         least = SLOWEST_FIRST_MS if self.longest_ms else SLOWEST_UNKNOWN_MS
         if self.is_resting:
             least = SLOWEST_RESTING_MS

@@ -9,7 +9,7 @@ from typing import Any
 
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
-from mustwatch.watch.constancy import Constancy
+from mustwatch.watch.constancy import FEWEST, Constancy
 from mustwatch.watch.detectors.detector import Latch
 from mustwatch.watch.finding import FindingKind, Severity, Subject, Transition
 
@@ -87,6 +87,9 @@ class SensorWatch:
 
     def _judge_frozen(self, subject: Subject, at_ms: int) -> Sequence[Transition]:
         alive = self._alive
+        if alive.is_frozen and alive.count > FEWEST:
+            # Dated when the run became too long, not when it was heard: whichever reading shows it, if one comes late.
+            at_ms = alive.since_ms + alive.patience_ms()
         evidence = {
             "celsius": alive.value,
             "hours_constant": round((at_ms - alive.since_ms) / HOUR_MS, 1),
