@@ -28,27 +28,36 @@ from mustwatch.cellar.history import stage_after
 from mustwatch.cellar.profile import Stage
 from mustwatch.watch.finding import FindingKind, Transition
 from mustwatch.watch.observation import Observation
+from mustwatch.watch.slots import SLOT_MS
 
 
 def score_finished(case: Case, transitions: Sequence[Transition]) -> Score:
-    """``finished``: false while more than 0.002 is still to fall or the wine is above dryness."""
+    """``finished``: false while more than 0.002 is still to fall, the wine is above dryness, or sugar has been added."""
     score = Score()
     found = raised(transitions, FindingKind.FINISHED)
     dry = case.profile.dry_gravity
+    held = open_spells(transitions, FindingKind.FINISHED, case.ends_ms)
+    fed = [d.at_ms for d in case.done if d.what == "sugar"]
     for t in found:
-        left, gravity = still_to_fall(case, t.at_ms), float(case.truth.gravity_at(t.at_ms))
+        # Of what is added at the very end of a slot the finding knows nothing yet.
+        known_ms = t.at_ms - SLOT_MS if t.at_ms in fed else t.at_ms
+        left, gravity = still_to_fall(case, known_ms), float(case.truth.gravity_at(known_ms))
         if left > 0.002 or gravity > dry + 0.0005:
             score.false += 1
             score.remarks.append(
                 f"{case.name}/{case.seed}: finished with {left:.4f} to fall at {gravity:.4f}"
             )
+    for t, ceased in held:
+        for at_ms in fed:
+            if t.at_ms <= at_ms < ceased - HOUR_MS:
+                score.false += 1
+                score.remarks.append(f"{case.name}/{case.seed}: finished held although sugar was added")
     ends = [e for e in case.truth.events if e.kind in ("end", "pause") and (e.value or 0.0) <= dry]
     resumes = [e.at_ms for e in case.truth.of("resume")]
-    held = open_spells(transitions, FindingKind.FINISHED, case.ends_ms)
     for i, end in enumerate(ends):
         until = ends[i + 1].at_ms if i + 1 < len(ends) else observed_until(case)
         until = min([until, observed_until(case), *(at for at in resumes if at > end.at_ms)])
-        since = max((at for at in resumes if at <= end.at_ms), default=0)
+        since = max((at for at in (*resumes, *fed) if at <= end.at_ms), default=0)
         hit = next((t for t in found if since < t.at_ms <= until + DAY_MS), None)
         if hit is not None:
             score.right += 1

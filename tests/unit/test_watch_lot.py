@@ -283,6 +283,38 @@ def test_a_wine_that_moves_again_is_no_longer_finished_but_refermenting() -> Non
     assert finished[1].at_ms == ended.at_ms
 
 
+def sweetened_after_the_end(day: float) -> float:
+    """Return a dry wine that is given sugar on the twelfth day, ferments it, and stays below dryness throughout."""
+    end = falls(1.080, 0.990, 4.0, 1.6)
+    return end(day) + (0.006 * math.exp(-0.8 * (day - 12.0)) if day >= 12.0 else 0.0)
+
+
+def test_a_finished_wine_that_is_given_sugar_is_not_finished_until_it_has_fermented_that_too() -> None:
+    sugar = at_day(12.0, Addition("sugar", 320, "g", sugar_g=320))
+    _, steps = watched([START, *said(sweetened_after_the_end, 20), sugar])
+
+    (cleared,) = told(steps, FindingKind.FINISHED, Change.CLEARED)
+    first, again = told(steps, FindingKind.FINISHED)
+    assert day_of(first) < 12.0
+    assert day_of(cleared) == pytest.approx(12.0, abs=0.02)
+    assert sweetened_after_the_end(day_of(again)) - 0.990 < 0.002
+
+
+def test_a_stabilised_wine_that_is_sweetened_stays_finished() -> None:
+    additions = (
+        at_day(11.0, Addition("potassium sorbate", 5, "g")),
+        at_day(12.0, Addition("sugar", 320, "g", sugar_g=320)),
+    )
+
+    def sweet(day: float) -> float:
+        return falls(1.080, 0.990, 4.0, 1.6)(day) + (0.006 if day >= 12.0 else 0.0)
+
+    _, steps = watched([START, *said(sweet, 18), *additions])
+
+    assert len(told(steps, FindingKind.FINISHED)) == 1
+    assert told(steps, FindingKind.FINISHED, Change.CLEARED) == []
+
+
 def test_refermenting_in_the_bottle_is_urgent() -> None:
     again = falls(0.9965, 0.9900, 16.0, 2.0)
 

@@ -328,9 +328,9 @@ class LotWatch:
             self._litres += what.litres
         if step:
             self._estimator.step(step)
-        if step or what.litres is not None:
+        if what.sugar_g or what.litres is not None:
             self._by_hand.begin_anew()
-        self._view.disturbed_ms = at_ms
+        self._view.add(what, at_ms)
         self._estimator.disturb(at_ms, ADDITION_BLANK_MS, step_sd)
 
     # -- kept -------------------------------------------------------------------------------------------------------

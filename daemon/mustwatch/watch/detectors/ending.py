@@ -71,8 +71,9 @@ class Ended:
     """Finished and refermenting: two sides of one question, so that they never hold together.
 
     ``finished`` is raised when gravity has settled at or below dryness with nothing of note left to fall by any tail
-    the data allow; it asks for a hydrometer check and says that bottling waits for it. When gravity moves again
-    ``finished`` is cleared and ``refermenting`` raised (urgent once bottled), until gravity has settled anew.
+    the data allow; it asks for a hydrometer check and says that bottling waits for it. It is cleared when sugar is
+    given to living yeast, which has to ferment first. When gravity moves again ``finished`` is cleared and
+    ``refermenting`` raised (urgent once bottled), until gravity has settled anew.
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.FINISHED, FindingKind.REFERMENTING)
@@ -86,6 +87,9 @@ class Ended:
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
+        if self.finished.severity is not None and view.fed_ms >= self.finished.since_ms:
+            self.since_ms = NEVER
+            return self.finished.clear(view.at_ms, view.subject, _evidence(view))
         gravity = view.gravity
         if gravity is None or not view.heard:
             return NOTHING

@@ -2,6 +2,8 @@
 
 from typing import Any
 
+from mustwatch.cellar.additions import Purpose, brings_sugar, purpose_of
+from mustwatch.cellar.book import Addition
 from mustwatch.cellar.profile import Band, Profile, Stage
 from mustwatch.watch.curve import Forecast
 from mustwatch.watch.finding import Subject
@@ -25,6 +27,8 @@ class SlotView:
         equal_checks_hours: over how many hours the hydrometer checks are equal; None where a float is believed.
         forecast: when racking is due and the ferment ends.
         disturbed_ms: when the wine was last racked or something was added, NEVER if never.
+        fed_ms: when sugar was last given to living yeast, NEVER if never; is_stabilised: whether the yeast has been
+            kept from fermenting what is added.
     """
 
     __slots__ = (
@@ -35,11 +39,13 @@ class SlotView:
         "disturbed_ms",
         "equal_checks_hours",
         "estimator",
+        "fed_ms",
         "forecast",
         "gravity",
         "gravity_sd",
         "heard",
         "is_night",
+        "is_stabilised",
         "profile",
         "rate",
         "rate_sd",
@@ -67,16 +73,30 @@ class SlotView:
         self.equal_checks_hours: float | None = None
         self.forecast = Forecast()
         self.disturbed_ms = NEVER
+        self.fed_ms = NEVER
+        self.is_stabilised = False
+
+    def add(self, addition: Addition, at_ms: int) -> None:
+        """Note that something was added."""
+        self.disturbed_ms = at_ms
+        purpose = purpose_of(addition)
+        if purpose is Purpose.STABILISE:
+            self.is_stabilised = True
+        elif purpose is Purpose.YEAST:
+            self.is_stabilised = False
+        elif brings_sugar(addition) and not self.is_stabilised:
+            self.fed_ms = at_ms
 
     def snapshot(self) -> list[Any]:
         """Return as a JSON-able list what one slot hands on to the next."""
         kept = [self.gravity, self.gravity_sd, self.rate, self.rate_sd, self.disturbed_ms]
-        return [*kept, self.equal_checks_hours, self.stage.value]
+        return [*kept, self.equal_checks_hours, self.stage.value, self.fed_ms, self.is_stabilised]
 
     def load(self, state: list[Any], forecast: Forecast) -> None:
         """Take over the state a snapshot described."""
         self.gravity, self.gravity_sd, self.rate, self.rate_sd, self.disturbed_ms = state[:5]
         self.equal_checks_hours = state[5]
         self.stage = Stage(state[6])
+        self.fed_ms, self.is_stabilised = state[7:]
         self.band = self.profile.band_in(self.stage)
         self.forecast = forecast
