@@ -50,6 +50,13 @@ RETRY_FIRST_S, RETRY_MOST_S = 1.0, 60.0
 """Back-off after a failed transaction."""
 LOG_EVERY_S = 30.0
 """A trouble that lasts is logged this often."""
+STOP_PATIENCE_S = 5.0
+"""What is being concluded when the daemon is to stop may take this much longer. A season that is evaluated again takes
+minutes on a Pi: it is given up, nothing of it is written, and the next start begins it anew."""
+
+
+class _GivenUpError(Exception):
+    """What was being concluded is given up, because the daemon is to stop."""
 
 
 class Source(Protocol):
@@ -135,6 +142,9 @@ class Pipeline:
         self._on_clock_jumped = clock_jumped
         self._pause = pause
         self.counters = Counters()
+        self._stop = threading.Event()
+        self._stopping_mono_s: float | None = None
+        self._is_going_back = False
         ledger = RedeliveryLedger(LedgerRow(*row) for row in store.redelivery.rows())
         self._intake = Intake(plan.sensors.values(), ledger)
         self._evaluation = self._fresh_evaluation()
@@ -163,14 +173,35 @@ class Pipeline:
         return evaluation
 
     def _advance(self) -> None:
-        self.advanced_mono_s = self._mono_s()
+        """Come round in the midst of a long evaluation.
+
+        Raises:
+            _GivenUpError: it is time to stop; leave the open transaction by it.
+        """
+        now_mono_s = self.advanced_mono_s = self._mono_s()
+        if not self._is_going_back:
+            self._is_going_back = True
+            log.info("evaluating a stretch of history again")
+        if not self._stop.is_set():
+            return
+        if self._stopping_mono_s is None:
+            self._stopping_mono_s = now_mono_s
+        if now_mono_s - self._stopping_mono_s >= STOP_PATIENCE_S:
+            raise _GivenUpError
 
     def run(self, stop: threading.Event) -> None:
-        """Go round until told to stop; then write what is pending."""
-        while not stop.is_set():
-            self.turn()
-        if self._batch.arrivals:
-            self._commit()
+        """Go round until told to stop; then write what is pending.
+
+        What takes too long then is left: the broker still has the arrivals, the store the readings and the book.
+        """
+        self._stop = stop
+        try:
+            while not stop.is_set():
+                self.turn()
+            if self._batch.arrivals:
+                self._commit()
+        except _GivenUpError:
+            log.info("stopping: what was being evaluated again is left to the next start")
 
     def turn(self) -> None:
         """Go round once: take what has come, look at the clock and the book, commit if it is time.
@@ -314,6 +345,7 @@ class Pipeline:
     def _commit(self) -> None:
         """Write the batch; on failure keep it and try again after a while."""
         batch = self._batch
+        self._is_going_back = False
         try:
             if self._retry_s:
                 self._begin_again(batch)

@@ -81,9 +81,9 @@ class Upkeep:
         with self._store.transaction():
             self._store.watching.thin_checkpoints(now_ms)
             self._store.outbox.forget_before(now_ms - OUTBOX_KEPT_MS)
-        roll_up(self._store.database, now_ms)
+        roll_up(self._store.database, now_ms, self._should_stop)
         self._store.database.tidy_log()
-        if self._backup_is_owed:
+        if self._backup_is_owed and not self._should_stop():
             self.backup()
         give_back()
 

@@ -154,6 +154,31 @@ def test_a_clock_that_was_far_ahead_once_does_not_carry_the_watermark_with_it(st
     assert rolled_until_ms(store.database) == T0 + DAY_MS - QUARTER_MS
 
 
+def test_rolling_up_ends_when_it_must_and_goes_on_from_there(store: Store, tmp_path: Path) -> None:
+    for day in range(3):
+        store.readings.add([r._replace(observed_ms=r.observed_ms + day * DAY_MS) for r in a_day(day)])
+    now_ms = T0 + 3 * DAY_MS + GRACE_MS
+    asked: list[int] = []
+
+    def after_some() -> bool:
+        asked.append(1)
+        return len(asked) > 4
+
+    roll_up(store.database, now_ms, after_some)
+    first_ms = rolled_until_ms(store.database)
+    roll_up(store.database, now_ms)
+    in_two = series(store.database, "float", Quantity.GRAVITY, T0, now_ms)
+
+    assert first_ms is not None
+    assert T0 < first_ms < T0 + 2 * DAY_MS
+    at_once = Store(tmp_path / "at-once.db", T0)
+    for day in range(3):
+        at_once.readings.add([r._replace(observed_ms=r.observed_ms + day * DAY_MS) for r in a_day(day)])
+    roll_up(at_once.database, now_ms)
+    assert in_two == series(at_once.database, "float", Quantity.GRAVITY, T0, now_ms)
+    at_once.close()
+
+
 def test_an_empty_store_has_nothing_to_roll_up(store: Store) -> None:
     assert roll_up(store.database, T0) == 0
     assert rolled_until_ms(store.database) is None

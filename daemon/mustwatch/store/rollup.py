@@ -5,7 +5,7 @@ Everything before a watermark is rolled up, everything after it is read raw. A r
 is ever missing from a curve.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from enum import IntEnum
 from itertools import groupby
 from operator import itemgetter
@@ -85,11 +85,16 @@ def note_landed(database: Database, instants_ms: Iterable[int]) -> None:
     )
 
 
-def roll_up(database: Database, now_ms: int) -> int:
+def roll_up(database: Database, now_ms: int, should_stop: Callable[[], bool] = lambda: False) -> int:
     """Roll up every closed quarter since the watermark, and every dirty one again; return how many quarters.
 
     The watermark never passes the newest reading nor the present: a clock that was wrong once does not move it
     beyond what is to come.
+
+    Args:
+        database: the store's.
+        now_ms: the present.
+        should_stop: asked between transactions; True leaves the rest to the next time.
     """
     rolled = 0
     until_ms = quarter_ms(now_ms - GRACE_MS)
@@ -98,7 +103,7 @@ def roll_up(database: Database, now_ms: int) -> int:
         until_ms = min(until_ms, quarter_ms(ends[1]))
         begin_ms = rolled_until_ms(database)
         begin_ms = quarter_ms(ends[0]) if begin_ms is None else begin_ms
-        while begin_ms < until_ms:
+        while begin_ms < until_ms and not should_stop():
             # Empty spans are leapt over: a clock that was wrong for an hour can lie years back.
             begin_ms = max(begin_ms, quarter_ms(_next_reading_ms(database, begin_ms, until_ms)))
             end_ms = min(begin_ms + CHUNK_MS, until_ms)
@@ -109,7 +114,7 @@ def roll_up(database: Database, now_ms: int) -> int:
                 )
             begin_ms = end_ms
             database.breathe()
-    return rolled + _roll_dirty(database)
+    return rolled + _roll_dirty(database, should_stop)
 
 
 def _next_reading_ms(database: Database, from_ms: int, until_ms: int) -> int:
@@ -117,18 +122,19 @@ def _next_reading_ms(database: Database, from_ms: int, until_ms: int) -> int:
     return until_ms if rows[0][0] is None else min(int(rows[0][0]), until_ms)
 
 
-def _roll_dirty(database: Database) -> int:
+def _roll_dirty(database: Database, should_stop: Callable[[], bool]) -> int:
     rolled = 0
-    while True:
+    while not should_stop():
         rows = database.query("SELECT at_ms FROM rollup_dirty ORDER BY at_ms LIMIT 200")
         if not rows:
-            return rolled
+            break
         with database.transaction():
             for (at_ms,) in rows:
                 database.execute(_FORGET, (at_ms,))
                 rolled += _roll(database, at_ms, at_ms + QUARTER_MS)
                 database.execute("DELETE FROM rollup_dirty WHERE at_ms=?", (at_ms,))
         database.breathe()
+    return rolled
 
 
 def _roll(database: Database, from_ms: int, until_ms: int) -> int:
