@@ -7,7 +7,7 @@ from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.cellar.sensor import Field, Quantity, Sensor
 from mustwatch.ingest.decoders.json_text import json_of
 from mustwatch.ingest.decoders.outcome import Decode, Outcome, Refusal, Rejected, RejectReason
-from mustwatch.ingest.decoders.units import EMPTY, TIMES, Scale, checked_time, read, scale_for
+from mustwatch.ingest.decoders.units import EMPTY, OLDEST_MS, TIMES, Scale, checked_time, read, scale_for
 
 _SENSOR: Final = Stamp.SENSOR
 _ARRIVAL: Final = Stamp.ARRIVAL
@@ -16,6 +16,14 @@ _new: Final = tuple.__new__
 """Makes a named tuple of values known to be of the right number, at a third of its own maker's cost."""
 
 Find = Callable[[Any], Any]
+
+
+class _Time(NamedTuple):
+    """Where the time is found and how it is read; ``name`` and ``find`` as for a ``_Slot``."""
+
+    name: str | None
+    find: Find
+    read: Callable[[object], int]
 
 
 class _Slot(NamedTuple):
@@ -45,13 +53,14 @@ def compile_json_map(sensor: Sensor) -> Decode:
         ValueError: the field map is empty, or names a path or unit that cannot be.
     """
     sensor_id = sensor.id
-    time_of, slots = _compiled(sensor)
+    time, slots = _compiled(sensor)
+    time_name, find_time, read_time = time if time is not None else _Time(None, _nothing, _no_time)
     expected = ", ".join(field.path for field in sensor.fields if field.quantity is not Quantity.TIME)
 
     def decode(payload: bytes, topic: str, received_ms: int, clock_can_judge: bool = True, /) -> Outcome:
         try:
             document = json_of(payload)
-            get = document.get if type(document) is dict else _no_key
+            get = document.get if type(document) is dict else _nothing
             values = list(EMPTY)
             nothing = True
             for name, find, scale, position, low, high in slots:
@@ -63,9 +72,11 @@ def compile_json_map(sensor: Sensor) -> Decode:
                     nothing = False
             if nothing:
                 return Rejected(RejectReason.NOTHING_KNOWN, f"none of the mapped fields is there: {expected}")
-            observed_ms = time_of(document) if time_of is not None else None
-            if observed_ms is not None:
-                checked_time(observed_ms, received_ms, clock_can_judge)
+            said = find_time(document) if time_name is None else get(time_name)
+            if said is not None:
+                observed_ms = read_time(said)
+                if not OLDEST_MS <= observed_ms <= received_ms:
+                    checked_time(observed_ms, received_ms, clock_can_judge)
                 return [_new(Reading, (sensor_id, observed_ms, received_ms, *values, _SENSOR))]
             return [_new(Reading, (sensor_id, received_ms, received_ms, *values, _ARRIVAL))]
         except Refusal as refusal:
@@ -74,42 +85,40 @@ def compile_json_map(sensor: Sensor) -> Decode:
     return decode
 
 
-def _compiled(sensor: Sensor) -> tuple[Callable[[Any], int | None] | None, tuple[_Slot, ...]]:
-    time_of: Callable[[Any], int | None] | None = None
+def _compiled(sensor: Sensor) -> tuple[_Time | None, tuple[_Slot, ...]]:
+    time: _Time | None = None
     slots: list[_Slot] = []
     for field in sensor.fields:
         find = finder(field.path)
+        name = field.path if _is_key(field.path) else None
         if field.quantity is Quantity.TIME:
-            time_of = _time_reader(find, field)
+            time = _Time(name, find, _time_reader(field))
         else:
             scale = scale_for(field.quantity, field.unit)
             low, high = (scale.low, scale.high) if scale.convert is None else (1.0, 0.0)
-            name = field.path if _is_key(field.path) else None
             slots.append(_Slot(name, find, scale, scale.position, low, high))
     if not slots:
         raise ValueError(f"sensor {sensor.id}: no fields; expected where in the payload a quantity stands")
-    return time_of, tuple(slots)
+    return time, tuple(slots)
 
 
-def _time_reader(find: Find, field: Field) -> Callable[[Any], int | None]:
+def _time_reader(field: Field) -> Callable[[object], int]:
     try:
-        read_time = TIMES[field.unit]
+        return TIMES[field.unit]
     except KeyError:
         raise ValueError(f"time in {field.unit!r}; expected one of {', '.join(TIMES)}") from None
-
-    def time_of(document: Any) -> int | None:
-        value = find(document)
-        return None if value is None else read_time(value)
-
-    return time_of
 
 
 def _is_key(path: str) -> bool:
     return "." not in path and not path.isdecimal()
 
 
-def _no_key(name: str) -> None:
+def _nothing(of: Any) -> None:
     return None
+
+
+def _no_time(said: object) -> int:
+    raise AssertionError("no time is mapped, so none is found")
 
 
 def finder(path: str) -> Find:
