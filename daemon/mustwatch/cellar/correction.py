@@ -18,8 +18,12 @@ WATER_RANGE_C = (0.0, 45.0)
 
 
 _new = tuple.__new__
-FACTORS_KEPT = 1_024
-"""Temperatures whose correction is remembered per sensor: a tenth of a degree apart, any cellar's."""
+FACTORS_KEPT = 4_096
+"""Temperatures whose correction is remembered per make of sensor: a hundredth of a degree apart, any cellar's."""
+
+_factors: dict[tuple[float, float], dict[float, float]] = {}
+"""By the temperature of a scale and the expansion of its float: what each temperature multiplies a gravity by. Sensors
+of one make share it, and a cellar says the same few hundred temperatures all year."""
 
 GRAVITY_LOW, GRAVITY_HIGH = GRAVITY_RANGE
 
@@ -55,7 +59,7 @@ class Corrector:
         self._calibrations = tuple(calibrations)
         self._offsets = tuple(offsets)
         self._temperature: tuple[int, float] | None = None
-        self._factors: dict[float, float] = {}
+        self._factors = _factors.setdefault((sensor.calibrated_at_c, sensor.expansion_per_k), {})
 
     def correct(self, reading: Reading) -> Corrected:
         """Return the reading's gravity at 20/20 °C and its temperature.
@@ -85,10 +89,7 @@ class Corrector:
         return _new(Corrected, (shown, sd, temperature_c))
 
     def _factor(self, at_c: float) -> float:
-        """Return what a gravity shown at a temperature is multiplied by, and remember it.
-
-        A sensor says the same few hundred temperatures all year.
-        """
+        """Return what a gravity shown at a temperature is multiplied by, and remember it."""
         low, high = WATER_RANGE_C
         factor = gravity_20_from_reading(
             1.0,

@@ -204,14 +204,23 @@ class CellarHistory:
     sensor_stays: Mapping[str, tuple[SensorStay, ...]] = field(default_factory=dict)
     offsets: Mapping[str, tuple[tuple[int, float], ...]] = field(default_factory=dict)
     """A float's re-anchorings as (from when, offset of gravity), in time order."""
+    _stays_in: dict[str, list[Stay]] = field(init=False, repr=False, compare=False, default_factory=dict)
+    """All lots' stays by vessel: a large cellar asks it for every sensor."""
+
+    def __post_init__(self) -> None:
+        """Sort the stays by their vessel."""
+        for history in self.lots.values():
+            for stay in history.stays:
+                self._stays_in.setdefault(stay.vessel, []).append(stay)
 
     def lot_in(self, vessel: str, at_ms: int) -> Stay | None:
         """Return the stay of the lot that sat in a vessel at an instant, or None."""
-        for history in self.lots.values():
-            for stay in history.stays:
-                if stay.vessel == vessel and stay.from_ms <= at_ms < stay.until_ms:
-                    return stay
-        return None
+        stays = self._stays_in.get(vessel, ())
+        return next((stay for stay in stays if stay.from_ms <= at_ms < stay.until_ms), None)
+
+    def sensors_in(self, vessel: str) -> list[str]:
+        """Return the sensors that were ever in a vessel."""
+        return [s for s, stays in self.sensor_stays.items() if any(stay.vessel == vessel for stay in stays)]
 
     def place(self, sensor: str, at_ms: int) -> Placement:
         """Return where a sensor's statement of an instant belongs, and for how long that holds."""
@@ -227,7 +236,7 @@ class CellarHistory:
         stay = self.lot_in(vessel, at_ms)
         if stay is not None:
             return Placement(vessel, stay.lot, max(from_ms, stay.from_ms), min(until_ms, stay.until_ms))
-        others = [s for history in self.lots.values() for s in history.stays if s.vessel == vessel]
+        others = self._stays_in.get(vessel, ())
         before = [s.until_ms for s in others if s.until_ms <= at_ms]
         after = [s.from_ms for s in others if s.from_ms > at_ms]
         return Placement(vessel, None, max([from_ms, *before]), min([until_ms, *after]))

@@ -12,6 +12,7 @@ from operator import itemgetter
 from typing import Any
 
 from mustwatch.cellar.book import Entry
+from mustwatch.cellar.correction import TEMPERATURE_HOLDS_MS
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
@@ -58,6 +59,7 @@ class Rebuild:
 
     def feed(self, watch: LotWatch, history: LotHistory, from_ms: int) -> Iterator[WatchStep]:
         """Give a watch the lot's entries and stored readings from an instant on, and yield its steps."""
+        self._recall_temperatures(history, from_ms)
         entries: list[tuple[int, int, Any]] = [(e.at_ms, 0, e) for e in history.entries if e.at_ms >= from_ms]
         for _, _, what in merge(entries, self._readings(history, from_ms), key=itemgetter(0, 1)):
             if isinstance(what, Entry):
@@ -66,12 +68,21 @@ class Rebuild:
                 reading, vessel = what
                 yield from watch.observe(self._placer.observation(reading, vessel))
 
+    def _recall_temperatures(self, history: LotHistory, at_ms: int) -> None:
+        """Have the correctors hold what temperatures were said just before an instant, on topics of their own."""
+        vessel = history.vessel_at(at_ms - 1)
+        if vessel is not None:
+            sensors = self._placer.history.sensors_in(vessel)
+            for reading in self._stored(at_ms - TEMPERATURE_HOLDS_MS, at_ms, sensors):
+                if self._placer.place(reading.sensor, reading.observed_ms).lot == history.lot:
+                    self._placer.corrector(reading.sensor).correct(reading)
+
     def _readings(self, history: LotHistory, from_ms: int) -> Iterator[tuple[int, int, tuple[Reading, str]]]:
-        sensors = list(self._placer.history.sensor_stays)
         newest_ms = self._store.readings.newest_ms()
         if newest_ms is None:
             return
         for stay in history.stays:
+            sensors = self._placer.history.sensors_in(stay.vessel)
             begin_ms = max(from_ms, stay.from_ms)
             end_ms = min(stay.until_ms, newest_ms + 1)
             while begin_ms < end_ms:

@@ -3,8 +3,10 @@
 The clock of a replay is the record's: what is concluded, and when it would have been told, is as it was live.
 """
 
+import gc
 import json
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import islice
@@ -12,16 +14,23 @@ from typing import Any
 
 from mustwatch.alerting.alert import Alert
 from mustwatch.cellar.instant import to_ms
+from mustwatch.cellar.reading import Reading
 from mustwatch.evaluation.live import GRACE_MS, Evaluation
 from mustwatch.ingest.arrival import Arrival
-from mustwatch.ingest.intake import Decoded, Intake, Quarantined
+from mustwatch.ingest.intake import Decoded, Intake, Quarantined, Taken
 from mustwatch.plan import CellarPlan, note_places
 from mustwatch.store.readings import Unreadable
 from mustwatch.store.store import Store
 
 BATCH, BATCH_PER_SENSOR, LARGEST_BATCH = 5_000, 200, 50_000
-"""Messages between commits: a crash costs replaying these again, which changes nothing. Each commit writes what the
-watch of every lot remembers, so that a large cellar has larger batches, as far as memory allows."""
+"""Messages between commits: a crash costs replaying these again, which changes nothing. A large cellar has larger
+batches, as far as memory allows."""
+CHUNK, CHUNK_PER_SENSOR = 500, 20
+"""Messages read at a time: what was just read is still in the processor's cache when it is evaluated, and every lot
+is given some of its own at once."""
+STATE_PER_SENSOR = 1_000
+"""What the watches remember is written after so many messages of each sensor: writing it costs as much as some ten
+readings. A replay that is broken off is concluded again from there."""
 
 
 class UnreadableLineError(ValueError):
@@ -39,6 +48,9 @@ class Replayed:
     bad_lines: int = 0
     first_bad_line: str | None = None
 
+
+_new = tuple.__new__
+"""Makes a named tuple of values known to be of the right number, at a third of its own maker's cost."""
 
 _scan: Callable[[str, int], tuple[Any, int]] = json.JSONDecoder().scan_once  # type: ignore[attr-defined]
 """One JSON value at a position, in C; ``StopIteration`` where none begins. What ``json.loads`` wraps."""
@@ -67,7 +79,8 @@ def _record_of(line: str | bytes) -> Any:
             record, end = _scan(text, 0)
         except StopIteration:
             return json.loads(text)
-        return record if end == len(text) or text[end:].isspace() else json.loads(text)
+        # Ends it with the line, it is all there is; anything else after it is for ``json`` to judge.
+        return record if end == len(text) or text[end:] == "\n" else json.loads(text)
     except (ValueError, RecursionError):
         raise UnreadableLineError("not JSON; expected an object with tst, topic and payload") from None
 
@@ -88,8 +101,27 @@ def arrival_of(line: str | bytes) -> Arrival:
         raise UnreadableLineError("payload is missing; expected text")
     text = payload if isinstance(payload, str) else json.dumps(payload)
     data = text.encode("utf-8", "surrogatepass")
-    is_retained = record.get("retain") in (1, True)
-    return Arrival(topic, data, _time_ms(record.get("tst")), 0.0, is_retained, False, len(data))
+    is_retained = "retain" in record and record["retain"] in (1, True)
+    return _new(Arrival, (topic, data, _time_ms(record.get("tst")), 0.0, is_retained, False, len(data), None))
+
+
+Said = tuple[int, Taken]
+"""When a message came, by the record, and what it amounts to."""
+
+
+@contextmanager
+def _collector_at_rest() -> Iterator[None]:
+    """Keep Python's collector of cycles from looking through a growing store of readings again and again.
+
+    A reading makes no cycles; what else makes some is collected afterwards.
+    """
+    was_enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_enabled:
+            gc.enable()
 
 
 class Replay:
@@ -107,38 +139,59 @@ class Replay:
         Conclusions are drawn and told at the instants they would have been; the card is written once a batch.
         """
         note_places(self._store, self._plan, now_ms)
-        intake = Intake(self._plan.sensors.values())
         evaluation = Evaluation(self._store, self._plan, now_ms)
-        clock_ms = 0
-        arrivals = self._arrivals(lines)
-        most = min(LARGEST_BATCH, max(BATCH, BATCH_PER_SENSOR * len(self._plan.sensors)))
-        while batch := list(islice(arrivals, most)):
-            with self._store.transaction():
-                clock_ms = self._take(batch, intake, evaluation, clock_ms)
-            intake.ledger.committed()
-        evaluation.advance(clock_ms + GRACE_MS)
-        self._commit(evaluation, [], clock_ms)
+        said = self._said(lines, Intake(self._plan.sensors.values()))
+        with self._store.database.hurried(), _collector_at_rest():
+            clock_ms = self._replay(said, evaluation)
+            evaluation.advance(clock_ms + GRACE_MS)
+            self._commit(evaluation, [], clock_ms, with_states=True)
         return self.result
 
-    def _take(self, batch: Iterable[Arrival], intake: Intake, evaluation: Evaluation, clock_ms: int) -> int:
-        """Take a batch in an open transaction, and return the record's clock after it."""
+    def _replay(self, said: Iterator[Said], evaluation: Evaluation) -> int:
+        """Take everything, and return the record's clock after it."""
+        most = min(LARGEST_BATCH, max(BATCH, BATCH_PER_SENSOR * len(self._plan.sensors)))
+        clock_ms = unwritten = unsaved = 0
         unreadable: list[Unreadable] = []
-        for arrival in batch:
-            if arrival.received_ms > clock_ms:
-                clock_ms = arrival.received_ms
-            outcome = intake.take(arrival)
-            quarantined = outcome if isinstance(outcome, Quarantined) else None
-            if isinstance(outcome, Decoded):
-                for reading in outcome.readings:
-                    evaluation.take(reading)
-                quarantined = outcome.quarantined
-            if quarantined is not None:
-                unreadable.append(unreadable_of(quarantined))
-            if evaluation.wants_commit:
-                self._commit(evaluation, unreadable, clock_ms)
-                unreadable = []
+        at_once = CHUNK_PER_SENSOR * len(self._plan.sensors)
+        while chunk := list(islice(said, min(max(CHUNK, at_once), most - unwritten))):
+            unwritten += len(chunk)
+            unsaved += len(chunk)
+            with self._store.transaction():
+                clock_ms = self._take(chunk, evaluation, unreadable, clock_ms)
+                if unwritten >= most:
+                    with_states = unsaved >= STATE_PER_SENSOR * len(self._plan.sensors)
+                    self._commit(evaluation, unreadable, clock_ms, with_states=with_states)
+                    unwritten = 0
+                    unsaved = 0 if with_states else unsaved
         self._commit(evaluation, unreadable, clock_ms)
         return clock_ms
+
+    def _take(
+        self, chunk: Iterable[Said], evaluation: Evaluation, unreadable: list[Unreadable], clock_ms: int
+    ) -> int:
+        """Take so much in an open transaction, and return the record's clock after it."""
+        packs: list[list[Reading]] = []
+        clocks_ms: list[int] = []
+        for received_ms, outcome in chunk:
+            if received_ms > clock_ms:
+                clock_ms = received_ms
+            if type(outcome) is Decoded:
+                readings, quarantined = outcome
+                packs.append(readings)
+                clocks_ms.append(clock_ms)
+            else:
+                quarantined = outcome if isinstance(outcome, Quarantined) else None
+            if quarantined is not None:
+                unreadable.append(unreadable_of(quarantined))
+        for place in evaluation.take_all(packs):
+            self._commit(evaluation, unreadable, clocks_ms[place])
+        return clock_ms
+
+    def _said(self, lines: Iterable[str | bytes], intake: Intake) -> Iterator[Said]:
+        """Yield of each message when it came and what it amounts to."""
+        take = intake.take
+        for arrival in self._arrivals(lines):
+            yield arrival.received_ms, take(arrival)
 
     def _arrivals(self, lines: Iterable[str | bytes]) -> Iterator[Arrival]:
         for number, line in enumerate(lines, 1):
@@ -154,13 +207,21 @@ class Replay:
             self.result.messages += 1
             yield arrival
 
-    def _commit(self, evaluation: Evaluation, unreadable: list[Unreadable], now_ms: int) -> None:
+    def _commit(
+        self,
+        evaluation: Evaluation,
+        unreadable: list[Unreadable],
+        now_ms: int,
+        *,
+        with_states: bool = False,
+    ) -> None:
         with self._store.transaction():
             self._store.readings.quarantine(unreadable)
-            outcome = evaluation.commit(now_ms)
+            outcome = evaluation.commit(now_ms, with_states=with_states)
+        self.result.quarantined += len(unreadable)
+        unreadable.clear()
         self.result.readings += outcome.stored
         self.result.duplicates += outcome.duplicates
-        self.result.quarantined += len(unreadable)
 
     def alerts(self) -> list[Alert]:
         """Return every alert the store holds, oldest first."""

@@ -39,7 +39,8 @@ class Readings:
         key = self._keys.get(sensor)
         if key is None:
             self._db.execute("INSERT OR IGNORE INTO sensor (id) VALUES (?)", (sensor,))
-            key = self._load(sensor)
+            key = int(self._db.query("SELECT key FROM sensor WHERE id=?", (sensor,))[0][0])
+            self._keys[sensor] = key
         return key
 
     def _load(self, sensor: str) -> int:
@@ -51,7 +52,7 @@ class Readings:
         """Write readings; one already there changes nothing."""
         keys = self._keys
         with self._db.transaction():
-            for sensor in {reading[0] for reading in readings} - keys.keys():
+            for sensor in sorted({reading[0] for reading in readings} - keys.keys()):
                 self._key(sensor)
             self._db.executemany(
                 _INSERT,

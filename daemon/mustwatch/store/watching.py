@@ -99,8 +99,13 @@ class Watching:
 
     def add_estimates(self, lot: str, estimates: Iterable[Estimate]) -> None:
         """Write a lot's estimates."""
+        self.add_estimates_of([(lot, estimate) for estimate in estimates])
+
+    def add_estimates_of(self, estimates: Sequence[tuple[str, Estimate]]) -> None:
+        """Write estimates of many lots, each with its lot."""
         self._db.executemany(
-            "INSERT OR REPLACE INTO estimate VALUES (?, ?, ?, ?, ?, ?, ?)", [(lot, *e) for e in estimates]
+            "INSERT OR REPLACE INTO estimate VALUES (?, ?, ?, ?, ?, ?, ?)",
+            [(lot, *e) for lot, e in estimates],
         )
 
     def estimates(self, lot: str, from_ms: int = -(2**62), until_ms: int = 2**62) -> list[Estimate]:
