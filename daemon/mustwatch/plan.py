@@ -3,7 +3,9 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import time
+from functools import cache
 from hashlib import blake2b
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -70,13 +72,15 @@ def tell_rules(settings: Settings) -> TellRules:
     )
 
 
-def profile_of(settings: Settings, history: LotHistory) -> Profile:
+def profile_of(
+    settings: Settings, history: LotHistory, load: Callable[[str, Path | None], Profile] = load_profile
+) -> Profile:
     """Return a lot's profile with the overrides of ``[lot.NAME]`` and the yeast's own temperature band.
 
     Raises:
         ProfileError: the profile or an override is wrong; the line names file or key, value, what was expected.
     """
-    profile = load_profile(history.start.profile, settings.cellar.profiles_dir)
+    profile = load(history.start.profile, settings.cellar.profiles_dir)
     overrides: Mapping[str, Any] = settings.lot.get(history.lot, {})
     start = history.start
     yeast = {"low_c": start.yeast_low_c, "high_c": start.yeast_high_c}
@@ -86,11 +90,15 @@ def profile_of(settings: Settings, history: LotHistory) -> Profile:
 
 
 def plan_of(settings: Settings) -> CellarPlan:
-    """Return the plan of a configuration. A lot whose profile is gone is watched by the default one."""
+    """Return the plan of a configuration. A lot whose profile is gone is watched by the default one.
+
+    A profile is read once: a large cellar has many lots of few profiles.
+    """
+    load = cache(load_profile)
 
     def profile_for(history: LotHistory) -> Profile:
         try:
-            return profile_of(settings, history)
+            return profile_of(settings, history, load)
         except ProfileError:
             return Profile()
 
