@@ -1,7 +1,9 @@
 """`mustwatch replay`: what `mosquitto_sub -F %j` wrote down, through the same pipeline, told to nobody."""
 
 import json
+import time
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -11,6 +13,12 @@ from mustsim import cellar as simulated_cellar
 from mustsim.configuration import mustwatch_toml
 from mustsim.lines import json_lines
 from mustsim.scenario import load
+from mustwatch import settings
+from mustwatch.cellar.book import Entry, Measurement
+from mustwatch.cellar.instant import HOUR_MS
+from mustwatch.evaluation.live import Evaluation
+from mustwatch.plan import plan_of
+from mustwatch.store.store import Store
 
 
 @pytest.fixture(scope="module")
@@ -59,6 +67,49 @@ def test_replayed_twice_it_changes_nothing(
 
     assert second["readings"] == 0
     assert [a["id"] for a in second["alerts"]] == [a["id"] for a in first["alerts"]]
+
+
+def test_what_was_replayed_need_not_be_evaluated_again_by_the_daemon(
+    daemon: Daemon, stuck: simulated_cellar.SimulatedCellar, tmp_path: Path
+) -> None:
+    daemon.done("replay", history(tmp_path, stuck))
+    went_back: list[int] = []
+    now_ms = time.time_ns() // 1_000_000
+    with closing(Store(daemon.store, now_ms)) as store:
+        lot = stuck.truth.actions[0].lot
+        before = store.watching.estimates(lot)
+        plan = plan_of(settings.load(daemon.config))
+        evaluation = Evaluation(store, plan, now_ms, alive=lambda: went_back.append(1))
+        evaluation.read_book()
+        with store.transaction():
+            evaluation.commit(now_ms)
+
+        assert len(before) > 500
+        assert went_back == []
+        assert store.watching.estimates(lot) == before
+
+    daemon.start(until=("backup made",))  # the last of what a start does
+    assert daemon.stop() == 0
+    assert "evaluating a stretch of history again" not in daemon.said()
+
+
+def test_an_entry_written_after_a_replay_is_taken_up_by_the_next(
+    daemon: Daemon, stuck: simulated_cellar.SimulatedCellar, tmp_path: Path
+) -> None:
+    path = history(tmp_path, stuck)
+    daemon.done("replay", path)
+    now_ms = time.time_ns() // 1_000_000
+    with closing(Store(daemon.store, now_ms)) as store:
+        lot, last_ms = stuck.truth.actions[0].lot, store.readings.newest_ms() or 0
+        before = store.watching.estimates(lot)[-1]
+        at_ms = last_ms - HOUR_MS
+        store.book.append(Entry("late", lot, at_ms, now_ms, Measurement(gravity=1.001, temperature_c=20.0)))
+
+    daemon.done("replay", path)
+
+    with closing(Store(daemon.store, now_ms)) as store:
+        after = store.watching.estimates(lot)[-1]
+        assert after.gravity != before.gravity
 
 
 def test_lines_that_are_no_messages_are_passed_over_and_counted(
