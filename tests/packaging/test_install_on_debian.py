@@ -291,6 +291,46 @@ def test_an_upgrade_that_does_not_come_up_is_undone_with_its_store(
     assert "cellar.db.of-0.1.91" in pi.said("ls", "/var/lib/mustwatch")
 
 
+def test_a_rollback_brings_the_former_version_back_with_a_store_that_it_can_read(
+    pi: Pi, built: Built, tmp_path: Path
+) -> None:
+    newer = other_version(
+        built.wheel,
+        "0.1.92",
+        tmp_path,
+        {
+            "mustwatch/store/schema.py": lambda text: text.replace(
+                ")\n\n\nclass SchemaTooNewError", f"    {MIGRATION}\n)\n\n\nclass SchemaTooNewError"
+            )
+        },
+    )
+    pi.install("upgrade", "--from", pi.bring(newer))
+    assert pi.said("mustwatch", "--version") == "mustwatch 0.1.92"
+
+    said = pi.run("/opt/mustwatch/deploy/install.sh", "rollback").stdout
+
+    assert "back to mustwatch 0.1.90" in said
+    assert pi.said("mustwatch", "--version") == "mustwatch 0.1.90"
+    assert pi.said("systemctl", "is-active", "mustwatch") == "active"
+    assert "1.0532" in pi.said("mustwatch", "export", "--format", "csv")
+    assert "mend" not in pi.said("mustwatch", "check")
+    aside = next(line for line in said.splitlines() if "is kept as" in line).rsplit(" ", 1)[1]
+    assert pi.said("stat", "-c", "%U %a", aside, "/var/lib/mustwatch/cellar.db").splitlines() == [
+        "mustwatch 600",
+        "mustwatch 600",
+    ]
+
+
+def test_a_second_rollback_has_nothing_to_go_back_to_and_changes_nothing(pi: Pi) -> None:
+    pid = pi.said("systemctl", "show", "-p", "MainPID", "--value", "mustwatch")
+
+    refused = pi.run("/opt/mustwatch/deploy/install.sh", "rollback", check=False)
+
+    assert refused.returncode == 1
+    assert "there is no former version to go back to" in refused.stderr
+    assert pi.said("systemctl", "show", "-p", "MainPID", "--value", "mustwatch") == pid
+
+
 def test_uninstalling_keeps_data_and_purging_does_not(pi: Pi, built: Built) -> None:
     pi.run("/opt/mustwatch/deploy/install.sh", "uninstall")
     assert not (pi.root / "opt/mustwatch").exists()
