@@ -7,28 +7,25 @@ import sqlite3
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from datetime import timedelta
 from pathlib import Path
 
-from mustwatch.alerting.message import MessageKind, written_message
-from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.deliver.apprise_deliverer import AppriseDeliverer
 from mustwatch.deliver.deliverer import Parcel, TellAddress
 from mustwatch.deliver.outbox import Troubles, trouble_transition
 from mustwatch.deliver.worker import OutboxWorker
 from mustwatch.ingest.anchor_json import anchor_from_json
-from mustwatch.ingest.broker_settings import BrokerSettings
 from mustwatch.ingest.client import MqttSource
 from mustwatch.ingest.clock import ClockWatch
 from mustwatch.ingest.system_clock import boot_id, is_synchronised, mono_s, wall_ms
 from mustwatch.memory import settle
 from mustwatch.mirroring import mirror_of
+from mustwatch.morning_job import morning_job
 from mustwatch.pipeline import Pipeline
 from mustwatch.plan import CellarPlan, note_places, plan_of, tell_rules
-from mustwatch.schedule import Job, Schedule
+from mustwatch.schedule import Schedule
 from mustwatch.self_watch import STORAGE_TOLD_AFTER_S, SelfWatch, cannot_write
-from mustwatch.settings import MqttSettings, Settings
+from mustwatch.settings import Settings
 from mustwatch.storage_trouble import Part, StorageTrouble
 from mustwatch.store.backup import backup_folder
 from mustwatch.store.keeper import Keeper
@@ -40,7 +37,6 @@ from mustwatch.system_notify import ServiceManager
 from mustwatch.upkeep import Upkeep
 from mustwatch.views import chart_png
 from mustwatch.views.message_picture import MessagePictures
-from mustwatch.views.morning import morning
 from mustwatch.vitals import Vitals
 from mustwatch.watch.finding import Severity
 
@@ -51,7 +47,6 @@ WATCH_EVERY_S = 2.0
 STUCK_AFTER_S = 90.0
 """A thread that has not come round for so long is stuck: the process ends and the service manager restarts it. A
 transaction may wait 15 s for another's, a full card backs off for 60 s in slices of one."""
-REVIEW_LIFE_MS = 6 * HOUR_MS
 OPEN_AGAIN_S = 5.0
 """When the store cannot be opened for want of room, it is tried again after this."""
 UNCHECKED = "unchecked"
@@ -60,26 +55,6 @@ UNCHECKED = "unchecked"
 
 class PartFailedError(RuntimeError):
     """A part of the daemon died or is stuck; the process ends to be started anew."""
-
-
-def broker_settings(mqtt: MqttSettings) -> BrokerSettings:
-    """Return where the broker is, as the source needs it.
-
-    Raises:
-        ValueError: a setting would lose messages, or a file is not there.
-    """
-    return BrokerSettings(
-        host=mqtt.host,
-        port=mqtt.port,
-        client_id=mqtt.client_id,
-        username=mqtt.username,
-        password=mqtt.password.get_secret_value() if mqtt.password is not None else None,
-        tls=mqtt.tls,
-        ca_file=mqtt.ca_file.expanduser() if mqtt.ca_file is not None else None,
-        protocol=5 if mqtt.protocol == "5" else 4,
-        session_expiry_s=round(mqtt.session_expiry_days * 86_400),
-        keepalive_s=mqtt.keepalive_seconds,
-    )
 
 
 class Service:
@@ -237,7 +212,7 @@ class Service:
             mirrored_until_ms=lambda: None if self._mirror is None else self._mirror.done_ms(),
         )
         self._mirror = mirror_of(settings, store, plan, self_watch, clock.now_ms)
-        jobs = [*self._jobs(store, plan), *upkeep.jobs()]
+        jobs = [morning_job(store, settings, plan, outbox.wake), *upkeep.jobs()]
         schedule = Schedule(jobs, store.watching, plan.rules.units.zone, clock.now_ms)
         pipeline = Pipeline(
             store,
@@ -306,7 +281,7 @@ class Service:
         former = json.loads(store.watching.kept("topics") or "[]")
         store.watching.keep("topics", json.dumps(topics))
         return MqttSource(
-            broker_settings(self._settings.mqtt),
+            self._settings.mqtt.broker(),
             topics,
             former_topics=former,
             on_fatal=self._failed,
@@ -351,27 +326,3 @@ class Service:
                 return
             self._manager.tell("WATCHDOG=1")
         self._manager.tell("STOPPING=1")
-
-    # --- timed jobs ----------------------------------------------------------------------------------------
-
-    def _jobs(self, store: Store, plan: CellarPlan) -> list[Job]:
-        cellar = self._settings.cellar
-        return [
-            Job(
-                "morning-review",
-                lambda due: self._review(store, plan, due),
-                at=cellar.morning_review or cellar.night_ends,
-                stale_after=timedelta(hours=6),
-            ),
-        ]
-
-    def _review(self, store: Store, plan: CellarPlan, due_ms: int) -> None:
-        """Put the morning's review of the night into the outbox of everybody who hears notices."""
-        night, title, body = morning(store, self._settings, due_ms - 1)
-        with store.transaction():
-            store.outbox.put(
-                written_message(MessageKind.REVIEW, t.name, title, body, due_ms, REVIEW_LIFE_MS, night)
-                for t in plan.rules.targets
-                if t.wants(Severity.NOTICE)
-            )
-        self._parts[2].wake()

@@ -7,12 +7,11 @@ import os
 import tomllib
 from datetime import time
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import TYPE_CHECKING, Any, Literal, Self
 from zoneinfo import ZoneInfo
 
 from pydantic import (
     BaseModel,
-    ConfigDict,
     Field,
     SecretStr,
     ValidationError,
@@ -22,38 +21,14 @@ from pydantic import (
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from mustwatch.alerting.rules import QuietHours
-from mustwatch.cellar import sensor as cellar_sensor
 from mustwatch.cellar.vessel import Vessel, VesselKind
+from mustwatch.sensor_settings import Name, Section, SensorSettings
 from mustwatch.watch.finding import Severity
 
+if TYPE_CHECKING:
+    from mustwatch.ingest.broker_settings import BrokerSettings
+
 SYSTEM_CONFIG = Path("/etc/mustwatch/mustwatch.toml")
-NAME_PATTERN = r"^[^\x00-\x1f/#+]{1,64}$"
-"""Names of vessels, sensors and lots: any letters of any language, but nothing that breaks a topic."""
-
-Name = Annotated[str, Field(pattern=NAME_PATTERN)]
-
-DEFAULT_UNITS = {
-    "gravity": "SG",
-    "inclination": "deg",
-    "temperature": "C",
-    "battery": "V",
-    "signal": "dBm",
-    "time": "iso",
-}
-UNITS = {
-    "gravity": ("SG", "Bx", "kg/m3"),
-    "inclination": ("deg", "rad"),
-    "temperature": ("C", "F", "K"),
-    "battery": ("V", "mV"),
-    "signal": ("dBm", "dBW"),
-    "time": ("iso", "epoch_s", "epoch_ms"),
-}
-
-
-class Section(BaseModel):
-    """Base of every section: unknown keys are faults, values are never changed after loading."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=False)
 
 
 class CellarSettings(Section):
@@ -93,6 +68,29 @@ class MqttSettings(Section):
     session_expiry_days: float = Field(14.0, gt=0, le=365)
     keepalive_seconds: int = Field(60, ge=5, le=3600)
     reconnect_most_seconds: float = Field(60.0, ge=1.0, le=3600.0)
+
+    def broker(self) -> "BrokerSettings":
+        """Return where the broker is, as the source needs it.
+
+        Raises:
+            ValueError: a setting would lose messages, or a file is not there.
+        """
+        from mustwatch.ingest.broker_settings import (
+            BrokerSettings,  # a command that asks no broker need not have it
+        )
+
+        return BrokerSettings(
+            host=self.host,
+            port=self.port,
+            client_id=self.client_id,
+            username=self.username,
+            password=self.password.get_secret_value() if self.password is not None else None,
+            tls=self.tls,
+            ca_file=self.ca_file.expanduser() if self.ca_file is not None else None,
+            protocol=5 if self.protocol == "5" else 4,
+            session_expiry_s=round(self.session_expiry_days * 86_400),
+            keepalive_s=self.keepalive_seconds,
+        )
 
 
 class StoreSettings(Section):
@@ -164,122 +162,6 @@ class VesselSettings(Section):
     def vessel(self) -> Vessel:
         """Return it as the core knows it."""
         return Vessel(self.name, self.kind, self.litres)
-
-
-class FieldSettings(Section):
-    """One entry of a sensor's ``fields``: ``{path, unit}`` for json, ``{topic, unit}`` for number."""
-
-    path: str | None = None
-    topic: str | None = None
-    unit: str | None = None
-
-
-class SensorSettings(Section):
-    """``[[sensor]]``."""
-
-    id: Name
-    kind: cellar_sensor.SensorKind
-    topic: str = ""
-    decoder: Literal["senml", "json", "number"]
-    vessel: Name | None = None
-    room: bool = False
-    fields: dict[
-        Literal["gravity", "inclination", "temperature", "battery", "signal", "time"], FieldSettings
-    ] = {}
-    calibration: tuple[tuple[float, float], ...] = ()
-    compensated: bool = False
-    calibrated_at_c: float = Field(20.0, ge=0, le=40)
-    expansion_per_k: float = Field(0.0, ge=0, le=1e-3)
-    gravity_sd: float | None = Field(None, gt=0, le=0.05)
-    temperature_offset_c: float = Field(0.0, ge=-10, le=10)
-    battery_low_v: float | None = Field(None, gt=0)
-    silent_after: float = Field(3 * 3600.0, ge=60, description="seconds")
-
-    @field_validator("topic")
-    @classmethod
-    def _no_wildcards(cls, value: str) -> str:
-        if "+" in value or "#" in value or "\x00" in value:
-            raise ValueError("an exact topic without + or #")
-        return value
-
-    @field_validator("fields", mode="before")
-    @classmethod
-    def _short_forms(cls, value: Any, info: Any) -> Any:
-        """Accept ``gravity = "sg"`` (json: the path) and ``temperature = "C"`` (number: the unit)."""
-        if not isinstance(value, dict):
-            return value
-        key = "unit" if info.data.get("decoder") == "number" else "path"
-        return {name: {key: spec} if isinstance(spec, str) else spec for name, spec in value.items()}
-
-    @model_validator(mode="after")
-    def _fits_its_decoder(self) -> Self:
-        if self.room == (self.vessel is not None):
-            raise ValueError("either vessel = NAME or room = true")
-        for name, spec in self.fields.items():
-            if spec.unit is not None and spec.unit not in UNITS[name]:
-                raise ValueError(f"fields.{name}.unit to be one of {', '.join(UNITS[name])}")
-        if self.decoder == "json":
-            self._json_complete()
-        elif self.decoder == "number":
-            self._number_complete()
-        elif not self.topic:
-            raise ValueError("a topic")
-        if len(self.calibration) == 1:
-            raise ValueError("calibration with at least two [inclination, gravity] points")
-        return self
-
-    def _json_complete(self) -> None:
-        if not self.topic:
-            raise ValueError("a topic")
-        if not any(name in self.fields for name in ("gravity", "inclination", "temperature")):
-            raise ValueError("fields naming where gravity, inclination or temperature stands in the payload")
-        for name, spec in self.fields.items():
-            if not spec.path:
-                raise ValueError(f"fields.{name}.path (where it stands in the payload)")
-
-    def _number_complete(self) -> None:
-        if not self.fields:
-            raise ValueError('fields, e.g. { temperature = { topic = "cellar/room/temp", unit = "C" } }')
-        bare = [name for name, spec in self.fields.items() if not (spec.topic or self.topic)]
-        if bare:
-            raise ValueError(f"fields.{bare[0]}.topic")
-        if "time" in self.fields:
-            raise ValueError("no time among fields: a bare number has none, it is stamped on arrival")
-        topics = [spec.topic or self.topic for spec in self.fields.values()]
-        if len(set(topics)) != len(topics):
-            raise ValueError("one topic per quantity: a bare number says only one thing")
-
-    def sensor(self) -> cellar_sensor.Sensor:
-        """Return it as the core knows it."""
-        fields = {
-            name: cellar_sensor.Field(
-                cellar_sensor.Quantity(name), spec.path or "", spec.unit or DEFAULT_UNITS[name]
-            )
-            for name, spec in self.fields.items()
-        }
-        by_topic = (
-            {spec.topic or self.topic: fields[name] for name, spec in self.fields.items()}
-            if self.decoder == "number"
-            else {}
-        )
-        return cellar_sensor.Sensor(
-            id=self.id,
-            kind=self.kind,
-            decoder=self.decoder,
-            vessel=self.vessel,
-            room=self.room,
-            topic=self.topic,
-            topics=by_topic,
-            fields=tuple(fields.values()),
-            calibration=self.calibration,
-            compensated=self.compensated,
-            calibrated_at_c=self.calibrated_at_c,
-            expansion_per_k=self.expansion_per_k,
-            gravity_sd=self.gravity_sd,
-            temperature_offset_c=self.temperature_offset_c,
-            battery_low_v=self.battery_low_v,
-            silent_after_s=self.silent_after,
-        )
 
 
 class Settings(BaseSettings):

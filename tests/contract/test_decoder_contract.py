@@ -16,7 +16,7 @@ from mustwatch.ingest.decoders import (
     decoder_for,
 )
 from mustwatch.ingest.decoders.units import CONVERSIONS, TIMES
-from mustwatch.settings import UNITS, SensorSettings
+from mustwatch.sensor_settings import UNITS, SensorSettings
 
 each_decoder = pytest.mark.parametrize("name", sorted(DECODERS))
 

@@ -33,12 +33,11 @@ def listen(
     """Show what arrives on the broker and propose the [[sensor]] entry for what is not configured yet."""
     from mustwatch.listening.broker import Heard, visit
     from mustwatch.listening.report import Ear
-    from mustwatch.service import broker_settings
 
     settings = settings_or_fail()
     topics = tuple(topic or ["#"])
     try:
-        broker = broker_settings(settings.mqtt)
+        broker = settings.mqtt.broker()
     except ValueError as error:
         fail(str(error), ExitCode.WRONG_INPUT)
     sensors = {t: s for s in (one.sensor() for one in settings.sensor) for t in (s.topics or (s.topic,))}

@@ -57,11 +57,10 @@ def look_around(settings: Settings, now_ms: int, *, send_test: bool) -> Iterator
 def broker(settings: Settings) -> Look:
     """Come to the broker as the daemon would, and see whether it lets us hear every sensor's topic."""
     from mustwatch.listening.broker import visit
-    from mustwatch.service import broker_settings
 
     topics = sorted({t for s in (one.sensor() for one in settings.sensor) for t in (s.topics or (s.topic,))})
     try:
-        how = broker_settings(settings.mqtt)
+        how = settings.mqtt.broker()
     except ValueError as error:
         return Look("broker", State.MEND, str(error), "change [mqtt]")
     gone = visit(how, topics, 0)
