@@ -340,6 +340,15 @@ def test_a_ferment_that_stops_above_dryness_is_stuck_within_two_days_and_not_fin
         assert not told(steps, FindingKind.FINISHED)
 
 
+def test_so_near_dryness_that_a_drifted_float_may_mean_dry_stuck_is_said_only_after_three_days() -> None:
+    def days_to_stuck(end: float) -> float:
+        _, steps = watched([START, *said(falls(1.080, end, 4.0, 1.8), 16)])
+        (stuck,) = told(steps, FindingKind.STUCK)
+        return day_of(stuck)
+
+    assert days_to_stuck(1.0005) - days_to_stuck(1.005) > 2.0
+
+
 def frozen_from(observations: list[Observation], day: float) -> list[Observation]:
     """Return what the float says when its gravity freezes; its temperature goes on."""
     cut = BEGIN_MS + round(day * DAY_MS)

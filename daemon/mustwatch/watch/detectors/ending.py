@@ -11,13 +11,13 @@ from mustwatch.watch.lot_estimator import NEVER
 
 HOUR_MS = 3_600_000
 
-FINISHED_LEFT = 0.06
+FINISHED_LEFT = 0.05
 """Probability, over all paces of the tail, that more than 0.002 is still to fall: below it, and ..."""
 
 FINISHED_MOVING = 0.3
 """... with the probability that the wine has not settled below this, it is finished ..."""
 
-FINISHED_FOR_MS = 4 * HOUR_MS
+FINISHED_FOR_MS = 2 * HOUR_MS
 """... once both have held for so long in a row."""
 
 AT_DRYNESS = 0.0005
@@ -31,8 +31,10 @@ time is given instead: ..."""
 STUCK_FOR_MS = 12 * HOUR_MS
 """... a cold night is not a stuck ferment (common practice: unchanged for more than a day)."""
 
+NEAR_DRY = 0.003
 STUCK_NEAR_DRY_MS = 72 * HOUR_MS
-"""Within the standard error above dryness nobody can tell stuck from dry: it is said only after three days."""
+"""This near above dryness nobody can tell stuck from dry by a float, which may have drifted so far since its last
+check: it is said only after three days."""
 
 MOVED = 0.0025
 """After ``finished`` a fall of this much is movement if the rate agrees."""
@@ -201,7 +203,7 @@ class Stuck(OneLatch):
             return NOTHING
         if self.still_ms == NEVER:
             self.still_ms = view.at_ms
-        is_clear = gravity - max(view.gravity_sd, 0.001) > dry
+        is_clear = gravity - max(view.gravity_sd, NEAR_DRY) > dry
         needed_ms = STUCK_FOR_MS if is_clear else STUCK_NEAR_DRY_MS
         if view.at_ms - self.still_ms < needed_ms and not (is_clear and _settled_by_hand(view)):
             return NOTHING
