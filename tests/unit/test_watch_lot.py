@@ -346,7 +346,7 @@ def test_so_near_dryness_that_a_drifted_float_may_mean_dry_stuck_is_said_only_af
         (stuck,) = told(steps, FindingKind.STUCK)
         return day_of(stuck)
 
-    assert days_to_stuck(1.0005) - days_to_stuck(1.005) > 2.0
+    assert days_to_stuck(1.000) - days_to_stuck(1.005) > 2.0
 
 
 def frozen_from(observations: list[Observation], day: float) -> list[Observation]:
