@@ -13,9 +13,8 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from typing import Protocol
 
+from mustwatch.batch import Backoff, Batch, Counters, Source
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.evaluation.live import GRACE_MS, Evaluation, Outcome
@@ -27,7 +26,6 @@ from mustwatch.ingest.intake import Decoded, Intake, Quarantined
 from mustwatch.ingest.redelivery import LedgerRow, RedeliveryLedger
 from mustwatch.plan import CellarPlan
 from mustwatch.self_watch import SelfWatch
-from mustwatch.store.readings import Unreadable
 from mustwatch.store.soundness import StoreDamagedError, is_damage
 from mustwatch.store.store import Store
 from mustwatch.watch.finding import Transition
@@ -46,10 +44,6 @@ SMALLEST_WINDOW = 20
 LULL_S = 0.2
 """Under MQTT 3.1.1 common brokers have at most 20 messages under way, and wait: with so many in a batch and nothing
 following for a fifth of a second, the batch is closed, or a backlog would crawl at 20 messages a commit."""
-RETRY_FIRST_S, RETRY_MOST_S = 1.0, 60.0
-"""Back-off after a failed transaction."""
-LOG_EVERY_S = 30.0
-"""A trouble that lasts is logged this often."""
 STOP_PATIENCE_S = 5.0
 """What is being concluded when the daemon is to stop may take this much longer. A season that is evaluated again takes
 minutes on a Pi: it is given up, nothing of it is written, and the next start begins it anew."""
@@ -57,46 +51,6 @@ minutes on a Pi: it is given up, nothing of it is written, and the next start be
 
 class _GivenUpError(Exception):
     """What was being concluded is given up, because the daemon is to stop."""
-
-
-class Source(Protocol):
-    """Where arrivals come from, and where their acknowledgements go."""
-
-    def take(self, most: int, timeout_s: float) -> list[Arrival]:
-        """Return the next arrivals, at most so many; none if none came in time."""
-        ...
-
-    @property
-    def is_connected(self) -> bool:
-        """Say whether the broker sends to us now."""
-        ...
-
-    def acknowledge(self, arrivals: Sequence[Arrival]) -> None:
-        """Release the broker's copies."""
-        ...
-
-
-@dataclass(slots=True)
-class Counters:
-    """What went through since the start; read by ``/metrics``."""
-
-    arrivals: int = 0
-    stored: int = 0
-    duplicates: int = 0
-    quarantined: int = 0
-    ignored: int = 0
-    commits: int = 0
-    failed_commits: int = 0
-    messages: int = 0
-    lag_ms: int = 0
-
-
-@dataclass(slots=True)
-class _Batch:
-    arrivals: list[Arrival] = field(default_factory=list)
-    unreadable: list[Unreadable] = field(default_factory=list)
-    ignored: int = 0
-    begun_mono_s: float = 0.0
 
 
 class Pipeline:
@@ -148,16 +102,14 @@ class Pipeline:
         ledger = RedeliveryLedger(LedgerRow(*row) for row in store.redelivery.rows())
         self._intake = Intake(plan.sensors.values(), ledger)
         self._evaluation = self._fresh_evaluation()
-        self._batch = _Batch()
+        self._batch = Batch()
         self._readings: list[Reading] = []
         self._found: list[Transition] = []
         self._corrections: list[Correction] = []
         self._last_backlog_mono_s = mono_s()
         self._was_connected = False
         self._looked_mono_s = mono_s()
-        self._retry_s = 0.0
-        self._retry_at_mono_s = 0.0
-        self._logged_mono_s = -LOG_EVERY_S
+        self._backoff = Backoff()
         self._data_version = -1
         self.advanced_mono_s = mono_s()
         """When the pipeline last went round; the watchdog is fed on it."""
@@ -165,7 +117,7 @@ class Pipeline:
     @property
     def is_failing(self) -> bool:
         """Say whether the store could not be written when it was last tried."""
-        return self._retry_s > 0.0
+        return self._backoff.is_on
 
     def _fresh_evaluation(self) -> Evaluation:
         evaluation = Evaluation(self._store, self._plan, self._clock.now_ms(), alive=self._advance)
@@ -226,7 +178,7 @@ class Pipeline:
         if not arrivals or self._mono_s() - self._looked_mono_s >= TICK_S:
             self._looked_mono_s = self._mono_s()
             self._look_around()
-        is_lull = not arrivals and not self._retry_s
+        is_lull = not arrivals and not self._backoff.is_on
         if self._is_time() or (is_lull and (self._is_due() or self._is_window_full())):
             self._commit()
 
@@ -238,8 +190,8 @@ class Pipeline:
         return self._evaluation.is_due(self._clock.now_ms()) and not self._batch.arrivals
 
     def _wait_s(self) -> float:
-        if self._retry_s:
-            return min(TICK_S, max(0.01, self._retry_at_mono_s - self._mono_s()))
+        if self._backoff.is_on:
+            return min(TICK_S, max(0.01, self._backoff.left_s(self._mono_s())))
         if not self._batch.arrivals:
             return TICK_S
         most_s = LULL_S if self._is_window_full() else TICK_S
@@ -254,7 +206,7 @@ class Pipeline:
         settled = [self._clock.settled(arrival) for arrival in arrivals]
         self.counters.arrivals += len(settled)
         self._batch.arrivals.extend(settled)
-        if not self._retry_s:  # else the whole batch is evaluated when it can be written
+        if not self._backoff.is_on:  # else the whole batch is evaluated when it can be written
             now_ms = self._clock.now_ms()
             for arrival in settled:
                 self._evaluate(arrival, now_ms)
@@ -277,8 +229,8 @@ class Pipeline:
 
     def _is_time(self) -> bool:
         batch = self._batch
-        if self._retry_s:
-            return self._mono_s() >= self._retry_at_mono_s
+        if self._backoff.is_on:
+            return self._backoff.left_s(self._mono_s()) <= 0.0
         if not batch.arrivals:
             return False
         return (
@@ -295,7 +247,7 @@ class Pipeline:
         if checked.step_ms:
             log.warning("the clock was set by_seconds=%.1f", checked.step_ms / 1000)
             self._on_clock_jumped()
-        if self._retry_s:
+        if self._backoff.is_on:
             self._self_watch.storage_still_failing(self._mono_s())
             return
         now_ms = self._clock.now_ms()
@@ -325,7 +277,7 @@ class Pipeline:
         """Move readings that were stamped by a wrong clock to their place, and evaluate them there."""
         if self._batch.arrivals:
             self._commit()
-            if self._retry_s:
+            if self._backoff.is_on:
                 return
         shifted = 0
         with self._store.transaction():
@@ -347,7 +299,7 @@ class Pipeline:
         batch = self._batch
         self._is_going_back = False
         try:
-            if self._retry_s:
+            if self._backoff.is_on:
                 self._begin_again(batch)
             outcome = self._write(batch)
         except sqlite3.Error as error:
@@ -357,7 +309,7 @@ class Pipeline:
         self._intake.ledger.committed()
         self._source.acknowledge(batch.arrivals)
         self._count(batch, outcome)
-        self._batch = _Batch()
+        self._batch = Batch()
         self._found.clear()
         readings, self._readings = self._readings, []
         if readings:
@@ -365,7 +317,7 @@ class Pipeline:
         if outcome.messages:
             self._on_told()
 
-    def _begin_again(self, batch: _Batch) -> None:
+    def _begin_again(self, batch: Batch) -> None:
         """Throw away what was concluded and could not be written, and conclude again from what is on disk."""
         self._evaluation = self._fresh_evaluation()
         self._intake = Intake(self._plan.sensors.values(), self._intake.ledger)
@@ -379,7 +331,7 @@ class Pipeline:
             self._evaluate(arrival, now_ms)
         self._evaluation.find(self._found)
 
-    def _write(self, batch: _Batch) -> Outcome:
+    def _write(self, batch: Batch) -> Outcome:
         with self._store.transaction():
             self._store.readings.quarantine(batch.unreadable)
             change = self._intake.ledger.change()
@@ -396,21 +348,18 @@ class Pipeline:
             raise StoreDamagedError(str(error)) from error
         self._intake.ledger.rolled_back()
         self.counters.failed_commits += 1
-        self._retry_s = min(RETRY_MOST_S, max(RETRY_FIRST_S, self._retry_s * 2))
-        self._retry_at_mono_s = self._mono_s() + self._retry_s
         self._self_watch.storage_failed(str(error), self._clock.now_ms(), self._mono_s())
-        if self._mono_s() - self._logged_mono_s >= LOG_EVERY_S:
-            self._logged_mono_s = self._mono_s()
+        if self._backoff.failed(self._mono_s()):
             log.error("cannot write, keeping what arrives waiting=%d: %s", len(self._batch.arrivals), error)
 
     def _recovered(self) -> None:
-        if self._retry_s:
+        if self._backoff.is_on:
             log.info("writing again, nothing was lost readings=%d", len(self._readings))
-            self._retry_s = 0.0
+            self._backoff.well()
             self._self_watch.was_deaf(self._mono_s())
         self._self_watch.storage_well(self._clock.now_ms())
 
-    def _count(self, batch: _Batch, outcome: Outcome) -> None:
+    def _count(self, batch: Batch, outcome: Outcome) -> None:
         counters = self.counters
         counters.commits += 1
         counters.stored += outcome.stored
