@@ -1,5 +1,6 @@
 """``mustwatch replay FILE``: a recorded history through the same pipeline, into the configured store."""
 
+import os
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -23,7 +24,9 @@ def replay(
 ) -> None:
     """Run a recorded history through the pipeline; tells nobody unless --tell is given."""
     from mustwatch.alerting.rules import TellRules
-    from mustwatch.evaluation.replay import Replay
+    from mustwatch.evaluation.ahead import piles_ahead
+    from mustwatch.evaluation.record import Misread
+    from mustwatch.evaluation.replay import Replay, pile_size
     from mustwatch.plan import plan_of
     from mustwatch.store.keeper import AlreadyKeptError, Keeper
 
@@ -33,10 +36,16 @@ def replay(
     plan = plan_of(settings)
     if not tell:
         plan = replace(plan, rules=TellRules(units=plan.rules.units))
+    sensors, misread = plan.sensors.values(), Misread()
     try:
-        with Keeper(store_path(settings)), opened_store(settings, create=True) as store, _open(file) as lines:
+        with (
+            _open(file) as lines,
+            piles_ahead(lines, sensors, pile_size(len(sensors)), misread) as piles,
+            Keeper(store_path(settings)),
+            opened_store(settings, create=True) as store,
+        ):
             run = Replay(store, plan)
-            result = run.run(lines, now_ms())
+            result = run.run_piles(piles, misread, now_ms())
             alerts = [alert.public() for alert in run.alerts()]
     except AlreadyKeptError as error:
         fail(str(error))
@@ -58,7 +67,7 @@ def replay(
 
 def _open(file: Path) -> IO[bytes]:
     if str(file) == "-":
-        return sys.stdin.buffer
+        return os.fdopen(os.dup(sys.stdin.fileno()), "rb")
     try:
         return file.open("rb")
     except OSError as error:

@@ -114,16 +114,23 @@ class Ways:
             else:
                 by_lot[way.lot] = mine
         for sensor, mine in by_sensor.items():
-            self._ways[sensor].last_ms = mine[-1][1][1]
+            way = self._ways[sensor]
+            way.last_ms = mine[-1][1][1]
+            if way.sensor_watch is not None and not way.sensor_watch.judges:
+                way.sensor_watch.pass_by(way.last_ms)
         return by_lot.values()
 
     def conclude(self, readings: Iterable[Placed]) -> Iterator[Told]:
         """Give one lot's watch its readings, and yield what they tell."""
+        last: str | None = None
         for place, reading in readings:
-            way = self._ways[reading[0]]
-            lot, vessel, watch, corrector = way.lot, way.vessel, way.watch, way.corrector
-            if way.sensor_watch is not None:
-                transitions = way.sensor_watch.observe(reading, vessel, lot)
+            if reading[0] != last:  # of most lots all are of one sensor
+                last = reading[0]
+                way = self._ways[last]
+                lot, vessel, watch, corrector = way.lot, way.vessel, way.watch, way.corrector
+                judge = way.sensor_watch if way.sensor_watch is not None and way.sensor_watch.judges else None
+            if judge is not None:
+                transitions = judge.observe(reading, vessel, lot)
                 if transitions:
                     yield place, "", transitions, ()
             if lot is not None and vessel is not None and watch is not None and corrector is not None:

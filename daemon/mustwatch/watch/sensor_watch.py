@@ -53,6 +53,16 @@ class SensorWatch:
         self._alive = Constancy()
         self._changed = False
 
+    @property
+    def judges(self) -> bool:
+        """Say whether a reading can tell anything: else ``pass_by`` does for many what ``observe`` does for each."""
+        return self._is_probe or self._battery_low_v is not None
+
+    def pass_by(self, last_ms: int) -> None:
+        """Note that readings up to an instant came in, of a sensor that is not judged by them."""
+        self._last_ms = max(last_ms, self._last_ms)
+        self._changed = True
+
     def observe(
         self, reading: Reading, vessel: str | None = None, lot: str | None = None
     ) -> Sequence[Transition]:
