@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 NICE ?= nice
 
-.PHONY: demo test check lint format types imports unit bench bench-watch faults soak screenshots setup clean
+.PHONY: demo test check lint format unit bench bench-watch faults soak arm64 screenshots setup clean
 
 $(STAMP): pyproject.toml requirements.lock
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -50,6 +50,9 @@ faults: $(STAMP) ## break things on purpose and print what was lost
 
 soak: $(STAMP) ## the long form of the same
 	$(BIN)/python tests/faults/run.py --long
+
+arm64: $(STAMP) ## the quick tests and one reading's way on an emulated 64-bit ARM (as root; slow)
+	tests/containers/run-on-arm64.sh
 
 screenshots: $(STAMP) ## pictures of every page at phone and desktop size
 	$(BIN)/python tests/browser/screenshots.py
