@@ -76,7 +76,8 @@ class Evaluation:
         """Take up from what the store holds. Writes nothing.
 
         ``alive`` is called now and then while a long history is evaluated again, which on a Pi takes minutes: whoever
-        watches over the thread must not take it for stuck.
+        watches over the thread must not take it for stuck. To give the evaluation up it may raise, which leaves the
+        caller's transaction: nothing of it is written.
         """
         self._store = store
         self._alive = alive
