@@ -14,7 +14,7 @@ HOUR_MS = 3_600_000
 FINISHED_LEFT = 0.05
 """Probability, over all paces of the tail, that more than 0.002 is still to fall: below it, and ..."""
 
-FINISHED_MOVING = 0.3
+FINISHED_MOVING = 0.15
 """... with the probability that the wine has not settled below this, it is finished ..."""
 
 FINISHED_FOR_MS = 2 * HOUR_MS
