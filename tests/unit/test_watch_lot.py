@@ -198,6 +198,14 @@ def test_a_re_anchoring_clears_the_drift_and_does_not_look_like_a_step() -> None
     assert end.gravity == pytest.approx(HEALTHY(6.0), abs=0.002)
 
 
+@pytest.mark.parametrize(("day", "is_adrift"), [(4.0, False), (10.0, True)])
+def test_a_check_in_a_fast_ferment_may_differ_by_what_an_hour_makes_of_it(day: float, is_adrift: bool) -> None:
+    check = at_day(day, Measurement(HEALTHY(day) - 0.0038))
+    _, steps = watched([START, *said(HEALTHY, day + 1.0), check])
+
+    assert bool(told(steps, FindingKind.FLOAT_ADRIFT)) is is_adrift
+
+
 def test_sugar_raises_gravity_at_once_and_fermentation_goes_on() -> None:
     """10 g/L of sugar is 0.0038 of gravity."""
 

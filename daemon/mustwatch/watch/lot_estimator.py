@@ -39,8 +39,11 @@ JUMP_RATE_SD = 0.008
 CHECK_WITHIN_MS = 2 * HOUR_MS
 """A check is compared with a float that was believed no longer ago than this ..."""
 
+CHECK_DAYS = 1.0 / 24.0
+"""... and is written down an hour early or late, in which a fast ferment falls by as much as a division ..."""
+
 FIRST_SLOTS = 8
-"""... and has spoken in so many slots: one reading is no measure of a float."""
+"""... and the float has to have spoken in so many slots: one reading is no measure of it."""
 
 ADRIFT = 0.003
 """A float is worth re-anchoring from this much on: one and a half divisions of a common hydrometer. Until it is
@@ -232,7 +235,8 @@ class LotEstimator:
             i, p = track.index, kept.p
             shown_sd = max(0.0, p[0][0] + p[i][i] + 2.0 * p[0][i]) ** 0.5
             apart = kept.x[0] + kept.x[i] - gravity
-            track.is_adrift = abs(apart) > max(ADRIFT, allowance(shown_sd))
+            meanwhile = CHECK_DAYS * abs(kept.x[1])
+            track.is_adrift = abs(apart) > max(ADRIFT, allowance(shown_sd)) + meanwhile
             self.checks[sensor] = (apart, gravity)
             if track.is_adrift:
                 kept.allow_drift(i, apart * apart)
