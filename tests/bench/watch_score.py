@@ -206,7 +206,9 @@ def main() -> None:
         "--first", type=int, help="begin at this seed instead (to look without spending others)"
     )
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--compare", type=int, default=12, help="so many seeds beside the baselines (0: none)")
+    parser.add_argument(
+        "--compare", type=int, default=12, help="so many seeds beside the baselines (0: none)"
+    )
     parser.add_argument(
         "--replay", type=int, default=1, help="so many seeds through the real pipeline (0: none)"
     )

@@ -199,7 +199,9 @@ def test_a_re_anchoring_clears_the_drift_and_does_not_look_like_a_step() -> None
 
 
 @pytest.mark.parametrize(("day", "is_adrift"), [(4.0, False), (10.0, True)])
-def test_a_check_in_a_fast_ferment_may_differ_by_what_an_hour_makes_of_it(day: float, is_adrift: bool) -> None:
+def test_a_check_in_a_fast_ferment_may_differ_by_what_an_hour_makes_of_it(
+    day: float, is_adrift: bool
+) -> None:
     check = at_day(day, Measurement(HEALTHY(day) - 0.0038))
     _, steps = watched([START, *said(HEALTHY, day + 1.0), check])
 
