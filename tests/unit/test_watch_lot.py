@@ -540,3 +540,21 @@ def test_a_leap_at_the_onset_does_not_make_the_fall_after_it_sluggish_for_two_da
     (sluggish,) = told(steps, FindingKind.SLUGGISH)
 
     assert 4.0 < day_of(sluggish) < 5.5
+
+
+@pytest.mark.parametrize(
+    ("falls_at_hour", "is_told"), [(17.5, False), (18.25, True), (8.75, True), (9.0, False)]
+)
+def test_the_night_lasts_from_its_first_quarter_of_an_hour_to_its_last(
+    falls_at_hour: float, is_told: bool
+) -> None:
+    """BEGIN_MS is at a UTC hour of its own; the night is 18:00 to 09:00 UTC here."""
+    begin_hour = BEGIN_MS % DAY_MS / HOUR_MS
+    at_day_ = 3.0 + (falls_at_hour - begin_hour) / 24.0
+
+    def drops(day: float) -> float:
+        return 20.0 if day < at_day_ else 13.0
+
+    _, steps = watched([START, *said(HEALTHY, at_day_ + 0.6, celsius=drops, minutes=5.0)])
+
+    assert bool(told(steps, FindingKind.NIGHT_SWING)) is is_told

@@ -248,7 +248,7 @@ class LotWatch:
         view.at_ms = end_ms
         view.celsius = celsius
         view.change_per_hour = None if celsius is None else self._thermometer.change_per_hour()
-        view.is_night = self._is_night(end_ms)
+        view.is_night = self._is_night(end_ms - SLOT_MS)
         view.heard = heard = estimator.heard
         kept = estimator.filter
         if kept is None:

@@ -18,7 +18,7 @@ class SlotView:
         subject: the lot and the vessel it sits in.
         stage, band, profile: the limits that hold.
         started_ms: when the lot began.
-        is_night: whether the slot ended in the cellar's night.
+        is_night: whether the slot began in the cellar's night.
         celsius: the must's temperature in this slot, or None.
         change_per_hour: its change over the last hour, or None.
         gravity, gravity_sd, rate, rate_sd: the estimate; gravity is None before the first one.
