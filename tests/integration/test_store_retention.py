@@ -9,7 +9,7 @@ import pytest
 from cellars import T0, entry, evaluate, new_store, readings
 from mustwatch.cellar.book import Measurement
 from mustwatch.cellar.instant import DAY_MS
-from mustwatch.cellar.reading import Reading
+from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.settings import Settings
 from mustwatch.store.retention import thin, thinned_readings
 from mustwatch.store.rollup import QUARTER_MS, Quantity, roll_up, series
@@ -161,3 +161,21 @@ def test_the_file_stops_growing_once_as_much_goes_as_comes(tmp_path: Path) -> No
 def test_thinning_stops_between_short_transactions_when_asked(store: Store) -> None:
     asked = iter([False, False, True])
     assert thin(store.database, T0 + 3 * DAY_MS, lambda: next(asked)) == 2 * 6 * 60
+
+
+def test_what_an_unsure_clock_stamped_is_kept_until_it_is_in_its_place(store: Store) -> None:
+    fifty_years_ms = 18262 * DAY_MS
+    arrived = [NOW_MS - DAY_MS + 60_000 * i for i in range(3)]
+    store.readings.add(
+        [
+            Reading("float", ms - fifty_years_ms, ms - fifty_years_ms, 0.996, stamp=Stamp.ARRIVAL_UNSURE)
+            for ms in arrived
+        ]
+    )
+
+    assert thin(store.database, T0 + 3 * DAY_MS) == 0
+    store.readings.correct_stamps(arrived[0] - fifty_years_ms, arrived[-1] - fifty_years_ms, fifty_years_ms)
+    roll_up(store.database, NOW_MS)
+
+    assert thin(store.database, T0 + 3 * DAY_MS) == 3 * 1440
+    assert [r.observed_ms for r in store.readings.between(NOW_MS - 2 * DAY_MS, NOW_MS)] == arrived

@@ -6,7 +6,7 @@ the curves and a lot's evaluation still have something to go by. What a reading 
 
 from collections.abc import Callable, Iterable
 
-from mustwatch.cellar.reading import Reading
+from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.store.database import Database
 from mustwatch.store.rollup import (
     CHUNK_MS,
@@ -22,12 +22,19 @@ from mustwatch.store.rollup import (
 def thin(database: Database, before_ms: int, should_stop: Callable[[], bool] = lambda: False) -> int:
     """Let go of the raw readings observed before an instant, as far as they are rolled up; return how many.
 
-    By short transactions, so that the pipeline's commits come in between.
+    None from the first on that an unsure clock stamped: it may be of this very hour, and is moved there once the clock
+    is set. By short transactions, so that the pipeline's commits come in between.
     """
     rolled_ms = rolled_until_ms(database)
     if rolled_ms is None:
         return 0
     end_ms = quarter_ms(min(before_ms, rolled_ms))
+    unsure_ms = database.query(
+        "SELECT min(observed_ms) FROM reading WHERE observed_ms<? AND stamp=?",
+        (end_ms, int(Stamp.ARRIVAL_UNSURE)),
+    )[0][0]
+    if unsure_ms is not None:
+        end_ms = quarter_ms(unsure_ms)
     gone = 0
     while not should_stop():
         first = database.query("SELECT min(observed_ms) FROM reading WHERE observed_ms<?", (end_ms,))[0][0]
