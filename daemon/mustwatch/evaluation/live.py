@@ -9,7 +9,7 @@ of what is on disk.
 import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import chain, groupby
+from itertools import chain
 from operator import itemgetter
 from typing import Any, NamedTuple
 
@@ -184,13 +184,14 @@ class Evaluation:
         for pack in packs:
             self._pending.fresh.extend(pack)
         told = sorted(chain.from_iterable(map(self._ways.conclude, by_lot)), key=itemgetter(0))
-        for place, together in groupby(told, key=itemgetter(0)):
-            for _, lot, transitions, steps in together:
-                self._pending.transitions.extend(transitions)
-                if steps:
-                    self._stepped(lot, steps)
-            if self._pending.transitions:
+        pending = self._pending
+        for i, (place, lot, transitions, steps) in enumerate(told, 1):
+            pending.transitions.extend(transitions)
+            if steps:
+                self._stepped(lot, steps)
+            if pending.transitions and (i == len(told) or told[i][0] != place):
                 yield place
+                pending = self._pending
 
     def _take_again(self, reading: Reading, known: Reading) -> None:
         """Drop a duplicate; keep of it what the stored reading of that instant lacks."""
@@ -203,9 +204,11 @@ class Evaluation:
             self._pending.note_late(lot, reading.observed_ms)
 
     def _stepped(self, lot: str, steps: Sequence[WatchStep]) -> None:
-        self._pending.steps.setdefault(lot, []).extend(steps)
+        pending = self._pending
+        pending.steps.setdefault(lot, []).extend(steps)
         for of_step in steps:
-            self._pending.transitions.extend(of_step.transitions)
+            if of_step.transitions:
+                pending.transitions.extend(of_step.transitions)
 
     # --- the clock and the book ----------------------------------------------------------------------------
 

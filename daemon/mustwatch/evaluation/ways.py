@@ -120,8 +120,9 @@ class Ways:
                 way.sensor_watch.pass_by(way.last_ms)
         return by_lot.values()
 
-    def conclude(self, readings: Iterable[Placed]) -> Iterator[Told]:
-        """Give one lot's watch its readings, and yield what they tell."""
+    def conclude(self, readings: Iterable[Placed]) -> list[Told]:
+        """Give one lot's watch its readings, and return what they tell."""
+        told: list[Told] = []
         last: str | None = None
         for place, reading in readings:
             if reading[0] != last:  # of most lots all are of one sensor
@@ -132,11 +133,12 @@ class Ways:
             if judge is not None:
                 transitions = judge.observe(reading, vessel, lot)
                 if transitions:
-                    yield place, "", transitions, ()
+                    told.append((place, "", transitions, ()))
             if lot is not None and vessel is not None and watch is not None and corrector is not None:
                 steps = watch.observe(observed(reading, vessel, corrector))
                 if steps:
-                    yield place, lot, (), steps
+                    told.append((place, lot, (), steps))
+        return told
 
 
 def _rises(readings: Sequence[Placed], last_ms: int) -> bool:
