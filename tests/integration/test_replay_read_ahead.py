@@ -1,6 +1,7 @@
 """A record read by a second process amounts to what it amounts to here, whatever it holds, and however it ends."""
 
 import json
+import multiprocessing
 import os
 from collections.abc import Iterator
 
@@ -101,6 +102,9 @@ def test_a_reader_nobody_listens_to_any_more_ends() -> None:
 
     with piles_ahead(endless(), SENSORS, 100, Misread()) as piles:
         next(piles)
+        assert [child.name for child in multiprocessing.active_children()] == ["record"]
+
+    assert multiprocessing.active_children() == []
 
 
 def test_on_one_core_it_is_read_in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
