@@ -36,6 +36,13 @@ HELD_MOVING = 0.003
 HELD_SURE = 6.0
 """Logarithm of the likelihood ratio from which a float counts as held: one in four hundred by chance."""
 
+STANDS = 4.0
+"""A float that hangs is this much more common (logarithm) than a wine that stops within hours: so much must a float
+that has stopped falling tremble as freely as it swam before the wine is taken to have stopped (own estimate)."""
+
+MOST_GAIN = 3.0
+"""No reading says more than this (logarithm) against that a float hangs: spikes happen there too."""
+
 HELD_AT_MOST_MS = 18 * 3_600_000
 """No longer than this is a float taken for held unless its value is constant to the digit: foam falls within a day,
 and a wine may really have stopped."""
@@ -49,6 +56,15 @@ JUMP = 3.0
 JUMP_DOWN, JUMP_UP = 2, 5
 """... and so many of them in a row on one side are a jump that has to be followed: down when foam lets go of a float,
 up only if nothing else is left to believe, since no wine rises by itself."""
+
+AGREE = 3.0
+"""Slots far off that lie within so many standard errors of each other are one jump; spikes are as long as they like."""
+
+CREDIBLE = 2.0
+"""A wine that stood somewhere is not shown more than so many standard errors above that by a float that swims."""
+
+ANYWHERE = 9.0
+"""Gravity a wine last stood at while anything may have been done to it: above all there is."""
 
 UPWARD = 2.0
 UPWARD_WEIGHT = 0.6
@@ -67,10 +83,11 @@ class FloatTrack:
         anchored: the re-anchoring offset that its gravities carry.
         blank_until_ms: until when it is not believed, whatever it says.
         is_adrift: the last check disagreed with it.
+        standing: logarithm of the likelihood that it swims in a wine that has stopped, against that it hangs.
         held: logarithm of the likelihood that it hangs somewhere against that it swims, from 0 up.
         is_held: whether that is sure. ``held_ms``: since when; ``held_at``: where; ``held_count``: how often seen.
         equal_share: how often a reading equals the one before. ``slots``: in how many it was believed.
-        jumps: slots in a row far above what was expected, negative: below.
+        jumps: slots in a row far above what was expected, negative: below. ``jumped_to``: the gravity the last showed.
     """
 
     __slots__ = (
@@ -86,9 +103,11 @@ class FloatTrack:
         "index",
         "is_adrift",
         "is_held",
+        "jumped_to",
         "jumps",
         "noise_var",
         "slots",
+        "standing",
     )
 
     def __init__(self, index: int, stated_sd: float | None = None) -> None:
@@ -104,9 +123,11 @@ class FloatTrack:
         self.held_ms = 0
         self.held_at = 0.0
         self.held_count = 0
+        self.standing = -STANDS
         self.equal_share = 0.0
         self.slots = 0
         self.jumps = 0
+        self.jumped_to = 0.0
         self.constancy = Constancy()
 
     def is_believed(self, end_ms: int) -> bool:
@@ -141,15 +162,21 @@ class FloatTrack:
             apart = value - self.held_at
             free = value - mean + rate_per_ms * (end_ms - at_ms)
             gain = surer - 0.5 * apart * apart / held_var + 0.5 * min(free * free / (noise + var), 4.0)
-            if gain < -3.0:
-                gain = -3.0
+            if gain < -MOST_GAIN:
+                gain = -MOST_GAIN
             held = self.held + gain
+            freely = 0.5 * apart * apart * (1.0 / held_var - 1.0 / noise) - surer
+            standing = self.standing + (freely if freely < MOST_GAIN else MOST_GAIN)
+            if standing > 0.0:
+                held = 0.0
+            self.standing = standing if standing > -2.0 * STANDS else -2.0 * STANDS
             if held <= 0.0 or not (is_moving or self.is_held) or self.equal_share > COARSE:
                 self.held = 0.0
                 self.is_held = False
                 self.held_ms = at_ms
                 self.held_at = value
                 self.held_count = 1
+                self.standing = -STANDS
                 continue
             self.held = held if held < 1.5 * HELD_SURE else 1.5 * HELD_SURE
             if gain > 0.0:
@@ -168,19 +195,29 @@ class FloatTrack:
         self.held = 0.0
         self.held_at, self.held_ms, _ = readings[-1]
         self.held_count = 1
+        self.standing = -STANDS
 
     def weigh(
-        self, readings: list[Shown], mean: float, var: float, rate_per_ms: float, end_ms: int
+        self,
+        readings: list[Shown],
+        mean: float,
+        var: float,
+        rate_per_ms: float,
+        end_ms: int,
+        highest: tuple[float, float] = (ANYWHERE, 0.0),
     ) -> tuple[float, float]:
         """Return the residual of a slot's readings against the expected mean, and the variance of its noise.
 
         ``readings`` are in time order; each is carried to the slot's end at the current rate.
-        A reading far from what is expected counts little (Student weights), so one spike moves nothing.
+        A reading far from what is expected counts little (Student weights), so one spike moves nothing. ``highest`` is
+        where the wine last stood, as a residual against the mean, and the variance of that: what shows far more is
+        taken to show little more, since no wine rises by itself.
         """
         noise = self.noise_var
         spread = noise + var
+        limit = highest[0] + CREDIBLE * (noise + highest[1]) ** 0.5
         doubtful = UPWARD * spread**0.5 if rate_per_ms * -DAY_MS > HELD_MOVING else 1.0
-        total = weight = squares = 0.0
+        total = weight = squares = beyond = 0.0
         for value, at_ms, _ in readings:
             e = value - mean + rate_per_ms * (end_ms - at_ms)
             w = (DEGREES_OF_FREEDOM + 1.0) / (DEGREES_OF_FREEDOM + e * e / spread)
@@ -188,6 +225,9 @@ class FloatTrack:
                 w = 1.0
             elif e > doubtful:
                 w *= UPWARD_WEIGHT
+            if e > limit:
+                beyond += w * (e - limit)
+                e = limit
             weight += w
             total += w * e
             squares += w * e * e
@@ -197,17 +237,23 @@ class FloatTrack:
         elif noise > MOST_NOISE_VAR:
             noise = MOST_NOISE_VAR
         self.noise_var = noise
-        self._count_jumps(total / weight, spread)
-        return total / weight, noise / weight
+        residual = total / weight
+        self._count_jumps(residual + beyond / weight, mean, spread)
+        if self.jumps >= JUMP_UP:
+            residual += beyond / weight
+        return residual, noise / weight
 
-    def _count_jumps(self, residual: float, spread: float) -> None:
-        """Count slots in a row that lie far off on one side, negative below."""
+    def _count_jumps(self, residual: float, mean: float, spread: float) -> None:
+        """Count slots in a row that lie far off on one side, negative below, and agree with each other."""
         if residual * residual < JUMP * JUMP * spread:
             self.jumps = 0
-        elif residual < 0.0:
-            self.jumps = min(self.jumps, 0) - 1
+            return
+        agrees = abs(mean + residual - self.jumped_to) < AGREE * self.noise_var**0.5
+        self.jumped_to = mean + residual
+        if residual < 0.0:
+            self.jumps = min(self.jumps, 0) - 1 if agrees else -1
         else:
-            self.jumps = max(self.jumps, 0) + 1
+            self.jumps = max(self.jumps, 0) + 1 if agrees else 1
 
     def has_jumped(self) -> bool:
         """Return whether what it shows has moved away for good; says so once."""
@@ -245,4 +291,6 @@ _KEPT = (
     "equal_share",
     "slots",
     "jumps",
+    "jumped_to",
+    "standing",
 )

@@ -62,6 +62,9 @@ LEAN_FLOOR = 0.002
 LEAN_LIMIT = 100.0
 """No surprise widens it more than this."""
 
+RISING_MOST = 0.001
+"""Per day: no wine rises by itself. What looks like more is the filter swinging back after a sudden stop."""
+
 FASTEST = 0.1
 """Per day: no wine falls faster than this; what looks so is a fault and widens nothing."""
 
@@ -246,12 +249,23 @@ class GravityFilter:
             h = [row[0] + row[i] + warmer_k * row[j] for row in self.p]
             s = h[0] + h[i] + warmer_k * h[j] + noise_var
             self._gain(h, s, residual)
+        if self.has_begun and self.x[1] > RISING_MOST:
+            self._forbid_rising()
         share = self.idle_days / LEAN_MEMORY_DAYS
         if share > LEAN_MOST:
             share = LEAN_MOST
         self.idle_days = 0.0
         self.leaning += share * (residual / sqrt(s) - self.leaning)
         self.leaning_var = (1.0 - share) * (1.0 - share) * self.leaning_var + share * share
+
+    def _forbid_rising(self) -> None:
+        """Project the state to where the rate is no more than ``RISING_MOST``.
+
+        Source: estimate projection, Simon 2010, IET Control Theory Appl. 4:1303.
+        """
+        x, p = self.x, self.p
+        beyond = (x[1] - RISING_MOST) / p[1][1]
+        self.x = [a - row[1] * beyond for a, row in zip(x, p)]
 
     def update_gravity(self, gravity: float, noise_var: float) -> float:
         """Take in the lot's gravity itself, a hydrometer check; returns by how much the estimate moved."""

@@ -9,7 +9,7 @@ from typing import Any
 
 from mustwatch.cellar.facts import HYDROMETER_SD, allowance
 from mustwatch.watch.curve import END_SD, expected_end
-from mustwatch.watch.float_track import FloatTrack
+from mustwatch.watch.float_track import ANYWHERE, FloatTrack
 from mustwatch.watch.gravity_filter import REFERENCE_C, GravityFilter
 from mustwatch.watch.slots import Shown
 from mustwatch.watch.tail import Now, Tail
@@ -102,6 +102,8 @@ class LotEstimator:
             None while the tail is not followed.
         checks: by float, float minus hydrometer and the hydrometer's gravity, of a check made in this slot.
         reanchored: floats re-anchored in this slot.
+        stood, stood_var: where the wine stood when a float was last believed, with its variance; ANYWHERE after
+            anything was done to it: no wine rises by itself.
         checked_ms, heard_float_ms: when a check, and a believed float, last spoke.
     """
 
@@ -125,6 +127,8 @@ class LotEstimator:
         "onset_ms",
         "reanchored",
         "settled_rate",
+        "stood",
+        "stood_var",
         "tail",
         "through_ms",
     )
@@ -154,6 +158,8 @@ class LotEstimator:
         self.hour_sum = 0.0
         self.hour_weight = 0.0
         self.through_ms = from_ms
+        self.stood = ANYWHERE
+        self.stood_var = 0.0
 
     # -- in -----------------------------------------------------------------------------------------------------
 
@@ -198,7 +204,9 @@ class LotEstimator:
             track.tremble(readings, mean, var, rate_per_ms, end_ms)
         if not track.is_believed(end_ms):
             return
-        residual, noise = track.weigh(readings, mean, var, rate_per_ms, end_ms)
+        residual, noise = track.weigh(
+            readings, mean, var, rate_per_ms, end_ms, (self.stood - kept.x[0], self.stood_var)
+        )
         if stated_sd is not None and stated_sd * stated_sd > BEYOND * track.noise_var:
             noise += stated_sd * stated_sd
         if self.tail.models and not track.is_adrift:
@@ -208,6 +216,7 @@ class LotEstimator:
             kept.widen(0, residual * residual)
             kept.widen(1, JUMP_RATE_SD**2)
         kept.update_float(track.index, warmer, residual, noise)
+        self.stood, self.stood_var = kept.x[0], kept.p[0][0]
         self.heard = True
         track.heard_ms = end_ms
         if not track.is_adrift:
@@ -225,6 +234,7 @@ class LotEstimator:
             self.tail.shift(moved)
             self.hour_sum += self.hour_weight * moved
         self.heard = True
+        self.stood = ANYWHERE
         self.checked_ms = end_ms
 
     def _compare(self, kept: GravityFilter, gravity: float, end_ms: int) -> None:
@@ -322,6 +332,7 @@ class LotEstimator:
 
     def disturb(self, at_ms: int, blank_ms: int, gravity_sd: float) -> None:
         """Allow for a step of about ``gravity_sd``; floats are not believed for ``blank_ms``."""
+        self.stood = ANYWHERE
         if self.filter is not None:
             self.filter.widen(0, gravity_sd**2)
         for track in self.floats.values():
@@ -333,6 +344,7 @@ class LotEstimator:
         if kept is None:
             return
         kept.x[0] += gravity
+        self.stood = ANYWHERE
         if self.first_gravity is not None:
             self._begins_at(self.first_gravity + gravity)
         self.tail.stop()
@@ -344,6 +356,7 @@ class LotEstimator:
         if track is None or kept is None:
             return
         step = offset - track.anchored
+        self.stood = ANYWHERE
         kept.x[track.index] += step
         # The winemaker says that the float was wrong: what was concluded from it is in doubt by as much, and the
         # check that goes with this decides.
@@ -390,4 +403,6 @@ _KEPT = (
     "hour_sum",
     "hour_weight",
     "through_ms",
+    "stood",
+    "stood_var",
 )
