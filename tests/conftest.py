@@ -10,4 +10,4 @@ sys.path.insert(0, str(Path(__file__).parent))
 # Their asserts say what they saw, as those of a test do.
 pytest.register_assert_rewrite("browsers", "cellars", "debian_machine")
 
-pytest_plugins = ["brokers", "daemons", "endpoints", "mirrors", "web_cellar", "wheels"]
+pytest_plugins = ["brokers", "daemons", "endpoints", "mirrors", "senders", "web_cellar", "wheels"]

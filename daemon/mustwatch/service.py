@@ -6,11 +6,10 @@ import os
 import sqlite3
 import threading
 from collections.abc import Callable, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
 
 from mustwatch.cellar.reading import Reading
-from mustwatch.deliver.apprise_deliverer import AppriseDeliverer
 from mustwatch.deliver.deliverer import Parcel, TellAddress
 from mustwatch.deliver.outbox import Troubles, trouble_transition
 from mustwatch.deliver.worker import OutboxWorker
@@ -19,6 +18,7 @@ from mustwatch.ingest.client import MqttSource
 from mustwatch.ingest.clock import ClockWatch
 from mustwatch.ingest.system_clock import boot_id, is_synchronised, mono_s, wall_ms
 from mustwatch.memory import settle
+from mustwatch.messenger.messenger import Messenger
 from mustwatch.mirroring import mirror_of
 from mustwatch.morning_job import morning_job
 from mustwatch.pipeline import Pipeline
@@ -35,7 +35,6 @@ from mustwatch.store.soundness import StoreDamagedError, is_no_room, mark_damage
 from mustwatch.store.store import Store
 from mustwatch.system_notify import ServiceManager
 from mustwatch.upkeep import Upkeep
-from mustwatch.views import chart_png
 from mustwatch.views.message_picture import MessagePictures
 from mustwatch.vitals import Vitals
 from mustwatch.watch.finding import Severity
@@ -67,7 +66,7 @@ class Service:
         self._settings = settings
         self._on_stored = on_stored
         self._path = settings.store.path.expanduser()
-        self._deliverer = AppriseDeliverer()
+        self._messenger = Messenger()
         self._addresses = [
             TellAddress(target, tell.url.get_secret_value())
             for target, tell in zip(tell_rules(settings).targets, settings.tell, strict=True)
@@ -98,19 +97,20 @@ class Service:
             StoreDamagedError: the file is damaged; the next start sets it aside.
             PartFailedError: a part died or is stuck.
         """
-        since_mono_s, is_said = mono_s(), False
-        while not self._stop.is_set():
-            try:
-                self._run_once()
-            except (sqlite3.Error, OSError) as error:
-                if self._stop.is_set() or not is_no_room(error):
-                    raise
-                log.error("the store cannot be opened, trying again: %s", error)
-                self._manager.tell("READY=1\nWATCHDOG=1\nSTATUS=the store cannot be opened")
-                if not is_said and mono_s() - since_mono_s >= STORAGE_TOLD_AFTER_S:
-                    is_said = True
-                    self._say_directly(*cannot_write(str(error)))
-                self._stop.wait(OPEN_AGAIN_S)
+        with closing(self._messenger):
+            since_mono_s, is_said = mono_s(), False
+            while not self._stop.is_set():
+                try:
+                    self._run_once()
+                except (sqlite3.Error, OSError) as error:
+                    if self._stop.is_set() or not is_no_room(error):
+                        raise
+                    log.error("the store cannot be opened, trying again: %s", error)
+                    self._manager.tell("READY=1\nWATCHDOG=1\nSTATUS=the store cannot be opened")
+                    if not is_said and mono_s() - since_mono_s >= STORAGE_TOLD_AFTER_S:
+                        is_said = True
+                        self._say_directly(*cannot_write(str(error)))
+                    self._stop.wait(OPEN_AGAIN_S)
         if self._fault is not None:
             raise self._fault
 
@@ -145,12 +145,6 @@ class Service:
 
     def _settle(self) -> None:
         """Do what need not be done before readings are taken, beside them."""
-        if self._addresses:
-            try:
-                self._deliverer.prepare(self._addresses)
-                chart_png.prepare()
-            except Exception:
-                log.exception("telling cannot be prepared; it is tried again for each message")
         settle()
         # Only now: a backup beside the start would slow it down, and leave its holes among what stays.
         if not self._stop.is_set():
@@ -194,10 +188,11 @@ class Service:
 
         outbox = OutboxWorker(
             store.outbox,
-            self._deliverer,
+            self._messenger,
             self._addresses,
             clock.now_ms,
-            pictures=MessagePictures(store, settings, plan),
+            rouse=self._messenger.rouse,
+            pictures=MessagePictures(store, settings, plan, self._messenger.draw),
             on_trouble=on_trouble,
             mono=mono_s,
         )
@@ -272,7 +267,7 @@ class Service:
 
         def say() -> None:
             for address in self._addresses:
-                self._deliverer.deliver(address, Parcel(title, body, "urgent"))
+                self._messenger.deliver(address, Parcel(title, body, "urgent"))
 
         threading.Thread(target=say, name="say-directly", daemon=True).start()
 

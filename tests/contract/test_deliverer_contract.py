@@ -5,17 +5,19 @@ import inspect
 import pkgutil
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import pytest
 
 import mustwatch.deliver
+import mustwatch.messenger
 from endpoints import HttpEndpoint, Mailbox, Mode
 from mustwatch.alerting.rules import TellTarget
 from mustwatch.deliver.apprise_deliverer import AppriseDeliverer
 from mustwatch.deliver.deliverer import Deliverer, Outcome, Parcel, Picture, TellAddress
+from mustwatch.messenger.messenger import Messenger
 
-ENROLLED: dict[type, Callable[[], Deliverer]] = {AppriseDeliverer: AppriseDeliverer}
+ENROLLED: dict[type, Callable[[], Deliverer]] = {AppriseDeliverer: AppriseDeliverer, Messenger: Messenger}
 
 PARCEL = Parcel(
     "Ready to rack: Elder Red in bucket-1",
@@ -28,12 +30,13 @@ LONGEST_S = 25.0
 
 
 def found_deliverers() -> set[type]:
-    """Return every class under mustwatch.deliver that has a deliver method of its own."""
+    """Return every class among those that tell that has a deliver method of its own."""
     found = set()
-    for module in pkgutil.iter_modules(mustwatch.deliver.__path__, "mustwatch.deliver."):
-        for _, made in inspect.getmembers(importlib.import_module(module.name), inspect.isclass):
-            if callable(getattr(made, "deliver", None)) and made is not Deliverer:
-                found.add(made)
+    for package in (mustwatch.deliver, mustwatch.messenger):
+        for module in pkgutil.iter_modules(package.__path__, f"{package.__name__}."):
+            for _, made in inspect.getmembers(importlib.import_module(module.name), inspect.isclass):
+                if callable(getattr(made, "deliver", None)) and made is not Deliverer:
+                    found.add(made)
     return found
 
 
@@ -42,8 +45,11 @@ def test_every_deliverer_is_in_this_suite() -> None:
 
 
 @pytest.fixture(params=list(ENROLLED), ids=lambda made: made.__name__)
-def deliverer(request: pytest.FixtureRequest) -> Deliverer:
-    return ENROLLED[request.param]()
+def deliverer(request: pytest.FixtureRequest) -> Iterator[Deliverer]:
+    made = ENROLLED[request.param]()
+    yield made
+    if isinstance(made, Messenger):
+        made.close()
 
 
 def address(url: str, name: str = "phone") -> TellAddress:

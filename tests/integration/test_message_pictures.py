@@ -24,7 +24,7 @@ from mustwatch.deliver.deliverer import Outcome, Parcel, TellAddress
 from mustwatch.deliver.worker import OutboxWorker
 from mustwatch.settings import Settings
 from mustwatch.store.store import Store
-from mustwatch.views import message_picture
+from mustwatch.views.chart_png import chart_png
 from mustwatch.views.message_picture import MessagePictures
 from mustwatch.watch.finding import FindingKind, Severity, Subject
 
@@ -64,7 +64,7 @@ def cellar(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
 
 
 def pictures(store: Store) -> MessagePictures:
-    return MessagePictures(store, SETTINGS, cellars.PLAN)
+    return MessagePictures(store, SETTINGS, cellars.PLAN, chart_png)
 
 
 def rack_due(store: Store) -> Alert:
@@ -178,12 +178,11 @@ class Recording:
 
 
 def test_a_picture_that_cannot_be_drawn_holds_no_message_back_and_is_said_once(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     def broken(_: object) -> bytes:
         raise ImportError("No module named 'PIL'")
 
-    monkeypatch.setattr(message_picture, "chart_png", broken)
     store = new_store(tmp_path / "c.db")
     evaluate(store, [readings(6.0)])
     alert = rack_due(store)
@@ -194,7 +193,7 @@ def test_a_picture_that_cannot_be_drawn_holds_no_message_back_and_is_said_once(
         taken,
         [TellAddress(TellTarget("mail"), "json://mail.example/")],
         lambda: TOLD_MS,
-        pictures=pictures(store),
+        pictures=MessagePictures(store, SETTINGS, cellars.PLAN, broken),
         start=lambda work: work(),
     )
 

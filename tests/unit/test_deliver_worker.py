@@ -90,6 +90,7 @@ class Bench:
             self,
             addresses,
             self.now_ms,
+            rouse=lambda address: self.shelf.log.append(f"rouse for {address.name}"),
             pictures=lambda message: self.pictures(message),
             on_trouble=lambda troubles: self.troubles.append(dict(troubles)),
             mono=lambda: self.mono,
@@ -128,13 +129,24 @@ def test_an_attempt_is_on_disk_before_the_sending_and_told_after_it() -> None:
     bench.shelf.put(message("a"))
     bench.is_holding = True
     bench.turn()
-    assert bench.shelf.log == ["attempt a"]
+    assert bench.shelf.log == ["rouse for phone", "attempt a"]
     assert bench.sent == []
 
     bench.held.pop()()
     bench.turn()
 
-    assert bench.shelf.log == ["attempt a", "told a"]
+    assert bench.shelf.log == ["rouse for phone", "attempt a", "told a"]
+
+
+def test_whoever_sends_is_roused_for_a_sending_and_for_nothing_else() -> None:
+    bench = Bench("phone", "mail")
+    bench.turns(3, 10.0)
+    assert bench.shelf.log == []
+
+    bench.shelf.put(message("a"))
+    bench.turns(3, 10.0)
+
+    assert bench.shelf.log == ["rouse for phone", "attempt a", "told a"]
 
 
 def test_messages_of_one_step_go_in_their_order_whatever_their_ids() -> None:
@@ -234,13 +246,18 @@ def test_a_sending_that_hangs_is_given_up_after_a_minute_and_its_late_answer_sti
     assert bench.shelf.told == ["a"]
 
 
-def test_after_three_sendings_that_never_came_back_no_further_one_is_begun() -> None:
+def test_a_target_whose_sendings_hang_is_tried_again_and_told_when_it_is_well() -> None:
     bench = Bench()
     bench.is_holding = True
     bench.shelf.put(message("a"))
-    bench.turns(60, 1000.0)
+    bench.turns(40, 100.0)
+    assert 4 <= len(bench.held) <= 9  # after 60 s each, then 15, 30, 60, 120, 240, 480 s, and every 900 s
 
-    assert len(bench.held) == 3
+    bench.is_holding = False
+    bench.turns(20, 100.0)
+
+    assert bench.shelf.told == ["a"]
+    assert MAY_BE_A_REPEAT in bench.sent[-1][1].body
 
 
 def test_a_full_card_sends_nothing_that_could_not_be_noted() -> None:

@@ -1,7 +1,8 @@
 """Delivers through Apprise: one target per call, tried once, believed only when it says so for certain.
 
-The library is imported when it is prepared for somebody or something is first sent, not before: a cellar that tells
-nobody does not pay for it. Setting a channel up opens nothing, so that a network that is away at boot does not matter.
+The library is imported when it is prepared for somebody or something is first sent, not before; the daemon has it
+done in another process (``mustwatch.messenger``). Setting a channel up opens nothing, so that a network that is away
+at boot does not matter.
 """
 
 import logging
@@ -62,7 +63,7 @@ class AppriseDeliverer:
         self._channels: dict[str, Any] = {}
 
     def prepare(self, addresses: Iterable[TellAddress]) -> None:
-        """Import what is needed to tell these and set their channels up: the first message need not wait for it."""
+        """Import what is needed to tell these and set their channels up, beside the drawing of the picture."""
         for address in addresses:
             self._channel(address)
 

@@ -26,8 +26,8 @@ class Pace:
         earnest_s: a message past its time is given up only when its target has taken nothing for this long: a
             Pi whose clock jumps from 1970 to today must not throw its messages away.
         trouble_after_s: a target that could not be told for this long is worth a finding of its own.
-        send_limit_s: how long one sending may take. The library's own limits are far below; this one holds if
-            they do not.
+        send_limit_s: how long the worker waits for one sending before it takes it for failed. The library's own
+            limits are far below.
         idle_s: how often the worker looks even if nobody wakes it, so that its heart can be heard.
     """
 

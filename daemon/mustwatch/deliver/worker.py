@@ -20,9 +20,6 @@ from mustwatch.deliver.parcel import parcel_of
 
 log = logging.getLogger(__name__)
 
-MOST_ABANDONED = 3
-"""Sendings per target that never came back; with more of them no further one is begun there."""
-
 LOG_EVERY_S = 30.0
 """A target in trouble is logged at most this often."""
 
@@ -52,6 +49,8 @@ class OutboxWorker:
         deliverer: what sends one of them once.
         addresses: whom to tell; messages for other targets are left waiting, to be seen.
         clock_ms: the daemon's clock.
+        rouse: told that somebody will be sent something in a moment, before anything is written or drawn for it;
+            returns at once and never raises.
         pictures: makes the pictures that go with a message, or none; called just before sending.
         on_trouble: told of the targets in trouble whenever they change, and once after the first delivery, so
             that a trouble left open by a former run is cleared.
@@ -67,6 +66,7 @@ class OutboxWorker:
         addresses: Sequence[TellAddress],
         clock_ms: Callable[[], int],
         *,
+        rouse: Callable[[TellAddress], None] = lambda address: None,
         pictures: Callable[[Message], Sequence[Picture]] = lambda message: (),
         on_trouble: Callable[[Troubles], None] = lambda troubles: None,
         pace: Pace | None = None,
@@ -77,6 +77,7 @@ class OutboxWorker:
         self._store = store
         self._deliverer = deliverer
         self._clock_ms = clock_ms
+        self._rouse = rouse
         self._pictures = pictures
         self._on_trouble = on_trouble
         self._mono = mono
@@ -84,7 +85,6 @@ class OutboxWorker:
         self._pace = pace or Pace()
         self._lanes = {address.name: Lane(address, self._pace) for address in addresses}
         self._sendings: dict[str, Sending] = {}
-        self._abandoned: defaultdict[str, int] = defaultdict(int)
         self._answers: queue.SimpleQueue[tuple[Sending, Outcome]] = queue.SimpleQueue()
         self._marks = _Marks()
         self._reported: Mapping[str, Trouble] | None = None
@@ -178,9 +178,10 @@ class OutboxWorker:
                 log.info("message given up: id=%s target=%s", id_, name)
                 rows[:] = [row for row in rows if row.message.id != id_]
             row = lane.pick(rows, now_mono)
-            if row is None or self._abandoned[name] >= MOST_ABANDONED:
+            if row is None:
                 next_mono = lane.next_mono(rows)
                 return self._pace.idle_s if next_mono is None else max(next_mono - now_mono, 0.5)
+            self._rouse(lane.address)
             self._store.mark_attempt(row.message.id, now_ms)
         except Exception:
             log.exception("outbox cannot be written, nothing is sent to %s; trying again", name)
@@ -224,7 +225,6 @@ class OutboxWorker:
             except queue.Empty:
                 return
             if sending.is_abandoned:
-                self._abandoned[sending.lane_name] -= 1
                 if outcome.delivered:
                     self._delivered(sending)
             else:
@@ -239,7 +239,6 @@ class OutboxWorker:
         for name, sending in list(self._sendings.items()):
             if now_mono - sending.begun_mono >= self._pace.send_limit_s:
                 sending.is_abandoned = True
-                self._abandoned[name] += 1
                 del self._sendings[name]
                 self._failed(
                     sending, Outcome(False, f"no answer within {self._pace.send_limit_s:.0f} s", True)

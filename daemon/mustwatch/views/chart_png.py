@@ -1,8 +1,8 @@
 """Draws a message's chart as a small PNG: ink on paper like the pages, legible on a phone, and without any colour.
 
 Everything that a colour says is also said by a shape: the curve is thick, limits are dashed, the finding's instant
-is a dotted line under a wedge. The imaging library is imported when it is prepared or something is first drawn: a
-cellar that tells nobody does not pay for it.
+is a dotted line under a wedge. The imaging library is imported when it is prepared or something is first drawn: it
+belongs to the messenger, never to the daemon's own process.
 """
 
 import io
@@ -52,7 +52,7 @@ class Plane(NamedTuple):
 
 
 def prepare() -> None:
-    """Import the imaging library and its font, so that the first message need not wait for them.
+    """Import the imaging library and its font, beside the reading of what is to be drawn.
 
     Raises:
         ImportError: the imaging library is not installed.

@@ -5,7 +5,7 @@ whose temperature swung most.
 """
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 
 from mustwatch.alerting.alert import Alert
@@ -31,7 +31,6 @@ from mustwatch.review.message_chart import (
 )
 from mustwatch.settings import Settings
 from mustwatch.store.store import Store
-from mustwatch.views.chart_png import chart_png
 from mustwatch.views.curves import Window as CurveWindow
 from mustwatch.views.curves import check_points, stage_spans
 from mustwatch.views.night import night_view
@@ -46,11 +45,14 @@ WITHOUT = frozenset({MessageKind.DIGEST, MessageKind.TEST})
 class MessagePictures:
     """Makes the pictures of messages. Reads the store only; safe to call from any thread."""
 
-    def __init__(self, store: Store, settings: Settings, plan: CellarPlan) -> None:
-        """Use a store, the configuration and the plan made of it; nothing is read or imported yet."""
+    def __init__(
+        self, store: Store, settings: Settings, plan: CellarPlan, draw: Callable[[Chart], bytes]
+    ) -> None:
+        """Use a store, the configuration and the plan made of it, and what makes a PNG; nothing is read yet."""
         self._store = store
         self._settings = settings
         self._plan = plan
+        self._draw = draw
         self._has_failed = False
 
     def __call__(self, message: Message) -> Sequence[Picture]:
@@ -64,7 +66,7 @@ class MessagePictures:
             if chart is None:
                 return ()
             name = "night" if is_review else chart.quantity.value
-            return (Picture(f"{name}.png", "image/png", chart_png(chart)),)
+            return (Picture(f"{name}.png", "image/png", self._draw(chart)),)
         except Exception:
             if not self._has_failed:  # once: it would fail alike for every message
                 self._has_failed = True
