@@ -14,6 +14,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from daemons import wait_until
 from debian_machine import Machine, free_port
+from endpoints import HttpEndpoint
 from wheels import PROJECT, Built, other_version
 
 pytestmark = pytest.mark.machine
@@ -185,6 +186,42 @@ def test_a_float_writes_its_own_topic_and_no_other_and_nobody_comes_without_a_pa
     assert not publish(pi, "float-1", password, "cellar/float-2", b"{}")
     assert not publish(pi, "float-1", "guessed", "cellar/float-1", b"{}")
     assert not publish(pi, "", "", "cellar/float-1", b"{}")
+
+
+PUT_A_MESSAGE = """
+import time
+from pathlib import Path
+from mustwatch.alerting.message import MessageKind, written_message
+from mustwatch.store.store import Store
+now_ms = time.time_ns() // 1_000_000
+store = Store(Path("/var/lib/mustwatch/cellar.db"), now_ms)
+with store.transaction():
+    store.outbox.put([written_message(MessageKind.TEST, "phone", "A try", "If you read this.", now_ms, 86_400_000)])
+store.close()
+"""
+
+
+def test_a_message_is_told_by_a_process_of_its_own_within_the_service_s_fences(
+    pi: Pi, http_endpoint: HttpEndpoint
+) -> None:
+    config = pi.root / "etc/mustwatch/mustwatch.toml"
+    before = config.read_text(encoding="utf-8")
+    pi.configure(f'\n[[tell]]\nname = "phone"\nurl = "{http_endpoint.url}"\n')
+    as_the_service = ("setpriv", "--reuid=mustwatch", "--regid=mustwatch", "--clear-groups")
+    pi.run(*as_the_service, "/opt/mustwatch/current/bin/python", "-I", "-c", PUT_A_MESSAGE)
+
+    wait_until(lambda: "A try" in http_endpoint.titles(), 60, "the message")
+    pid = pi.said("systemctl", "show", "-p", "MainPID", "--value", "mustwatch")
+    messenger = pi.said("sh", "-c", f"cat /proc/{pid}/task/*/children").split()[0]
+    assert re.search(r"Seccomp:\s+2\n", pi.said("cat", f"/proc/{messenger}/status"))
+    assert "PIL" in pi.said("cat", f"/proc/{messenger}/maps"), "what draws is there"
+    assert "PIL" not in pi.said("cat", f"/proc/{pid}/maps"), "and not in the daemon"
+
+    config.write_text(before, encoding="utf-8")
+    pi.run("systemctl", "restart", "mustwatch")
+    said = pi.said("journalctl", "-u", "mustwatch", "--no-pager")
+    assert "Killing process" not in said, "it ends its messenger itself"
+    assert "s3cret-word" not in said
 
 
 def test_installing_again_changes_nothing(pi: Pi, built: Built) -> None:

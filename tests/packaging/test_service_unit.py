@@ -37,6 +37,8 @@ def test_the_service_comes_back_and_is_bounded() -> None:
         "WatchdogSec=60",
         "MemoryMax=256M",
         "StartLimitIntervalSec=0",
+        "KillMode=mixed",
+        "OOMPolicy=continue",
     ):
         assert wanted in lines
 
