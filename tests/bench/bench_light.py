@@ -10,6 +10,7 @@ import urllib.request
 from pathlib import Path
 
 import bench_cellar
+import bench_notify
 from bench_row import Row, value_row
 
 from brokers import NativeBroker, Options
@@ -88,13 +89,14 @@ def fill_year(path: Path, days: int) -> None:
 
 
 class Running:
-    """The daemon with its pages, on a store and a broker of its own."""
+    """The daemon with its pages and somebody to be told, on a store and a broker of its own."""
 
-    def __init__(self, folder: Path, broker: NativeBroker) -> None:
+    def __init__(self, folder: Path, broker: NativeBroker, endpoint: bench_notify.Endpoint) -> None:
         """Start it, and note when it was ready and when it first evaluated its alerts."""
         self.folder, self.pages_port = folder, free_port()
         config = folder / "mustwatch.toml"
-        web = f"[web]\nport = {self.pages_port}"
+        web = f"[web]\nport = {self.pages_port}\n[[tell]]\n"
+        web += f'name = "me"\nurl = "json://127.0.0.1:{endpoint.port}/"\nquiet_hours = ""\n'
         config.write_text(
             bench_cellar.toml(VESSELS, folder / "cellar.db", broker.port, web), encoding="utf-8"
         )
@@ -130,6 +132,27 @@ class Running:
             except OSError as error:
                 print(f"  {path}: {error}", file=sys.stderr)
 
+    def tell(self, broker: NativeBroker, endpoint: bench_notify.Endpoint) -> float:
+        """Have an alert told with its picture; return what the process that sent it has resident, MB."""
+        floats, (name,) = bench_notify.Floats(broker.port), bench_cellar.names(1)
+        quarter_ms = 15 * MINUTE_MS
+        last_ms = (time.time_ns() // 1_000_000 // quarter_ms) * quarter_ms
+        for at_ms in range(last_ms - 7 * quarter_ms, last_ms + 1, quarter_ms):
+            floats.say(name, at_ms - 1000, bench_notify.HOT_C)
+        endpoint.wait_for((f"lot-{name}", "image/png"), 60)
+        floats.close()
+        messenger = bench_notify.messenger_of(self.process.pid)
+        assert messenger is not None, "it ended sooner than it should"
+        return resident_mb(messenger)
+
+    def wait_for_messenger_s_end(self) -> None:
+        """Wait until nothing has been told for so long that the process that does it has ended."""
+        begun = time.perf_counter()
+        while bench_notify.messenger_of(self.process.pid) is not None:
+            if time.perf_counter() - begun > 300:
+                raise TimeoutError("the messenger does not end")
+            time.sleep(0.5)
+
     def stop(self) -> None:
         """End it."""
         self.process.terminate()
@@ -157,12 +180,12 @@ def publish_live(broker: NativeBroker, stop: threading.Event) -> None:
 def daemon_rows(folder: Path, *, quick: bool) -> list[Row]:
     """Measure the running daemon."""
     days, watch_s = (30, 20) if quick else (365, 180)
-    broker = NativeBroker(folder / "broker", Options())
+    broker, endpoint = NativeBroker(folder / "broker", Options()), bench_notify.Endpoint()
     broker.start()
     fill_year(folder / "cellar.db", days)
     starts = []
     for _ in range(3):
-        running = Running(folder, broker)
+        running = Running(folder, broker, endpoint)
         starts.append(running.ready_s)
         if _ < 2:
             running.stop()
@@ -171,7 +194,9 @@ def daemon_rows(folder: Path, *, quick: bool) -> list[Row]:
     floats.start()
     try:
         pid = running.process.pid
+        of_messenger = running.tell(broker, endpoint)
         running.visit_pages()
+        running.wait_for_messenger_s_end()
         time.sleep(10)
         cpu, wrote, begun = cpu_s(pid), written_bytes(pid), time.perf_counter()
         time.sleep(watch_s)
@@ -181,6 +206,7 @@ def daemon_rows(folder: Path, *, quick: bool) -> list[Row]:
         if running.process.poll() is not None:
             raise RuntimeError(f"the daemon ended by itself: {running.log.read_text()[-3000:]}")
         running.visit_pages()
+        running.wait_for_messenger_s_end()  # in case something more was told meanwhile
         memory, proportional = resident_mb(pid), proportional_mb(pid)
     finally:
         stop.set()
@@ -190,11 +216,17 @@ def daemon_rows(folder: Path, *, quick: bool) -> list[Row]:
     said = f"12 vessels at one reading a minute, {days} days of history"
     return [
         value_row(
-            "memory of the daemon with pages, all of them visited",
+            "memory of the daemon with pages, all of them visited, and an alert with its picture told",
             memory,
             "MB",
             at_most=80,
             remark=f"resident; {proportional:.0f} MB with shared libraries divided among their users; {said}",
+        ),
+        value_row(
+            "memory of the process that tells, there for a minute after a message",
+            of_messenger,
+            "MB",
+            remark="resident, libraries shared with the daemon included",
         ),
         value_row(
             "idle processor time of the daemon",
