@@ -92,14 +92,12 @@ class ErrandProcess:
         self._process.kill()
 
     def bury(self) -> None:
-        """Close what is open and wait for its end, so that nothing of it is left; only who listens to it may."""
+        """Wait for its end and close what is open, so that nothing of it is left; only who listens to it may."""
         self.hang_up()
-        self.answers.close()
-        try:
-            self._process.wait(END_WITHIN_S)
-        except subprocess.TimeoutExpired:
+        if not self.answers.poll(END_WITHIN_S):  # at its end, its side of the pipe closes
             self._process.kill()
-            self._process.wait()
+        self.answers.close()
+        self._process.wait()
 
 
 def _command(requests: int, answers: int) -> list[str]:
