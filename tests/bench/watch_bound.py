@@ -27,13 +27,13 @@ PACES = (0.08, 0.12, 0.2, 0.3, 0.4, 0.6, 1.0)
 FLOATS = ((0.0015, 15.0), (0.0015, 60.0), (0.0025, 30.0), (0.001, 5.0))
 """Noise, and minutes between readings."""
 
-SURE = 1.645
-"""Standard errors on one side that leave 5 %: what ``finished`` is raised at."""
+SURE = 1.751
+"""Standard errors on one side that leave 4 %: what ``finished`` is raised at."""
 
 WANDER_HOURS = 6.0
 LONGEST_H = 400
 
-LOOSER = (0.02, 0.04, ending.FINISHED_LEFT, 0.12, 0.25, 0.5)
+LOOSER = (0.02, ending.FINISHED_LEFT, 0.06, 0.12, 0.25, 0.5)
 """Probabilities of being unfinished at which ``finished`` might be raised."""
 
 
@@ -71,7 +71,7 @@ def bound() -> dict[str, Any]:
 
 def show_bound(of: dict[str, Any]) -> None:
     """Print them."""
-    print("\nleast hours of standing still before a tail with 0.002 to fall is told from an end (5 % left)")
+    print("\nleast hours of standing still before a tail with 0.002 to fall is told from an end (4 % left)")
     print("pace a day:" + " " * 15 + "".join(f"{pace:>12g}" for pace in PACES))
     for name, by_pace in of.items():
         cells = "".join(f"{white:6d} /{whole:4d}" for white, whole in by_pace.values())

@@ -46,6 +46,8 @@ class Case:
     drift_per_day: float
     noise: float
     """Of the least noisy float, 0 if there is none."""
+    floats: tuple[SimulatedSensor, ...] = ()
+    """What was simulated of its floats."""
 
 
 def configured(sensor: SimulatedSensor) -> Sensor:
@@ -143,6 +145,7 @@ def cases_of(cellar: SimulatedCellar) -> list[Case]:
                 tuple(d for d in cellar.truth.actions if d.lot == lot and d.written),
                 max((f.per_day for f in cellar.scenario.faults if f.kind == "drift"), default=0.0, key=abs),
                 min((n for s, n in noises.items() if s in here), default=0.0),
+                tuple(s for s in cellar.scenario.sensors if s.id in here and s.kind == "float"),
             )
         )
     return made

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from watch_case import Case, cases_of
 from watch_judging import HOUR_MS, Score, observed_until, steps_ms
+from watch_reader import reader_error_h
 from watch_truth import SCORES
 
 from mustsim.cellar import run
@@ -21,7 +22,7 @@ from mustwatch.watch.sensor_watch import SensorWatch
 TUNING_SEEDS = range(1000, 1006)
 """Of every scenario: what constants were chosen on."""
 
-REPORT_SEEDS = range(9001, 9022)
+REPORT_SEEDS = range(11001, 11022)
 """Of every scenario: what the figures are reported on."""
 
 STANDARD_NOISE = 0.0015
@@ -61,6 +62,7 @@ class Figures:
     is_sound: bool = True
     rack_at_half_h: float | None = None
     rack_at_half_covered: bool | None = None
+    rack_reader_h: float | None = None
     rack_ahead: list[tuple[float, float, bool]] = field(default_factory=list)
     finish_ahead: list[tuple[float, float, bool]] = field(default_factory=list)
 
@@ -130,6 +132,7 @@ def figures(case: Case) -> Figures:
         made.scores[kind.value] = score(case, transitions)
     made.is_sighted = case.noise > 0.0 and not any(e.kind in BLIND for e in case.sensor_truth)
     made.is_sound = case.noise > 0.0 and not any(e.kind == "drift" for e in case.sensor_truth)
+    made.rack_reader_h = reader_error_h(case)
     if case.noise > 0.0:
         _measure(case, steps, made)
         _measure_forecast(case, steps, made)

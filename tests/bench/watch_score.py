@@ -23,6 +23,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from watch_bound import bound, show_bound, show_trade_off, trade_off
 from watch_compare import COMPARED, compare, compared, show_compared
 from watch_judging import quantiles
+from watch_racking import beside_reader, show_racking
 from watch_replay import replayed, show_replayed
 from watch_run import REPORT_SEEDS, STANDARD_NOISE, TUNING_SEEDS, Figures, every, one, scenarios, total
 from watch_speed import show_year, year
@@ -207,7 +208,7 @@ def main() -> None:
     )
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument(
-        "--compare", type=int, default=12, help="so many seeds beside the baselines (0: none)"
+        "--compare", type=int, default=21, help="so many seeds beside the baselines (0: none)"
     )
     parser.add_argument(
         "--replay", type=int, default=1, help="so many seeds through the real pipeline (0: none)"
@@ -247,6 +248,10 @@ def main() -> None:
         with Pool(args.jobs) as pool:
             checked = [r for rs in pool.imap_unordered(replayed, every(seeds[: args.replay])) for r in rs]
         of["replay"] = show_replayed(checked)
+    classes = {name: [f for f in made if _class_of(f) == name] for name in CLASSES[-2:]}
+    classes = {"all": made, "sound floats": [f for f in made if f.is_sound], **classes}
+    of["racking"] = {name: beside_reader(here) for name, here in classes.items()}
+    show_racking(of["racking"])
     with Pool(args.jobs) as pool:
         of["slow_tails"] = tails(pool, which)
     show_tails(of["slow_tails"])

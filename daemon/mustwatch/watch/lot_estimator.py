@@ -216,7 +216,8 @@ class LotEstimator:
             kept.widen(0, residual * residual)
             kept.widen(1, JUMP_RATE_SD**2)
         kept.update_float(track.index, warmer, residual, noise)
-        self.stood, self.stood_var = kept.x[0], kept.p[0][0]
+        if kept.has_begun:
+            self.stood, self.stood_var = kept.x[0], kept.p[0][0]
         self.heard = True
         track.heard_ms = end_ms
         if not track.is_adrift:

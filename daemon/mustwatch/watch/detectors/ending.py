@@ -11,13 +11,13 @@ from mustwatch.watch.lot_estimator import NEVER
 
 HOUR_MS = 3_600_000
 
-FINISHED_LEFT = 0.05
+FINISHED_LEFT = 0.04
 """Probability, over all paces of the tail, that more than 0.002 is still to fall: below it, and ..."""
 
 FINISHED_MOVING = 0.15
 """... with the probability that the wine has not settled below this, it is finished ..."""
 
-FINISHED_FOR_MS = 2 * HOUR_MS
+FINISHED_FOR_MS = HOUR_MS
 """... once both have held for so long in a row."""
 
 AT_DRYNESS = 0.0005
