@@ -14,7 +14,7 @@ import bench_notify
 from bench_row import Row, value_row
 
 from brokers import NativeBroker, Options
-from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
 from mustwatch.evaluation.live import Evaluation
 from mustwatch.evaluation.replay import Replay
 from mustwatch.ingest.arrival import Arrival
@@ -135,11 +135,12 @@ class Running:
     def tell(self, broker: NativeBroker, endpoint: bench_notify.Endpoint) -> float:
         """Have an alert told with its picture; return what the process that sent it has resident, MB."""
         floats, (name,) = bench_notify.Floats(broker.port), bench_cellar.names(1)
-        quarter_ms = 15 * MINUTE_MS
-        last_ms = (time.time_ns() // 1_000_000 // quarter_ms) * quarter_ms
-        for at_ms in range(last_ms - 7 * quarter_ms, last_ms + 1, quarter_ms):
-            floats.say(name, at_ms - 1000, bench_notify.HOT_C)
-        endpoint.wait_for((f"lot-{name}", "image/png"), 60)
+        now_ms = time.time_ns() // 1_000_000
+        for at_ms in range(
+            now_ms - 2 * HOUR_MS, now_ms, 20_000
+        ):  # far more than what was said of those hours before
+            floats.say(name, at_ms, bench_notify.HOT_C, gravity=0.9945)
+        endpoint.wait_for((f"lot-{name}", '"type": "failure"', "image/png"), 60)
         floats.close()
         messenger = bench_notify.messenger_of(self.process.pid)
         assert messenger is not None, "it ended sooner than it should"

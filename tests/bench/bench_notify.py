@@ -85,9 +85,9 @@ class Floats:
         self._client.subscribe("round/trip", qos=1)
         ready.wait(10)
 
-    def say(self, vessel: str, at_ms: int, celsius: float) -> None:
+    def say(self, vessel: str, at_ms: int, celsius: float, gravity: float = 1.05) -> None:
         """Publish one reading."""
-        payload = f'{{"t": {at_ms}, "sg": 1.0500, "temp": {celsius}, "batt": 3.9}}'
+        payload = f'{{"t": {at_ms}, "sg": {gravity:.4f}, "temp": {celsius}, "batt": 3.9}}'
         self._client.publish(f"cellar/{vessel}", payload, qos=1)
 
     def round_trip_s(self) -> float:
