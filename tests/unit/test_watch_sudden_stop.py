@@ -117,3 +117,14 @@ def test_after_a_silence_a_reading_far_above_where_the_wine_stood_is_taken_to_sh
     assert 1.020 + weighed(1.024, stood=1.024) == pytest.approx(1.024)
     assert 1.020 + weighed(1.040, stood=1.024) == pytest.approx(1.024 + 2.0 * (NOISE**2 + 0.0005**2) ** 0.5)
     assert 1.020 + weighed(1.040, stood=9.0) == pytest.approx(1.040)
+
+
+def test_a_float_that_hangs_and_repeats_itself_is_not_taken_for_a_coarse_one() -> None:
+    track = FloatTrack(3, NOISE)
+    track.equal_share = 0.35  # rounded to 0.001 it repeats itself now and then
+    for n in range(48):
+        end_ms = BEGIN_MS + (n + 1) * SLOT_MS
+        fallen = 1.030 - 0.010 / 96.0 * n
+        track.tremble([(1.036, end_ms, 1.036)], fallen, 0.0007**2, -0.010 / 86_400_000, end_ms)
+
+    assert track.is_held

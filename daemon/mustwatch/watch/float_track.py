@@ -157,7 +157,8 @@ class FloatTrack:
         is_moving = rate_per_ms * -DAY_MS > HELD_MOVING
         constancy = self.constancy
         for value, at_ms, said in readings:
-            self.equal_share += 0.01 * ((1.0 if said == constancy.value else 0.0) - self.equal_share)
+            if not self.is_held:  # hanging, it repeats itself without being coarse
+                self.equal_share += 0.01 * ((1.0 if said == constancy.value else 0.0) - self.equal_share)
             constancy.take(said, at_ms)
             apart = value - self.held_at
             free = value - mean + rate_per_ms * (end_ms - at_ms)
