@@ -213,8 +213,7 @@ def _float(
     true = around.gravity
     if sensor.reports != "compensated":
         true = shown_gravity(true, around.temperature_c)
-    shown = true + sensor.offset + sensor.cross_per_k * (around.temperature_c - 20.0)
-    shown = shown + sensor.co2_lift * np.clip(-around.rate_per_day / 0.02, 0.0, 1.5)
+    shown = true + lasting_error(sensor, around.rate_per_day, around.temperature_c)
     shown = shown + wander(around.hours, sensor.wander, 6.0, rng)
     noise = sensor.noise * rng.standard_normal(size)
     upward = np.where(rng.random(size) < 0.8, 1.0, -1.0)
@@ -229,6 +228,12 @@ def _float(
             noise = np.where(window, 0.3 * noise, noise)
     in_air = rng.uniform(0.94, 1.22, size)
     return np.asarray(np.where(around.in_wine, shown + noise + upward * spike, in_air), dtype=np.float64)
+
+
+def lasting_error(sensor: Sensor, rate_per_day: FloatArray, temperature_c: FloatArray) -> FloatArray:
+    """Return by how much a float is off for days, drift apart: by its offset, by temperature, and by gas."""
+    lift = sensor.co2_lift * np.clip(-rate_per_day / 0.02, 0.0, 1.5)
+    return np.asarray(sensor.offset + sensor.cross_per_k * (temperature_c - 20.0) + lift, dtype=np.float64)
 
 
 def _foam(

@@ -10,8 +10,7 @@ import numpy as np
 from watch_case import Case
 from watch_judging import DAY_MS, HOUR_MS, observed_until
 
-GAS_LIFTS_AT = 0.02
-"""Fall of gravity per day at which the simulated gas lifts a float by its whole ``co2_lift``; half as much again at most."""
+from mustsim.sensors import lasting_error
 
 
 def reader_error_h(case: Case) -> float | None:
@@ -28,9 +27,7 @@ def reader_error_h(case: Case) -> float | None:
         return (min(checks, default=observed_until(case)) - crossing.at_ms) / HOUR_MS
     shown = truth.gravity.copy()
     for float_ in case.floats:
-        busy = np.clip(-truth.rate_per_day / GAS_LIFTS_AT, 0.0, 1.5)
-        off = float_.offset + float_.cross_per_k * (truth.temperature_c - 20.0) + float_.co2_lift * busy
-        shown += off / len(case.floats)
+        shown += lasting_error(float_, truth.rate_per_day, truth.temperature_c) / len(case.floats)
     for event in case.sensor_truth:
         if event.kind == "drift":
             until_ms = event.until_ms or case.ends_ms

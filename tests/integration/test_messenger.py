@@ -352,6 +352,16 @@ def with_a_message_waiting(daemon: Daemon) -> Daemon:
     return daemon
 
 
+def amid_a_sending(daemon_with: Callable[[str], Daemon], slow_endpoint: SlowEndpoint) -> tuple[Daemon, int]:
+    """Return a daemon whose message has reached the endpoint and is not answered yet, and its messenger's number."""
+    daemon = with_a_message_waiting(daemon_with(CELLAR.format(url=slow_endpoint.url)))
+    daemon.start(listening=False)
+    assert slow_endpoint.has_one.wait(60)
+    assert daemon.process is not None
+    (messenger,) = children_of(daemon.process.pid)
+    return daemon, messenger
+
+
 def still_waiting(daemon: Daemon) -> list[str]:
     """Return the titles of what an outbox has not told."""
     store = Store(daemon.store, now_ms())
@@ -364,11 +374,8 @@ def still_waiting(daemon: Daemon) -> list[str]:
 def test_what_is_on_its_way_when_the_service_manager_ends_all_of_the_service_is_told_once(
     daemon_with: Callable[[str], Daemon], slow_endpoint: SlowEndpoint
 ) -> None:
-    daemon = with_a_message_waiting(daemon_with(CELLAR.format(url=slow_endpoint.url)))
-    daemon.start(listening=False)
-    assert slow_endpoint.has_one.wait(60)
+    daemon, messenger = amid_a_sending(daemon_with, slow_endpoint)
     assert daemon.process is not None
-    (messenger,) = children_of(daemon.process.pid)
 
     os.kill(messenger, signal.SIGTERM)
     os.kill(messenger, signal.SIGINT)
@@ -384,11 +391,7 @@ def test_what_is_on_its_way_when_the_service_manager_ends_all_of_the_service_is_
 def test_a_daemon_that_is_killed_takes_its_messenger_along(
     daemon_with: Callable[[str], Daemon], slow_endpoint: SlowEndpoint
 ) -> None:
-    daemon = with_a_message_waiting(daemon_with(CELLAR.format(url=slow_endpoint.url)))
-    daemon.start(listening=False)
-    assert slow_endpoint.has_one.wait(60)
-    assert daemon.process is not None
-    (messenger,) = children_of(daemon.process.pid)
+    daemon, messenger = amid_a_sending(daemon_with, slow_endpoint)
 
     daemon.kill()
 
