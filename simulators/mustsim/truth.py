@@ -246,7 +246,10 @@ def _onset(truth: LotTruth) -> list[Event]:
 
 
 def _still(truth: LotTruth, dry_at: float) -> list[Event]:
-    """Return the ends, stalls, pauses and resumptions after the onset."""
+    """Return the ends, stalls, pauses and resumptions after the onset.
+
+    A ferment that crawls on into dryness has stalled until then, if that takes it a day or more, and ends there.
+    """
     onset = _onset(truth)
     if not onset:
         return []
@@ -258,7 +261,13 @@ def _still(truth: LotTruth, dry_at: float) -> list[Event]:
             continue
         gravity, sugar = float(truth.gravity[a]), float(truth.sugar_g_per_l[a])
         until = None if is_last else int(truth.t_ms[b])
-        kind = "stall" if gravity > dry_at and sugar > SUGAR_LEFT_G_PER_L else "end" if is_last else "pause"
+        has_stalled = gravity > dry_at and sugar > SUGAR_LEFT_G_PER_L
+        dry = a + int(np.argmax(truth.gravity[a : b + 1] <= dry_at))
+        if has_stalled and truth.gravity[dry] <= dry_at:  # it crawls on into dryness, and ends there
+            if truth.t_ms[dry] - truth.t_ms[a] >= PAUSE_H * MS_PER_H:
+                events.append(Event("stall", int(truth.t_ms[a]), int(truth.t_ms[dry]), gravity))
+            a, gravity, has_stalled = dry, float(truth.gravity[dry]), False
+        kind = "stall" if has_stalled else "end" if is_last else "pause"
         events.append(Event(kind, int(truth.t_ms[a]), until, gravity))
         if until is not None:
             events.append(Event("resume", until, None, float(truth.gravity[b])))

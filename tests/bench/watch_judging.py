@@ -103,6 +103,16 @@ def steps_ms(case: Case) -> list[int]:
     return [d.at_ms for d in case.done if d.what in ("sugar", "top-up")]
 
 
+def may_be_told_ms(case: Case, end_ms: int, until_ms: int, left: float = 0.002) -> int:
+    """Return from when on a wine that has ended may be told: not while more than ``left`` is still to fall."""
+    truth = case.truth
+    here = (truth.t_ms >= end_ms) & (truth.t_ms < until_ms)
+    gravity = truth.gravity[here]
+    if not gravity.size:
+        return end_ms
+    return int(truth.t_ms[here][np.argmax(gravity <= gravity.min() + left)])
+
+
 def still_to_fall(case: Case, at_ms: int) -> float:
     """Return by how much gravity falls below its value at an instant, until it is woken or something is added."""
     truth = case.truth

@@ -15,6 +15,7 @@ from watch_judging import (
     STALL_AHEAD_MS,
     TIME_TO_FIND_MS,
     Score,
+    may_be_told_ms,
     observed_until,
     open_spells,
     raised,
@@ -32,7 +33,11 @@ from mustwatch.watch.slots import SLOT_MS
 
 
 def score_finished(case: Case, transitions: Sequence[Transition]) -> Score:
-    """``finished``: false while more than 0.002 is still to fall, the wine is above dryness, or sugar has been added."""
+    """``finished``: false while more than 0.002 is still to fall, the wine is above dryness, or sugar has been added.
+
+    Missed if it was not told although it could be for three days: from the end on, and from when no more than 0.002 was
+    left. The delay is counted from the end, which may come before that.
+    """
     score = Score()
     found = raised(transitions, FindingKind.FINISHED)
     dry = case.profile.dry_gravity
@@ -64,7 +69,7 @@ def score_finished(case: Case, transitions: Sequence[Transition]) -> Score:
             score.delays_h.append((hit.at_ms - end.at_ms) / HOUR_MS)
         elif any(t.at_ms <= since and ceased > end.at_ms for t, ceased in held):
             score.right += 1  # it moved by too little to be noticed, and holds still: no delay to speak of
-        elif until - end.at_ms >= TIME_TO_FIND_MS:
+        elif until - may_be_told_ms(case, end.at_ms, until) >= TIME_TO_FIND_MS:
             score.missed += 1
             score.remarks.append(
                 f"{case.name}/{case.seed}: finished missed, observed {(until - end.at_ms) / DAY_MS:.1f} d"

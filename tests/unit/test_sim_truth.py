@@ -53,6 +53,18 @@ def test_a_ferment_that_stops_with_sugar_left_has_stalled():
     assert kinds(lot(falling(6, 1.022), sugar=50.0)) == ["onset", "stall"]
 
 
+@pytest.mark.parametrize(("per_day", "told"), [(0.0004, ["stall", "end"]), (0.00079, ["end"])])
+def test_one_that_crawls_on_into_dryness_ends_there_and_has_stalled_if_that_took_days(per_day, told):
+    high = 0.9985 if told == ["end"] else 0.9990
+    gravity = falling(6, high) - per_day * np.clip(DAY - 6, 0, None)
+    events = lot_events(lot(gravity, sugar=9.0), 30.0, 0.998)
+
+    assert [e.kind for e in events] == ["onset", "crossing", *told]
+    dry_ms = 6 * 86_400_000 + (high - 0.998) / per_day * 86_400_000
+    assert events[-1].at_ms == pytest.approx(dry_ms, abs=2 * STEP_MS)
+    assert told == ["end"] or events[-2].until_ms == events[-1].at_ms
+
+
 def test_one_that_stops_high_because_nothing_is_left_to_ferment_has_ended():
     assert kinds(lot(falling(9, 1.002), sugar=1.0))[-1] == "end"
 
