@@ -30,8 +30,9 @@ EVIDENCE: dict[FindingKind, Evidence] = {
     K.FINISHED: {
         "gravity": 0.9952,
         "rate_per_day": -0.0001,
-        "hours_settled": 49.0,
         "dry_gravity": 0.998,
+        "probability_unfinished": 0.028,
+        "unfinished_gravity": 0.002,
         "celsius": 19.1,
     },
     K.STUCK: {
@@ -228,14 +229,47 @@ def test_rack_due_in_full() -> None:
     )
 
 
+def test_racking_that_is_reckoned_while_the_float_hangs_says_so() -> None:
+    evidence: Evidence = {**EVIDENCE[K.RACK_DUE], "hours_unheard": 3.2}
+    body = wording.message(
+        alert(K.RACK_DUE, Severity.NOTICE, evidence=evidence), MessageKind.FIRST, UNITS
+    ).body
+
+    assert "Its float has shown nothing credible for 3 hours: this is reckoned from the fall before." in body
+
+
 def test_finished_asks_for_two_hydrometer_readings_before_bottling() -> None:
     body = wording.message(alert(K.FINISHED, Severity.NOTICE), MessageKind.FIRST, UNITS).body
 
     assert "Gravity is 0.995 at 19.1 °C." in body
-    assert "It has settled for 49 hours, dry for this wine is 0.998 or less." in body
+    assert "Dry for this wine is 0.998 or less." in body
+    assert "By the way it fell, the chance that more than 0.002 is still to fall is 3 %." in body
+    assert "agreed" not in body
     assert "Check with a hydrometer on two days, two or three days apart" in body
     assert "Bottling waits until they agree." in body
     assert "Don't bottle on this message alone." in body
+
+
+def test_finished_by_hand_says_for_how_long_the_checks_have_agreed() -> None:
+    evidence: Evidence = {"gravity": 0.9952, "dry_gravity": 0.998, "hours_settled": 49.0}
+    body = wording.message(
+        alert(K.FINISHED, Severity.NOTICE, evidence=evidence), MessageKind.FIRST, UNITS
+    ).body
+
+    assert "Its checks have agreed for 49 hours." in body
+    assert "chance" not in body
+
+
+@pytest.mark.parametrize(
+    ("probability", "said"), [(0.031, "is 3 %."), (0.0004, "is less than 1 %."), (0.0, "is less than 1 %.")]
+)
+def test_a_chance_is_said_in_whole_percents(probability: float, said: str) -> None:
+    evidence: Evidence = {"unfinished_gravity": 0.002, "probability_unfinished": probability}
+    body = wording.message(
+        alert(K.FINISHED, Severity.NOTICE, evidence=evidence), MessageKind.FIRST, UNITS
+    ).body
+
+    assert said in body
 
 
 def test_refermenting_in_bottles_warns_of_the_bottles_first() -> None:

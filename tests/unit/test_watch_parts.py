@@ -298,6 +298,20 @@ def test_equal_checks_count_back_to_the_first_that_agrees_with_all_since() -> No
     assert HandChecks().equal_hours() == 0.0
 
 
+@pytest.mark.parametrize(
+    ("apart_days", "fell", "are_equal"),
+    [(1.8, 0.001, True), (1.8, 0.0012, False), (3.0, 0.0014, True), (6.0, 0.002, True), (9.0, 0.0022, False)],
+)
+def test_checks_many_days_apart_may_differ_by_less_a_day_than_two_in_two_days(
+    apart_days: float, fell: float, are_equal: bool
+) -> None:
+    checks = HandChecks()
+    checks.take(BEGIN_MS, 0.997)
+    checks.take(BEGIN_MS + round(apart_days * DAY_MS), 0.997 - fell)
+
+    assert checks.equal_hours() == pytest.approx(24.0 * apart_days if are_equal else 0.0)
+
+
 # -- silence -----------------------------------------------------------------------------------------------------
 
 

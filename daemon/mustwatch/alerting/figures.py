@@ -96,6 +96,13 @@ class Figures:
         value = self.number(key)
         return None if value is None else hours(value)
 
+    def percent(self, key: str) -> str | None:
+        """Return a probability: ``3 %``, or ``less than 1 %``."""
+        value = self.number(key)
+        if value is None:
+            return None
+        return "less than 1 %" if value < 0.01 else f"{round(100 * value)} %"
+
     def plain(self, key: str, digits: int = 0) -> str | None:
         """Return a bare number with a fixed count of decimals."""
         value = self.number(key)

@@ -40,7 +40,15 @@ def rack_due(f: Figures, severity: Severity) -> Phrases:
     return Phrases(
         what="racking is near" if ahead else "ready to rack",
         over="no longer due for racking",
-        why=sentences(_gravity_now(f), _pace(f), reached),
+        why=sentences(
+            _gravity_now(f),
+            _pace(f),
+            reached,
+            sentence(
+                "Its float has shown nothing credible for {unheard}: this is reckoned from the fall before.",
+                unheard=f.hours("hours_unheard"),
+            ),
+        ),
         next="Rack it off the gross lees into a clean, closed vessel with as little splashing as possible, "
         "then note gravity and temperature (mustwatch record rack).",
         care=f"{BUNG} {LIFTING}",
@@ -54,10 +62,12 @@ def finished(f: Figures, severity: Severity) -> Phrases:
         over="no longer looks finished",
         why=sentences(
             _gravity_now(f),
+            sentence("Dry for this wine is {dry} or less.", dry=f.gravity("dry_gravity")),
+            sentence("Its checks have agreed for {settled}.", settled=f.hours("hours_settled")),
             sentence(
-                "It has settled for {settled}, dry for this wine is {dry} or less.",
-                settled=f.hours("hours_settled"),
-                dry=f.gravity("dry_gravity"),
+                "By the way it fell, the chance that more than {rest} is still to fall is {chance}.",
+                rest=f.gravity_change("unfinished_gravity"),
+                chance=f.percent("probability_unfinished"),
             ),
         ),
         next="Check with a hydrometer on two days, two or three days apart, and record both "

@@ -82,9 +82,11 @@ class FloatTrack:
         noise_var: variance of one reading, as learnt.
         anchored: the re-anchoring offset that its gravities carry.
         blank_until_ms: until when it is not believed, whatever it says.
-        is_adrift: the last check disagreed with it.
+        is_adrift: the last check disagreed with it. may_hide_fall: it showed too much, so that it may creep up while
+            the wine falls; one that creeps down can only make a wine that stands look as if it fell.
         standing: logarithm of the likelihood that it swims in a wine that has stopped, against that it hangs.
         held: logarithm of the likelihood that it hangs somewhere against that it swims, from 0 up.
+        freed_ms: when it last was held and its trembling told that it does not hang: the wine stands.
         is_held: whether that is sure. ``held_ms``: since when; ``held_at``: where; ``held_count``: how often seen.
         equal_share: how often a reading equals the one before. ``slots``: in how many it was believed.
         jumps: slots in a row far above what was expected, negative: below. ``jumped_to``: the gravity the last showed.
@@ -95,6 +97,7 @@ class FloatTrack:
         "blank_until_ms",
         "constancy",
         "equal_share",
+        "freed_ms",
         "heard_ms",
         "held",
         "held_at",
@@ -105,6 +108,7 @@ class FloatTrack:
         "is_held",
         "jumped_to",
         "jumps",
+        "may_hide_fall",
         "noise_var",
         "slots",
         "standing",
@@ -117,8 +121,9 @@ class FloatTrack:
         self.anchored = 0.0
         self.blank_until_ms = 0
         self.heard_ms = 0
+        self.freed_ms = -HELD_AT_MOST_MS
         self.held = 0.0
-        self.is_adrift = False
+        self.is_adrift = self.may_hide_fall = False
         self.is_held = False
         self.held_ms = 0
         self.held_at = 0.0
@@ -170,6 +175,8 @@ class FloatTrack:
             standing = self.standing + (freely if freely < MOST_GAIN else MOST_GAIN)
             if standing > 0.0:
                 held = 0.0
+                if self.is_held:
+                    self.freed_ms = at_ms
             self.standing = standing if standing > -2.0 * STANDS else -2.0 * STANDS
             if held <= 0.0 or not (is_moving or self.is_held) or self.equal_share > COARSE:
                 self.held = 0.0
@@ -294,4 +301,6 @@ _KEPT = (
     "jumps",
     "jumped_to",
     "standing",
+    "freed_ms",
+    "may_hide_fall",
 )

@@ -12,6 +12,7 @@ Source: the linear filter is Kalman 1960; own derivation of the scaling, DEVELOP
 
 # ruff: noqa: B905 - the rows of one matrix are of one length; ``strict=`` costs a tenth of the filter's time
 
+from collections.abc import Iterable
 from math import exp, sqrt
 from typing import Any
 
@@ -298,6 +299,16 @@ class GravityFilter:
         p[i][i] += variance
         p[0][i] -= variance
         p[i][0] -= variance
+
+    def mark(self) -> list[Any]:
+        """Return as JSON-able lists what ``come_back`` needs to be again as now."""
+        return [list(self.x), [list(row) for row in self.p], self.leaning, self.leaning_var, self.idle_days]
+
+    def come_back(self, mark: list[Any], steps: Iterable[tuple[float, float]]) -> None:
+        """Be as when the mark was made, carried on from there by steps of days and kelvin; takes the mark over."""
+        self.x, self.p, self.leaning, self.leaning_var, self.idle_days = mark
+        for days, warmer_k in steps:
+            self.predict(days, warmer_k)
 
     def snapshot(self) -> list[Any]:
         """Return the state as JSON-able lists (the whole covariance: restored to the last bit)."""

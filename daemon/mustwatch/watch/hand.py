@@ -3,9 +3,15 @@
 from typing import Any
 
 HOUR_MS = 3_600_000
+DAY_MS = 24 * HOUR_MS
 
 EQUAL_WITHIN = 0.001
 """Two checks are equal when they differ by no more than one reading error of a hydrometer (common practice)."""
+
+EQUAL_PER_DAY = 0.0005
+EQUAL_AT_MOST = 0.002
+"""Checks many days apart may differ by so much a day, a division of a common hydrometer in all: less than the rate at
+which two checks in two days still count as equal."""
 
 KEPT = 8
 """Checks remembered: more than anybody makes within the days that matter."""
@@ -37,7 +43,8 @@ class HandChecks:
         since_ms, low, high = last_ms, last, last
         for at_ms, gravity in reversed(self.checks):
             low, high = min(low, gravity), max(high, gravity)
-            if high - low > EQUAL_WITHIN + 1e-9:
+            slowly = min(EQUAL_AT_MOST, EQUAL_PER_DAY * (last_ms - at_ms) / DAY_MS)
+            if high - low > max(EQUAL_WITHIN, slowly) + 1e-9:
                 break
             since_ms = at_ms
         return (last_ms - since_ms) / HOUR_MS

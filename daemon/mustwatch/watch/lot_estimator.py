@@ -9,10 +9,12 @@ from typing import Any
 
 from mustwatch.cellar.facts import HYDROMETER_SD, allowance
 from mustwatch.watch.curve import END_SD, expected_end
-from mustwatch.watch.float_track import ANYWHERE, FloatTrack
+from mustwatch.watch.float_track import ANYWHERE, HELD_AT_MOST_MS, HELD_MOVING, FloatTrack
 from mustwatch.watch.gravity_filter import REFERENCE_C, GravityFilter
+from mustwatch.watch.hanging import Hanging
+from mustwatch.watch.heat import Heat
 from mustwatch.watch.slots import Shown
-from mustwatch.watch.tail import Now, Tail
+from mustwatch.watch.tail import PRIORS, PRIORS_AFTER_HEAT, Now, Tail
 
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
@@ -104,19 +106,24 @@ class LotEstimator:
         reanchored: floats re-anchored in this slot.
         stood, stood_var: where the wine stood when a float was last believed, with its variance; ANYWHERE after
             anything was done to it: no wine rises by itself.
-        checked_ms, heard_float_ms: when a check, and a believed float, last spoke.
+        hanging: what is to be taken back should the only float turn out to hang. heat: what heat did to the yeast.
+        checked_ms, heard_float_ms: when a check, and a believed float, last spoke. checked_gravity: the estimate at
+            that check.
     """
 
     __slots__ = (
         "awaited_ms",
+        "checked_gravity",
         "checked_ms",
         "checks",
         "end_gravity",
         "filter",
         "first_gravity",
         "floats",
+        "hanging",
         "heard",
         "heard_float_ms",
+        "heat",
         "hour_ms",
         "hour_sum",
         "hour_weight",
@@ -152,6 +159,7 @@ class LotEstimator:
         self.checks: dict[str, tuple[float, float]] = {}
         self.reanchored: list[str] = []
         self.checked_ms = NEVER
+        self.checked_gravity = ANYWHERE
         self.awaited_ms = from_ms
         self.heard_float_ms = NEVER
         self.hour_ms = NEVER
@@ -160,14 +168,19 @@ class LotEstimator:
         self.through_ms = from_ms
         self.stood = ANYWHERE
         self.stood_var = 0.0
+        self.hanging = Hanging()
+        self.heat = Heat()
 
     # -- in -----------------------------------------------------------------------------------------------------
 
-    def advance(self, end_ms: int, warmer_k: float) -> None:
-        """Advance to the end of a slot in which the must became warmer by so many kelvin."""
-        kept = self.filter
-        if kept is not None and end_ms > self.through_ms:
-            kept.predict((end_ms - self.through_ms) / DAY_MS, warmer_k)
+    def advance(self, end_ms: int, celsius: float | None, warmer_k: float) -> None:
+        """Advance to the end of a slot in which the must was so warm, warmer by so many kelvin than before."""
+        kept, since_ms = self.filter, end_ms - self.through_ms
+        if kept is not None and since_ms > 0:
+            kept.predict(since_ms / DAY_MS, warmer_k)
+            self.hanging.advance(since_ms / DAY_MS, warmer_k)
+        if celsius is not None and self.heat.take(celsius, since_ms):
+            self.tail.expect(PRIORS_AFTER_HEAT)
         self.through_ms = end_ms
         self.heard = False
         if self.checks:
@@ -201,7 +214,7 @@ class LotEstimator:
         is_settled = self.moving is not None and self.moving < STILL
         track.constancy.is_resting = self.onset_ms == NEVER or is_settled
         if end_ms > track.blank_until_ms:
-            track.tremble(readings, mean, var, rate_per_ms, end_ms)
+            self._watch_hanging(kept, track, readings, (mean, var, rate_per_ms), end_ms)
         if not track.is_believed(end_ms):
             return
         residual, noise = track.weigh(
@@ -209,7 +222,7 @@ class LotEstimator:
         )
         if stated_sd is not None and stated_sd * stated_sd > BEYOND * track.noise_var:
             noise += stated_sd * stated_sd
-        if self.tail.models and not track.is_adrift:
+        if self.tail.models and not track.may_hide_fall:
             self.hour_sum += (kept.x[0] + residual) / noise
             self.hour_weight += 1.0 / noise
         if track.has_jumped():
@@ -224,9 +237,32 @@ class LotEstimator:
             self.heard_float_ms = end_ms
         track.slots += 1
 
+    def _watch_hanging(
+        self,
+        kept: GravityFilter,
+        track: FloatTrack,
+        readings: list[Shown],
+        expected: tuple[float, float, float],
+        end_ms: int,
+    ) -> None:
+        """Let the float's trembling say whether it hangs; what it said since it began to is taken back."""
+        since_ms, was_held = track.held_ms, track.is_held
+        track.tremble(readings, *expected, end_ms)
+        if len(self.floats) > 1 or (not was_held and expected[2] * -DAY_MS <= HELD_MOVING):
+            self.hanging.forget()  # what other floats said since is worth more; in a wine that hardly falls none hangs
+        elif track.is_held:
+            if not was_held and track.held_ms == since_ms and self.hanging.take_back(kept):
+                self.stood = ANYWHERE
+        elif track.held_ms != since_ms:
+            if end_ms - track.freed_ms > HELD_AT_MOST_MS:
+                self.hanging.begin(kept)
+            else:
+                self.hanging.forget()
+
     def check(self, gravity: float, end_ms: int) -> None:
         """Take in a hydrometer check of the lot."""
         kept = self.filter
+        self.hanging.forget()
         if kept is None:
             self.filter = self.make_filter(gravity, HYDROMETER_SD)
         else:
@@ -237,6 +273,7 @@ class LotEstimator:
         self.heard = True
         self.stood = ANYWHERE
         self.checked_ms = end_ms
+        self.checked_gravity = gravity if kept is None else kept.x[0]
 
     def _compare(self, kept: GravityFilter, gravity: float, end_ms: int) -> None:
         """Compare a check with what each float shows; one that is clearly off has drifted unseen."""
@@ -248,9 +285,19 @@ class LotEstimator:
             apart = kept.x[0] + kept.x[i] - gravity
             meanwhile = CHECK_DAYS * abs(kept.x[1])
             track.is_adrift = abs(apart) > max(ADRIFT, allowance(shown_sd)) + meanwhile
+            track.may_hide_fall = track.is_adrift and apart > 0.0
             self.checks[sensor] = (apart, gravity)
             if track.is_adrift:
                 kept.allow_drift(i, apart * apart)
+
+    @property
+    def is_adrift(self) -> bool:
+        """Return whether a check has shown one of the floats to be adrift."""
+        return any(track.is_adrift for track in self.floats.values())
+
+    def no_lower_than(self, gravity: float) -> float:
+        """Return what of an estimate the wine has surely come down to: a float that is adrift shows none by itself."""
+        return max(gravity, self.checked_gravity) if self.is_adrift else gravity
 
     def conclude(self, end_ms: int) -> None:
         """Work out, from what was heard in the slot, where the lot stands."""
@@ -321,7 +368,8 @@ class LotEstimator:
 
     def _begin_tail(self, end_ms: int, gravity: float, rate: float, rate_sd: float) -> None:
         end = self.end_gravity if self.end_gravity is not None else gravity
-        self.tail.begin(end_ms, end, END_SD, Now(gravity, TAIL_GRAVITY_SD, rate, rate_sd))
+        priors = PRIORS_AFTER_HEAT if self.heat.is_harmful else PRIORS
+        self.tail.begin(end_ms, end, END_SD, Now(gravity, TAIL_GRAVITY_SD, rate, rate_sd), priors)
         self.left = self.moving = None
         self._empty_hour(end_ms)
 
@@ -334,6 +382,7 @@ class LotEstimator:
     def disturb(self, at_ms: int, blank_ms: int, gravity_sd: float) -> None:
         """Allow for a step of about ``gravity_sd``; floats are not believed for ``blank_ms``."""
         self.stood = ANYWHERE
+        self.hanging.forget()
         if self.filter is not None:
             self.filter.widen(0, gravity_sd**2)
         for track in self.floats.values():
@@ -351,6 +400,11 @@ class LotEstimator:
         self.tail.stop()
         self.left = self.moving = None
 
+    def repitch(self) -> None:
+        """Take in that living yeast was added: what heat did to the old one matters no more."""
+        self.heat.begin_anew()
+        self.tail.expect(PRIORS)
+
     def reanchor(self, sensor: str, offset: float, until_ms: int) -> None:
         """Take in that from now on ``offset`` is added to what a float shows."""
         track, kept = self.floats.get(sensor), self.filter
@@ -358,6 +412,7 @@ class LotEstimator:
             return
         step = offset - track.anchored
         self.stood = ANYWHERE
+        self.hanging.forget()
         kept.x[track.index] += step
         # The winemaker says that the float was wrong: what was concluded from it is in doubt by as much, and the
         # check that goes with this decides.
@@ -365,7 +420,7 @@ class LotEstimator:
         kept.widen(track.index, step * step)
         kept.widen(track.index, REANCHOR_SD**2)
         track.anchored = offset
-        track.is_adrift = False
+        track.is_adrift = track.may_hide_fall = False
         self.reanchored.append(sensor)
         track.blank_until_ms = max(track.blank_until_ms, until_ms)
 
@@ -377,15 +432,19 @@ class LotEstimator:
             None if self.filter is None else self.filter.snapshot(),
             {sensor: track.snapshot() for sensor, track in self.floats.items()},
             self.tail.snapshot(),
+            self.hanging.snapshot(),
+            self.heat.hot_ms,
             [getattr(self, name) for name in _KEPT],
         ]
 
     def load(self, state: list[Any]) -> None:
         """Take over the state a snapshot described."""
-        kept, floats, tail, others = state
+        kept, floats, tail, hanging, hot_ms, others = state
         self.filter = None if kept is None else GravityFilter.restore(kept)
         self.floats = {sensor: FloatTrack.restore(of) for sensor, of in floats.items()}
         self.tail.load(tail)
+        self.hanging.load(hanging)
+        self.heat.load(hot_ms)
         for name, value in zip(_KEPT, others, strict=True):
             setattr(self, name, value)
 
@@ -399,6 +458,7 @@ _KEPT = (
     "moving",
     "awaited_ms",
     "checked_ms",
+    "checked_gravity",
     "heard_float_ms",
     "hour_ms",
     "hour_sum",

@@ -8,6 +8,7 @@ import json
 from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
+from mustwatch.cellar.additions import Purpose, purpose_of
 from mustwatch.cellar.book import Addition, Entry, Measurement, Racking, Reanchor, Start
 from mustwatch.cellar.entry_json import entry_from_json, entry_to_json
 from mustwatch.cellar.history import stage_after
@@ -23,7 +24,7 @@ from mustwatch.watch.observation import Observation
 from mustwatch.watch.slots import SLOT_MS, OpenSlot, slot_start_ms
 from mustwatch.watch.thermometer import Thermometer
 
-VERSION = 6
+VERSION = 7
 """Of the snapshot. A snapshot of another version is not read: the caller replays the lot."""
 
 HOUR_MS = 3_600_000
@@ -225,7 +226,7 @@ class LotWatch:
         parts = slot.by_sensor
         was_c = thermometer.celsius
         celsius = thermometer.take(parts, end_ms)
-        estimator.advance(end_ms, 0.0 if celsius is None or was_c is None else celsius - was_c)
+        estimator.advance(end_ms, celsius, 0.0 if celsius is None or was_c is None else celsius - was_c)
         for gravity in checks:
             estimator.check(gravity, end_ms)
             self._by_hand.take(end_ms, gravity)
@@ -330,6 +331,8 @@ class LotWatch:
             self._estimator.step(step)
         if what.sugar_g or what.litres is not None:
             self._by_hand.begin_anew()
+        if purpose_of(what) is Purpose.YEAST:
+            self._estimator.repitch()
         self._view.add(what, at_ms)
         self._estimator.disturb(at_ms, ADDITION_BLANK_MS, step_sd)
 

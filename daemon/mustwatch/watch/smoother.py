@@ -9,6 +9,7 @@ Source: fixed-interval smoother of Rauch, Tung and Striebel 1965, AIAA Journal 3
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Any
 
 from mustwatch.cellar.book import Entry
 from mustwatch.cellar.profile import Profile
@@ -22,10 +23,30 @@ Vector = list[float]
 Matrix = list[list[float]]
 
 
+@dataclass(slots=True)
+class _State:
+    """The state at a slot's end, and how the next slot was foretold from it."""
+
+    x: Vector
+    p: Matrix
+    advanced: float = 0.0
+    hastened: float = 1.0
+    ahead_x: Vector | None = None
+    ahead_p: Matrix | None = None
+
+
+@dataclass(slots=True)
+class _Slot:
+    """One slot of the tape: the estimate made then, and the state."""
+
+    estimate: Estimate
+    state: _State
+
+
 class TapedFilter(GravityFilter):
     """A filter that keeps what the backward pass needs of its last prediction."""
 
-    __slots__ = ("advanced", "ahead_p", "ahead_x", "hastened")
+    __slots__ = ("advanced", "ahead_p", "ahead_x", "hastened", "retaped")
 
     def __init__(self, gravity: float, gravity_sd: float) -> None:
         super().__init__(gravity, gravity_sd)
@@ -33,6 +54,7 @@ class TapedFilter(GravityFilter):
         self.hastened = 1.0
         self.ahead_x: Vector = []
         self.ahead_p: Matrix = []
+        self.retaped: list[_State] = []
 
     def predict(self, dt: float, warmer_k: float = 0.0) -> float:
         """Advance, and keep how."""
@@ -40,6 +62,16 @@ class TapedFilter(GravityFilter):
         self.advanced = dt
         self._keep_ahead()
         return self.hastened
+
+    def come_back(self, mark: list[Any], steps: Iterable[tuple[float, float]]) -> None:
+        """Come back to a mark, and keep how each slot since then would have been foretold from the one before."""
+        retaped: list[_State] = []
+        super().come_back(mark, ())
+        for days, warmer_k in steps:
+            here = (list(self.x), [list(row) for row in self.p])
+            self.predict(days, warmer_k)
+            retaped.append(_State(*here, self.advanced, self.hastened, self.ahead_x, self.ahead_p))
+        self.retaped = retaped
 
     def allow_drift(self, i: int, variance: float) -> None:
         """Allow for a drift: it came about before the check that showed it."""
@@ -50,19 +82,6 @@ class TapedFilter(GravityFilter):
     def _keep_ahead(self) -> None:
         self.ahead_x = list(self.x)
         self.ahead_p = [list(row) for row in self.p]
-
-
-@dataclass(slots=True)
-class _Slot:
-    """One slot of the tape: the estimate made then, the state, and how the next slot was foretold from it."""
-
-    estimate: Estimate
-    x: Vector
-    p: Matrix
-    advanced: float = 0.0
-    hastened: float = 1.0
-    ahead_x: Vector | None = None
-    ahead_p: Matrix | None = None
 
 
 def smooth(
@@ -95,18 +114,22 @@ def _record(watch: LotWatch, step: WatchStep, before: list[Estimate], tape: list
         before.append(step.estimate)
         return
     if tape and kept.ahead_x:
-        last = tape[-1]
+        last = tape[-1].state
         last.advanced, last.hastened = kept.advanced, kept.hastened
         last.ahead_x, last.ahead_p = kept.ahead_x, kept.ahead_p
-    tape.append(_Slot(step.estimate, list(kept.x), [list(row) for row in kept.p]))
+    for back, state in enumerate(reversed(kept.retaped), 1):
+        tape[-back].state = state
+    kept.retaped = []
+    tape.append(_Slot(step.estimate, _State(list(kept.x), [list(row) for row in kept.p])))
 
 
 def _backward(tape: list[_Slot]) -> list[Estimate]:
     if not tape:
         return []
-    x, p = tape[-1].x, tape[-1].p
-    found = [_estimate(tape[-1], x, p)]
-    for slot in reversed(tape[:-1]):
+    x, p = tape[-1].state.x, tape[-1].state.p
+    found = [_estimate(tape[-1].estimate, x, p)]
+    for taped in reversed(tape[:-1]):
+        slot = taped.state
         if slot.ahead_x is None or slot.ahead_p is None:
             x, p = slot.x, slot.p
         else:
@@ -122,12 +145,12 @@ def _backward(tape: list[_Slot]) -> list[Estimate]:
                 [slot.p[i][j] + sum(a * b for a, b in zip(half[i], gain[j], strict=True)) for j in range(n)]
                 for i in range(n)
             ]
-        found.append(_estimate(slot, x, p))
+        found.append(_estimate(taped.estimate, x, p))
     found.reverse()
     return found
 
 
-def _gain(slot: _Slot, ahead_p: Matrix) -> Matrix:
+def _gain(slot: _State, ahead_p: Matrix) -> Matrix:
     """Return P F' (P ahead)^-1, row by row as the solution of (P ahead) g = F p."""
     lower = _cholesky(ahead_p)
     if slot.advanced > LONG_SILENCE_DAYS:
@@ -167,8 +190,7 @@ def _times(a: Matrix, b: Matrix) -> Matrix:
     return [[sum(x * y for x, y in zip(row, column, strict=True)) for column in columns] for row in a]
 
 
-def _estimate(slot: _Slot, x: Vector, p: Matrix) -> Estimate:
-    was = slot.estimate
+def _estimate(was: Estimate, x: Vector, p: Matrix) -> Estimate:
     return was._replace(
         gravity=x[0], gravity_sd=max(p[0][0], 0.0) ** 0.5, rate_per_day=x[1], rate_sd=max(p[1][1], 0.0) ** 0.5
     )

@@ -19,6 +19,9 @@ together: a tail between two of them must look like neither of the faster ones, 
 PRIORS = (0.015, 0.015, 0.03, 0.04, 0.055, 0.075, 0.18, 0.25, 0.2, 0.14)
 """How common these paces are before the lot has shown its own (own estimate from simulated ferments)."""
 
+PRIORS_AFTER_HEAT = (0.03, 0.04, 0.08, 0.12, 0.14, 0.16, 0.16, 0.14, 0.09, 0.04)
+"""The same where heat has killed yeast: the cells that are left go on slowly (own estimate, likewise)."""
+
 ENDS_DRY = 0.85
 """Share of ferments that end for want of sugar, near the expected end; the others may stop anywhere."""
 LEVEL_ANYWHERE = 0.03
@@ -131,18 +134,30 @@ class Tail:
         self.end = 1.0
         self.end_sd = 1.0
 
-    def begin(self, at_ms: int, end: float, end_sd: float, now: Now) -> None:
-        """Begin to follow the tail from here; ``end`` is where the lot should end, with its standard deviation."""
+    def begin(
+        self, at_ms: int, end: float, end_sd: float, now: Now, priors: tuple[float, ...] = PRIORS
+    ) -> None:
+        """Begin to follow the tail from here; ``end`` is where the lot should end, with its standard deviation.
+
+        ``priors`` says how common each of ``PACES_PER_DAY`` is in such a lot.
+        """
         self.since_ms = at_ms
         self.end, self.end_sd = end, end_sd
         self.models = []
-        for pace, prior in zip(PACES_PER_DAY, PRIORS, strict=True):
+        for pace, prior in zip(PACES_PER_DAY, priors, strict=True):
             self.models += [
                 TailModel(pace, log(ENDS_DRY * prior)),
                 TailModel(pace, log((1.0 - ENDS_DRY) * prior)),
             ]
         for i in range(len(self.models)):
             self._begin_model(i, now)
+
+    def expect(self, priors: tuple[float, ...]) -> None:
+        """From here on take the paces to be as common as this."""
+        for i, model in enumerate(self.models):
+            changed = log((1.0 - ENDS_DRY if i % 2 else ENDS_DRY) * priors[i // 2])
+            model.weight += changed - model.prior
+            model.prior = changed
 
     def _begin_model(self, i: int, now: Now) -> None:
         """Begin one model: of each pace the first ends dry, the second anywhere."""

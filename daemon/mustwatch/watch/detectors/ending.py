@@ -7,21 +7,22 @@ from mustwatch.cellar.profile import Stage
 from mustwatch.watch.detectors.detector import NOTHING, Latch, OneLatch
 from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
-from mustwatch.watch.lot_estimator import NEVER
+from mustwatch.watch.lot_estimator import LEFT_GRAVITY, NEVER
 
 HOUR_MS = 3_600_000
 
-FINISHED_LEFT = 0.04
-"""Probability, over all paces of the tail, that more than 0.002 is still to fall: below it, and ..."""
+FINISHED_LEFT = 0.035
+"""Probability, over all paces of the tail, that more than 0.002 is still to fall: below it, ..."""
 
-FINISHED_MOVING = 0.15
-"""... with the probability that the wine has not settled below this, it is finished ..."""
+FINISHED_LEFT_AFTER_HEAT = 0.02
+"""... or below this after heat that kills yeast, when slow tails are common, and ..."""
 
-FINISHED_FOR_MS = HOUR_MS
-"""... once both have held for so long in a row."""
+FINISHED_MOVING = 0.2
+"""... with the probability that the wine has not settled below this, it is finished. Both are asked of the tail once
+an hour; waiting on top of it costs an hour and saves no slow tail that a lower chance does not save at less."""
 
 AT_DRYNESS = 0.0005
-"""An estimate that hovers around dryness begins no waiting anew until it is this far on the other side."""
+"""An estimate that hovers around dryness does not begin anew to wait for ``stuck``, until it is this far below."""
 
 STUCK_LEFT = 0.7
 STUCK_MOVING = 0.55
@@ -79,28 +80,29 @@ class Ended:
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.FINISHED, FindingKind.REFERMENTING)
-    __slots__ = ("at_gravity", "finished", "refermenting", "since_ms")
+    __slots__ = ("at_gravity", "finished", "refermenting")
 
     def __init__(self) -> None:
         self.finished = Latch(FindingKind.FINISHED)
         self.refermenting = Latch(FindingKind.REFERMENTING)
         self.at_gravity = 0.0
-        self.since_ms = NEVER
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         if self.finished.severity is not None and view.fed_ms >= self.finished.since_ms:
-            self.since_ms = NEVER
             return self.finished.clear(view.at_ms, view.subject, _evidence(view))
         gravity = view.gravity
         if gravity is None or not view.heard:
             return NOTHING
         if self.finished.severity is None:
-            return self._not_finished(view, gravity)
+            return self._settled(view, gravity)
         drop = self.at_gravity - gravity
+        estimator = view.estimator
+        if estimator.is_adrift and estimator.checked_ms != view.at_ms:
+            return NOTHING  # creeping down it looks like a wine that falls: the next check tells
         if drop > 0.0:
             fall = -view.rate
-            is_far = drop > MOVED and fall > max(2.0 * view.rate_sd, view.estimator.settled_rate)
+            is_far = drop > MOVED and fall > max(2.0 * view.rate_sd, estimator.settled_rate)
             if is_far or (drop > 0.5 * MOVED and fall - 2.5 * view.rate_sd > MOVING_RATE):
                 return self._moving(view, drop)
         elif gravity - 2.0 * view.gravity_sd > view.profile.dry_gravity + MOVED:
@@ -111,33 +113,28 @@ class Ended:
         evidence = _evidence(view)
         evidence["fall_since_finished_gravity"] = round(drop, 4)
         severity = Severity.URGENT if view.stage is Stage.BOTTLED else Severity.WARNING
-        self.since_ms = NEVER
         return self.finished.clear(view.at_ms, view.subject, evidence) + self.refermenting.set(
             view.at_ms, view.subject, severity, evidence
         )
 
-    def _not_finished(self, view: SlotView, gravity: float) -> tuple[Transition, ...]:
-        left, moving = view.estimator.left, view.estimator.moving
-        is_dry = gravity <= view.profile.dry_gravity + (AT_DRYNESS if self.since_ms != NEVER else 0.0)
-        is_settled = (
-            left is not None and moving is not None and left < FINISHED_LEFT and moving < FINISHED_MOVING
-        )
-        if not is_dry or not (is_settled or _settled_by_hand(view)):
-            self.since_ms = NEVER
+    def _settled(self, view: SlotView, gravity: float) -> tuple[Transition, ...]:
+        if view.estimator.no_lower_than(gravity) > view.profile.dry_gravity:
             return NOTHING
-        if self.since_ms == NEVER:
-            self.since_ms = view.at_ms
-        is_due = view.at_ms - self.since_ms >= FINISHED_FOR_MS or _settled_by_hand(view)
-        if not is_due or gravity > view.profile.dry_gravity:
+        left, moving = view.estimator.left, view.estimator.moving
+        enough = FINISHED_LEFT_AFTER_HEAT if view.estimator.heat.is_harmful else FINISHED_LEFT
+        by_float = left is not None and moving is not None and left < enough and moving < FINISHED_MOVING
+        if not by_float and not _settled_by_hand(view):
             return NOTHING
         moved = self.refermenting
         if moved.severity is not None and view.at_ms - moved.since_ms < MOVED_FOR_MS:
             return NOTHING
         self.at_gravity = gravity
         evidence = _evidence(view)
-        evidence["hours_settled"] = round((view.at_ms - self.since_ms) / HOUR_MS, 1)
-        if left is not None:
+        if by_float and left is not None:
             evidence["probability_unfinished"] = round(left, 3)
+            evidence["unfinished_gravity"] = LEFT_GRAVITY
+        else:
+            evidence["hours_settled"] = round(view.equal_checks_hours or 0.0, 1)
         evidence["next"] = "check with a hydrometer; bottling waits for that check"
         return self.refermenting.clear(view.at_ms, view.subject, evidence) + self.finished.set(
             view.at_ms, view.subject, Severity.NOTICE, evidence
@@ -151,11 +148,11 @@ class Ended:
 
     def snapshot(self) -> list[Any]:
         """Return the state as a JSON-able list."""
-        return [self.finished.snapshot(), self.refermenting.snapshot(), self.at_gravity, self.since_ms]
+        return [self.finished.snapshot(), self.refermenting.snapshot(), self.at_gravity]
 
     def load(self, state: list[Any]) -> None:
         """Take over the state a snapshot described."""
-        finished, refermenting, self.at_gravity, self.since_ms = state
+        finished, refermenting, self.at_gravity = state
         self.finished.load(finished)
         self.refermenting.load(refermenting)
 

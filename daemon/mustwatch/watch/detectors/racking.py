@@ -15,7 +15,12 @@ KNOWN_WELL_ENOUGH = 0.004
 """Nothing is said while the estimate's standard error is larger than this."""
 
 LEANING = 2.0
-"""While the readings lie so many standard errors above what was expected, the fall may just have stopped: wait."""
+"""While the readings lie so many standard errors above what was expected, the fall may just have stopped: wait. While
+none is believed there is nothing to wait for."""
+
+RECKONED_SD = 0.002
+"""While a float is not believed the estimate goes on from what it said before, for some hours: as long as its standard
+error is no larger than this, it is good enough to be called by."""
 
 HOUR_MS = 3_600_000
 
@@ -37,7 +42,7 @@ class RackDue(OneLatch):
                 return NOTHING
             return latch.clear(view.at_ms, view.subject, {"gravity": _rounded(view.gravity)})
         gravity = view.gravity
-        if gravity is None or not view.heard:
+        if gravity is None or not (view.heard or self._is_reckoned(view)):
             return NOTHING
         due = view.profile.racking_gravity
         if latch.severity is not None:
@@ -47,7 +52,7 @@ class RackDue(OneLatch):
         if view.gravity_sd > KNOWN_WELL_ENOUGH or not (gravity <= due or self._foreseen(view)):
             return NOTHING
         kept = view.estimator.filter
-        if kept is not None and kept.leans > LEANING and gravity > due - 2.0 * view.gravity_sd:
+        if view.heard and kept is not None and kept.leans > LEANING and gravity > due - 2.0 * view.gravity_sd:
             return NOTHING
         evidence = {
             "gravity": _rounded(gravity),
@@ -56,10 +61,16 @@ class RackDue(OneLatch):
             "rate_per_day": round(view.rate, 5),
             "celsius": None if view.celsius is None else round(view.celsius, 1),
         }
+        if not view.heard:
+            evidence["hours_unheard"] = round((view.at_ms - view.estimator.heard_float_ms) / HOUR_MS, 1)
         rack = view.forecast.rack
         if gravity > due and rack is not None:
             evidence["hours_ahead"] = round((rack.at_ms - view.at_ms) / HOUR_MS, 1)
         return latch.set(view.at_ms, view.subject, Severity.NOTICE, evidence)
+
+    def _is_reckoned(self, view: SlotView) -> bool:
+        """Return whether the wine is known well enough although its float hangs: foam does not stop the yeast."""
+        return self.latch.severity is None and view.gravity_sd <= RECKONED_SD
 
     def _foreseen(self, view: SlotView) -> bool:
         notice_h = view.profile.racking_notice_hours
