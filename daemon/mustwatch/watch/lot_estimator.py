@@ -295,6 +295,10 @@ class LotEstimator:
         """Return whether a check has shown one of the floats to be adrift."""
         return any(track.is_adrift for track in self.floats.values())
 
+    def hangs_since_ms(self) -> int | None:
+        """Return since when a float hangs, the newest of them, or None where none does."""
+        return max((track.held_ms for track in self.floats.values() if track.is_held), default=None)
+
     def no_lower_than(self, gravity: float) -> float:
         """Return what of an estimate the wine has surely come down to: a float that is adrift shows none by itself."""
         return max(gravity, self.checked_gravity) if self.is_adrift else gravity

@@ -24,6 +24,10 @@ error is no larger than this, it is good enough to be called by."""
 
 HOUR_MS = 3_600_000
 
+HANGS_FOR_MS = 2 * HOUR_MS
+"""So long a float has to hang before racking is called for without it: should it swim after all, in a wine that has
+stopped, its trembling tells by then."""
+
 
 class RackDue(OneLatch):
     """The estimate has reached the profile's racking gravity while the lot is in its primary.
@@ -70,7 +74,10 @@ class RackDue(OneLatch):
 
     def _is_reckoned(self, view: SlotView) -> bool:
         """Return whether the wine is known well enough although its float hangs: foam does not stop the yeast."""
-        return self.latch.severity is None and view.gravity_sd <= RECKONED_SD
+        if self.latch.severity is not None or view.gravity_sd > RECKONED_SD:
+            return False
+        since_ms = view.estimator.hangs_since_ms()
+        return since_ms is None or view.at_ms - since_ms >= HANGS_FOR_MS
 
     def _foreseen(self, view: SlotView) -> bool:
         notice_h = view.profile.racking_notice_hours
