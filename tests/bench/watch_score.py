@@ -202,7 +202,8 @@ def main() -> None:
     parser.add_argument(
         "--tuning", action="store_true", help="run on the seeds that constants were chosen on"
     )
-    parser.add_argument("--seeds", type=int, help="only so many seeds of each scenario")
+    parser.add_argument("--seeds", type=int, help="so many seeds of each scenario (with --first: 21)")
+    parser.add_argument("--only", action="append", choices=scenarios(), help="only this scenario; repeatable")
     parser.add_argument(
         "--first", type=int, help="begin at this seed instead (to look without spending others)"
     )
@@ -223,10 +224,11 @@ def main() -> None:
         return
     seeds = list(TUNING_SEEDS if args.tuning else REPORT_SEEDS)
     if args.first is not None:
-        seeds = list(range(args.first, args.first + len(seeds)))
+        seeds = list(range(args.first, args.first + (args.seeds or len(seeds))))
     seeds = seeds[: args.seeds]
     with Pool(args.jobs) as pool:
-        made = [f for of in pool.imap_unordered(one, every(seeds), chunksize=4) for f in of]
+        tasks = [task for task in every(seeds) if not args.only or task[0] in args.only]
+        made = [f for of in pool.imap_unordered(one, tasks, chunksize=4) for f in of]
     made.sort(key=lambda f: (f.name, f.seed))
     of = {"seeds": [seeds[0], seeds[-1]], "tuned_on": [TUNING_SEEDS[0], TUNING_SEEDS[-1]], **summary(made)}
     which = "tuning" if args.tuning else "report"

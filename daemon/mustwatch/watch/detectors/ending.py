@@ -17,9 +17,10 @@ FINISHED_LEFT = 0.035
 FINISHED_LEFT_AFTER_HEAT = 0.02
 """... or below this after heat that kills yeast, when slow tails are common, and ..."""
 
-FINISHED_MOVING = 0.2
-"""... with the probability that the wine has not settled below this, it is finished. Both are asked of the tail once
-an hour; waiting on top of it costs an hour and saves no slow tail that a lower chance does not save at less."""
+FINISHED_MOVING = 0.3
+"""... with the probability that the wine has not settled below this, and the filter's own rate, which knows nothing of
+paces, slower than the settled rate, it is finished. The tail is asked once an hour; waiting on top of that costs an hour
+and saves no slow tail that a lower chance does not save at less."""
 
 AT_DRYNESS = 0.0005
 """An estimate that hovers around dryness does not begin anew to wait for ``stuck``, until it is this far below."""
@@ -122,7 +123,8 @@ class Ended:
             return NOTHING
         left, moving = view.estimator.left, view.estimator.moving
         enough = FINISHED_LEFT_AFTER_HEAT if view.estimator.heat.is_harmful else FINISHED_LEFT
-        by_float = left is not None and moving is not None and left < enough and moving < FINISHED_MOVING
+        by_tail = left is not None and moving is not None and left < enough and moving < FINISHED_MOVING
+        by_float = by_tail and -view.rate < view.estimator.settled_rate
         if not by_float and not _settled_by_hand(view):
             return NOTHING
         moved = self.refermenting
