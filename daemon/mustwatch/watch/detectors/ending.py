@@ -19,8 +19,8 @@ FINISHED_LEFT_AFTER_HEAT = 0.02
 
 FINISHED_MOVING = 0.3
 """... with the probability that the wine has not settled below this, and the filter's own rate, which knows nothing of
-paces, slower than the settled rate, it is finished. The tail is asked once an hour; waiting on top of that costs an hour
-and saves no slow tail that a lower chance does not save at less."""
+paces, slower than the settled rate, it is finished. The tail is asked once an hour; waiting on top of that costs an
+hour and saves no slow tail that a lower chance does not save at less."""
 
 AT_DRYNESS = 0.0005
 """An estimate that hovers around dryness does not begin anew to wait for ``stuck``, until it is this far below."""
