@@ -14,8 +14,9 @@ HOUR_MS = 3_600_000
 FINISHED_LEFT = 0.035
 """Probability, over all paces of the tail, that more than 0.002 is still to fall: below it, ..."""
 
-FINISHED_LEFT_AFTER_HEAT = 0.02
-"""... or below this after heat that kills yeast, when slow tails are common, and ..."""
+FINISHED_LEFT_IN_DOUBT = 0.02
+"""... or below this after heat that kills yeast, when slow tails are common, and in a wine that has fermented again
+after it was finished, when nobody can say how much has come alive, and ..."""
 
 FINISHED_MOVING = 0.3
 """... with the probability that the wine has not settled below this, and the filter's own rate, which knows nothing of
@@ -122,12 +123,13 @@ class Ended:
         if view.estimator.no_lower_than(gravity) > view.profile.dry_gravity:
             return NOTHING
         left, moving = view.estimator.left, view.estimator.moving
-        enough = FINISHED_LEFT_AFTER_HEAT if view.estimator.heat.is_harmful else FINISHED_LEFT
+        moved = self.refermenting
+        is_doubtful = view.estimator.heat.is_harmful or moved.severity is not None
+        enough = FINISHED_LEFT_IN_DOUBT if is_doubtful else FINISHED_LEFT
         by_tail = left is not None and moving is not None and left < enough and moving < FINISHED_MOVING
         by_float = by_tail and -view.rate < view.estimator.settled_rate
         if not by_float and not _settled_by_hand(view):
             return NOTHING
-        moved = self.refermenting
         if moved.severity is not None and view.at_ms - moved.since_ms < MOVED_FOR_MS:
             return NOTHING
         self.at_gravity = gravity
