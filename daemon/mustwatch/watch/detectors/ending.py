@@ -18,6 +18,9 @@ FINISHED_LEFT_IN_DOUBT = 0.02
 """... or below this after heat that kills yeast, when slow tails are common, and in a wine that has fermented again
 after it was finished, when nobody can say how much has come alive, and ..."""
 
+IN_DOUBT_FOR_MS = 18 * HOUR_MS
+"""In such a wine both have to hold for so long in a row: a few odd hours make no end. Elsewhere once will do."""
+
 FINISHED_MOVING = 0.3
 """... with the probability that the wine has not settled below this, and the filter's own rate, which knows nothing of
 paces, slower than the settled rate, it is finished. The tail is asked once an hour; waiting on top of that costs an
@@ -82,12 +85,13 @@ class Ended:
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.FINISHED, FindingKind.REFERMENTING)
-    __slots__ = ("at_gravity", "finished", "refermenting")
+    __slots__ = ("at_gravity", "finished", "refermenting", "since_ms")
 
     def __init__(self) -> None:
         self.finished = Latch(FindingKind.FINISHED)
         self.refermenting = Latch(FindingKind.REFERMENTING)
         self.at_gravity = 0.0
+        self.since_ms = NEVER
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
@@ -120,6 +124,7 @@ class Ended:
         )
 
     def _settled(self, view: SlotView, gravity: float) -> tuple[Transition, ...]:
+        since_ms, self.since_ms = self.since_ms, NEVER
         if view.estimator.no_lower_than(gravity) > view.profile.dry_gravity:
             return NOTHING
         left, moving = view.estimator.left, view.estimator.moving
@@ -128,6 +133,9 @@ class Ended:
         enough = FINISHED_LEFT_IN_DOUBT if is_doubtful else FINISHED_LEFT
         by_tail = left is not None and moving is not None and left < enough and moving < FINISHED_MOVING
         by_float = by_tail and -view.rate < view.estimator.settled_rate
+        if by_float:
+            self.since_ms = view.at_ms if since_ms == NEVER else since_ms
+            by_float = not is_doubtful or view.at_ms - self.since_ms >= IN_DOUBT_FOR_MS
         if not by_float and not _settled_by_hand(view):
             return NOTHING
         if moved.severity is not None and view.at_ms - moved.since_ms < MOVED_FOR_MS:
@@ -152,11 +160,11 @@ class Ended:
 
     def snapshot(self) -> list[Any]:
         """Return the state as a JSON-able list."""
-        return [self.finished.snapshot(), self.refermenting.snapshot(), self.at_gravity]
+        return [self.finished.snapshot(), self.refermenting.snapshot(), self.at_gravity, self.since_ms]
 
     def load(self, state: list[Any]) -> None:
         """Take over the state a snapshot described."""
-        finished, refermenting, self.at_gravity = state
+        finished, refermenting, self.at_gravity, self.since_ms = state
         self.finished.load(finished)
         self.refermenting.load(refermenting)
 
