@@ -71,7 +71,7 @@ def off(steps: list[WatchStep], from_h: float, to_h: float) -> list[float]:
 def test_racking_is_told_in_time_although_the_float_hangs_in_foam_over_the_crossing(seed: int) -> None:
     steps = stepped(
         LotWatch("lot", "bucket", Profile(), BEGIN_MS),
-        events(seed, CROSSES_H + 12.0, (CROSSES_H - 4.0, CROSSES_H + 9.0)),
+        events(seed, CROSSES_H + 12.0, (CROSSES_H - 1.5, CROSSES_H + 9.0), lift=0.001),
     )
     due = [
         t
@@ -84,7 +84,21 @@ def test_racking_is_told_in_time_although_the_float_hangs_in_foam_over_the_cross
     assert hour_of(due[0].at_ms) == pytest.approx(
         CROSSES_H, abs=3.5
     )  # the float would say so eleven hours late
-    assert due[0].evidence["hours_unheard"] == pytest.approx(hour_of(due[0].at_ms) - CROSSES_H + 4.0, abs=2.0)
+    assert due[0].evidence["hours_unheard"] == pytest.approx(hour_of(due[0].at_ms) - CROSSES_H + 1.5, abs=2.0)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_float_that_hangs_well_above_the_racking_gravity_is_waited_for(seed: int) -> None:
+    """It may after all swim in a wine that is stuck, and racking would do that harm."""
+    until_h = CROSSES_H + 9.0
+    steps = stepped(
+        LotWatch("lot", "bucket", Profile(), BEGIN_MS),
+        events(seed, until_h + 2.0, (CROSSES_H - 6.0, until_h), lift=0.003),
+    )
+    told = [hour_of(t.at_ms) for s in steps for t in s.transitions if t.kind is FindingKind.RACK_DUE]
+
+    assert len(told) == 1
+    assert told[0] >= until_h
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -295,9 +295,13 @@ class LotEstimator:
         """Return whether a check has shown one of the floats to be adrift."""
         return any(track.is_adrift for track in self.floats.values())
 
-    def hangs_since_ms(self) -> int | None:
-        """Return since when a float hangs, the newest of them, or None where none does."""
-        return max((track.held_ms for track in self.floats.values() if track.is_held), default=None)
+    def hangs(self) -> tuple[int, float] | None:
+        """Return since when the newest float hangs, and the highest gravity one hangs at; None where none does."""
+        kept = self.filter
+        held = [track for track in self.floats.values() if track.is_held]
+        if kept is None or not held:
+            return None
+        return max(track.held_ms for track in held), max(t.held_at - kept.x[t.index] for t in held)
 
     def no_lower_than(self, gravity: float) -> float:
         """Return what of an estimate the wine has surely come down to: a float that is adrift shows none by itself."""

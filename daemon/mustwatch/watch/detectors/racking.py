@@ -25,8 +25,9 @@ error is no larger than this, it is good enough to be called by."""
 HOUR_MS = 3_600_000
 
 HANGS_FOR_MS = 2 * HOUR_MS
-"""So long a float has to hang before racking is called for without it: should it swim after all, in a wine that has
-stopped, its trembling tells by then."""
+HANGS_WITHIN = 0.003
+"""So long a float has to hang, and no higher above the racking gravity, before racking is called for without it. Should
+it swim after all, in a wine that has stopped, its trembling tells by then; and racking a stuck wine does it harm."""
 
 
 class RackDue(OneLatch):
@@ -76,8 +77,14 @@ class RackDue(OneLatch):
         """Return whether the wine is known well enough although its float hangs: foam does not stop the yeast."""
         if self.latch.severity is not None or view.gravity_sd > RECKONED_SD:
             return False
-        since_ms = view.estimator.hangs_since_ms()
-        return since_ms is None or view.at_ms - since_ms >= HANGS_FOR_MS
+        hangs = view.estimator.hangs()
+        if hangs is None:
+            return True
+        since_ms, at_gravity = hangs
+        return (
+            view.at_ms - since_ms >= HANGS_FOR_MS
+            and at_gravity <= view.profile.racking_gravity + HANGS_WITHIN
+        )
 
     def _foreseen(self, view: SlotView) -> bool:
         notice_h = view.profile.racking_notice_hours
