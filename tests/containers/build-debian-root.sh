@@ -15,6 +15,7 @@ trap 'rm -rf "$root" "$root.log" "$file.part"' EXIT INT TERM
 nice debootstrap --variant=minbase --include=systemd,systemd-sysv,dbus,ca-certificates,python3,python3-venv \
     "$suite" "$root" >"$root.log" 2>&1 || { tail -n 20 "$root.log" >&2; exit 1; }
 rm -rf "$root"/var/cache/apt/archives/*.deb "$root"/usr/share/doc/* "$root"/usr/share/man/*
+chmod 755 "$root" # mktemp made it for root alone, and "/" would be so for every service in it
 mkdir -p "$(dirname "$file")"
 nice tar -C "$root" -cf "$file.part" .
 mv "$file.part" "$file"
