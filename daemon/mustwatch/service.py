@@ -295,7 +295,8 @@ class Service:
         if isinstance(fault, StoreDamagedError):
             log.error("the store is damaged, ending to begin anew: %s", fault)
             mark_damaged(self._path, str(fault))
-        self._fault = fault
+        if self._fault is None:  # what came of it later is not what was wrong
+            self._fault = fault
         self._stop.set()
 
     def _keep_watch(self) -> None:

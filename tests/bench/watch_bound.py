@@ -28,12 +28,12 @@ FLOATS = ((0.0015, 15.0), (0.0015, 60.0), (0.0025, 30.0), (0.001, 5.0))
 """Noise, and minutes between readings."""
 
 SURE = 1.751
-"""Standard errors on one side that leave 4 %: what ``finished`` is raised at."""
+"""Standard errors on one side that leave 4 %: about what ``finished`` is raised at."""
 
 WANDER_HOURS = 6.0
 LONGEST_H = 400
 
-LOOSER = (0.02, ending.FINISHED_LEFT, 0.06, 0.12, 0.25, 0.5)
+LOOSER = (0.01, 0.02, ending.FINISHED_LEFT, 0.06, 0.12, 0.25, 0.5)
 """Probabilities of being unfinished at which ``finished`` might be raised."""
 
 

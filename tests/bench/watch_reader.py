@@ -11,6 +11,10 @@ from watch_case import Case
 from watch_judging import DAY_MS, HOUR_MS, observed_until
 
 from mustsim.sensors import lasting_error
+from mustwatch.watch.observation import Observation
+
+SLOWEST = 0.0003
+"""Per day: no hour is said of a fall slower than this."""
 
 
 def reader_error_h(case: Case) -> float | None:
@@ -36,3 +40,31 @@ def reader_error_h(case: Case) -> float | None:
     below = np.flatnonzero(shown <= truth.racking_gravity)
     said_ms = float(truth.t_ms[below[0]]) if below.size else observed_until(case)
     return (said_ms - crossing.at_ms) / HOUR_MS
+
+
+LINES_H = (12, 24, 48)
+"""Hours of readings that a straight line is laid through."""
+
+
+def line_errors_h(case: Case) -> tuple[float, ...] | None:
+    """Return what noise leaves of the reader's hour if it lays a line through the last ``LINES_H`` of readings.
+
+    The end of a least-squares line through n readings of noise s has the standard error 2 s / sqrt(n); over the fall at
+    the crossing that is hours. It takes for granted that the curve's shape over all these hours is known but for its
+    level and its pace. None if the racking gravity is never passed; a lot watched by hand has no noise to speak of.
+    """
+    crossing = case.truth.first("crossing")
+    if crossing is None:
+        return None
+    if not case.floats:
+        return tuple(0.0 for _ in LINES_H)
+    per_day = abs(float(np.interp(crossing.at_ms, case.truth.t_ms, case.truth.rate_per_day)))
+    found = []
+    for hours in LINES_H:
+        begins = crossing.at_ms - hours * HOUR_MS
+        n = sum(
+            isinstance(e, Observation) and e.gravity is not None and begins < e.at_ms <= crossing.at_ms
+            for e in case.events
+        )
+        found.append(24.0 * 2.0 * case.noise / max(n, 1) ** 0.5 / max(per_day, SLOWEST))
+    return tuple(found)

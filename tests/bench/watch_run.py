@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from watch_case import Case, cases_of
 from watch_judging import HOUR_MS, Score, observed_until, steps_ms
-from watch_reader import reader_error_h
+from watch_reader import line_errors_h, reader_error_h
 from watch_truth import SCORES
 
 from mustsim.cellar import run
@@ -63,6 +63,7 @@ class Figures:
     rack_at_half_h: float | None = None
     rack_at_half_covered: bool | None = None
     rack_reader_h: float | None = None
+    rack_line_h: tuple[float, ...] | None = None
     rack_ahead: list[tuple[float, float, bool]] = field(default_factory=list)
     finish_ahead: list[tuple[float, float, bool]] = field(default_factory=list)
 
@@ -132,7 +133,7 @@ def figures(case: Case) -> Figures:
         made.scores[kind.value] = score(case, transitions)
     made.is_sighted = case.noise > 0.0 and not any(e.kind in BLIND for e in case.sensor_truth)
     made.is_sound = case.noise > 0.0 and not any(e.kind == "drift" for e in case.sensor_truth)
-    made.rack_reader_h = reader_error_h(case)
+    made.rack_reader_h, made.rack_line_h = reader_error_h(case), line_errors_h(case)
     if case.noise > 0.0:
         _measure(case, steps, made)
         _measure_forecast(case, steps, made)

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from watch_bound import bound, show_bound, show_trade_off, trade_off
 from watch_compare import COMPARED, compare, compared, show_compared
 from watch_judging import quantiles
-from watch_racking import beside_reader, show_racking
+from watch_racking import beside_reader, show_noise, show_racking, with_noise
 from watch_replay import replayed, show_replayed
 from watch_run import REPORT_SEEDS, STANDARD_NOISE, TUNING_SEEDS, Figures, every, one, scenarios, total
 from watch_speed import show_year, year
@@ -254,6 +254,8 @@ def main() -> None:
     classes = {"all": made, "sound floats": [f for f in made if f.is_sound], **classes}
     of["racking"] = {name: beside_reader(here) for name, here in classes.items()}
     show_racking(of["racking"])
+    of["racking_noise"] = with_noise(made)
+    show_noise(of["racking_noise"])
     with Pool(args.jobs) as pool:
         of["slow_tails"] = tails(pool, which)
     show_tails(of["slow_tails"])

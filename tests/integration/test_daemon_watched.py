@@ -133,6 +133,9 @@ def test_a_thread_that_dies_ends_the_process(
 
     assert isinstance(running.fault, ZeroDivisionError)
 
+    running.service._failed(PartFailedError("the watch saw the thread gone"))
+    assert isinstance(running.service._fault, ZeroDivisionError), "what came first is what was wrong"
+
 
 # --- the real process ----------------------------------------------------------------------------------------
 

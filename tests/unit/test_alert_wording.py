@@ -235,7 +235,7 @@ def test_racking_that_is_reckoned_while_the_float_hangs_says_so() -> None:
         alert(K.RACK_DUE, Severity.NOTICE, evidence=evidence), MessageKind.FIRST, UNITS
     ).body
 
-    assert "Its float has shown nothing credible for 3 hours: this is reckoned from the fall before." in body
+    assert "Nothing credible was measured for 3 hours: this is reckoned from the fall before." in body
 
 
 def test_finished_asks_for_two_hydrometer_readings_before_bottling() -> None:

@@ -7,6 +7,8 @@ import pytest
 from mustwatch.cellar.book import Entry, Measurement, Start
 from mustwatch.cellar.profile import Profile
 from mustwatch.watch.finding import Change, FindingKind
+from mustwatch.watch.float_track import FloatTrack
+from mustwatch.watch.lot_estimator import LotEstimator
 from mustwatch.watch.lot_watch import LotWatch
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.slots import SLOT_MS
@@ -79,3 +81,32 @@ def test_a_float_that_crept_up_may_hide_a_fall_and_says_nothing_of_the_end(seed:
 
     assert FindingKind.FLOAT_ADRIFT in dict(found)
     assert not [day for kind, day in found if kind is FindingKind.FINISHED and day > CHECKED_ON]
+
+
+def with_floats(**adrift: bool) -> LotEstimator:
+    """Return an estimator that has just heard floats that are or are not adrift."""
+    estimator = LotEstimator(48.0, BEGIN_MS)
+    estimator.through_ms = BEGIN_MS + DAY_MS
+    for name, is_adrift in adrift.items():
+        track = estimator.floats[name] = FloatTrack(3)
+        track.is_adrift, track.heard_ms = is_adrift, BEGIN_MS + DAY_MS
+    return estimator
+
+
+def test_a_float_that_is_adrift_beside_a_good_one_leaves_the_good_one_to_go_by() -> None:
+    assert with_floats(one=True).is_adrift
+    assert not with_floats(one=True, other=False).is_adrift
+    assert not with_floats(one=False).is_adrift
+
+    fell_silent = with_floats(one=True, other=False)
+    fell_silent.floats["other"].heard_ms = BEGIN_MS
+    assert fell_silent.is_adrift
+
+
+def test_a_check_from_before_the_sugar_does_not_vouch_for_a_float_adrift() -> None:
+    estimator = with_floats(one=True)
+    estimator.checked_gravity = 0.995
+    assert estimator.no_lower_than(0.994) == 0.995
+
+    estimator.forget_checks()
+    assert estimator.no_lower_than(0.994) > 1.2

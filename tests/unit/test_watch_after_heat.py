@@ -7,8 +7,11 @@ import pytest
 
 from mustwatch.cellar.book import Addition, Entry, Start
 from mustwatch.cellar.profile import Profile
-from mustwatch.watch.finding import Change, FindingKind
+from mustwatch.watch.detectors import SlotView
+from mustwatch.watch.detectors.ending import Ended
+from mustwatch.watch.finding import Change, FindingKind, Subject
 from mustwatch.watch.heat import HARMFUL_MS, HOT_C, Heat
+from mustwatch.watch.lot_estimator import LotEstimator
 from mustwatch.watch.lot_watch import LotWatch
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.slots import SLOT_MS
@@ -117,3 +120,52 @@ def test_a_tail_that_has_begun_weighs_its_paces_anew_without_losing_what_it_lear
     left, slower_left = followed(expects_slow=False)[0], followed(expects_slow=True)[0]
     assert left < slower_left < 1.0
     assert slower_left < 8.0 * left
+
+
+def settled_view(hour: float) -> SlotView:
+    """A dry wine whose tail leaves next to nothing, so many hours after the begin, after harmful heat."""
+    estimator = LotEstimator(48.0, BEGIN_MS)
+    estimator.heat.load(HARMFUL_MS)
+    estimator.left, estimator.moving = 0.01, 0.05
+    view = SlotView(Subject("lot", "bucket"), Profile(), BEGIN_MS, estimator)
+    view.at_ms = BEGIN_MS + round(hour * HOUR_MS)
+    view.gravity, view.gravity_sd, view.rate, view.rate_sd, view.heard = 0.994, 0.0005, 0.0, 0.0004, True
+    return view
+
+
+def test_in_doubt_the_waiting_is_for_hours_in_a_row_and_begins_anew_each_time() -> None:
+    ended = Ended()
+    raised = [h for h in range(200, 260) for t in ended.step(settled_view(h)) if t.change is Change.RAISED]
+    assert raised == [218]
+
+    moving = settled_view(300)
+    moving.gravity, moving.rate = 0.990, -0.004
+    assert {t.kind for t in ended.step(moving)} == {FindingKind.FINISHED, FindingKind.REFERMENTING}
+
+    again = [
+        h for h in range(325, 400) for t in ended.step(settled_view(h)) if t.kind is FindingKind.FINISHED
+    ]
+    assert again == [343]
+
+
+def test_one_odd_hour_begins_the_waiting_anew() -> None:
+    ended = Ended()
+    found = []
+    for hour in range(200, 260):
+        view = settled_view(hour)
+        if hour == 210:
+            view.estimator.left = 0.05
+        found += [hour for t in ended.step(view) if t.kind is FindingKind.FINISHED]
+
+    assert found == [229]
+
+
+def test_a_filter_that_sees_it_fall_is_heard_beside_the_tail() -> None:
+    ended = Ended()
+    view = settled_view(200)
+    view.estimator.heat.begin_anew()
+    view.rate = -0.0012
+    assert not ended.step(view)
+
+    view.rate = -0.0004
+    assert [t.kind for t in ended.step(view)] == [FindingKind.FINISHED]

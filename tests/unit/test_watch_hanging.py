@@ -186,3 +186,21 @@ def test_a_check_or_a_second_float_meanwhile_is_not_taken_back() -> None:
     ]
     stepped(two, sorted([*found, *others], key=lambda e: e.at_ms))
     assert two._estimator.hanging.mark is None
+
+
+def test_by_hand_with_a_probe_racking_is_reckoned_between_checks_and_says_since_when() -> None:
+    found: list[Observation | Entry] = [
+        Entry("1", "lot", BEGIN_MS, BEGIN_MS, Start("bucket", gravity=1.080, litres=20.0))
+    ]
+    for n in range(int((CROSSES_H + 12.0) * 4)):
+        at_ms = BEGIN_MS + n * SLOT_MS + 5
+        found.append(Observation(at_ms, "probe", "bucket", None, None, 20.0, None))
+        if n % 32 == 16:
+            gravity = round(falling(n / 4.0), 3)
+            found.append(Entry(f"c{n}", "lot", at_ms, at_ms, Measurement(gravity)))
+    steps = stepped(LotWatch("lot", "bucket", Profile(), BEGIN_MS), found)
+    due = [t for s in steps for t in s.transitions if t.kind is FindingKind.RACK_DUE]
+
+    assert len(due) == 1
+    assert hour_of(due[0].at_ms) == pytest.approx(CROSSES_H, abs=6.0)
+    assert 0.0 < float(due[0].evidence["hours_unheard"] or 0.0) <= 8.5

@@ -45,7 +45,7 @@ def rack_due(f: Figures, severity: Severity) -> Phrases:
             _pace(f),
             reached,
             sentence(
-                "Its float has shown nothing credible for {unheard}: this is reckoned from the fall before.",
+                "Nothing credible was measured for {unheard}: this is reckoned from the fall before.",
                 unheard=f.hours("hours_unheard"),
             ),
         ),

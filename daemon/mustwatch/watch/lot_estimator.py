@@ -292,8 +292,10 @@ class LotEstimator:
 
     @property
     def is_adrift(self) -> bool:
-        """Return whether a check has shown one of the floats to be adrift."""
-        return any(track.is_adrift for track in self.floats.values())
+        """Return whether all there is to go by is a float that a check has shown to be adrift."""
+        since_ms = self.through_ms - CHECK_WITHIN_MS
+        good = any(not t.is_adrift and t.heard_ms >= since_ms for t in self.floats.values())
+        return not good and any(t.is_adrift for t in self.floats.values())
 
     def hangs(self) -> tuple[int, float] | None:
         """Return since when the newest float hangs, and the highest gravity one hangs at; None where none does."""
@@ -386,6 +388,10 @@ class LotEstimator:
         self.hour_sum = self.hour_weight = 0.0
 
     # -- what people did ------------------------------------------------------------------------------------------
+
+    def forget_checks(self) -> None:
+        """Forget where the hydrometer last saw the wine: something was added."""
+        self.checked_gravity = ANYWHERE
 
     def disturb(self, at_ms: int, blank_ms: int, gravity_sd: float) -> None:
         """Allow for a step of about ``gravity_sd``; floats are not believed for ``blank_ms``."""

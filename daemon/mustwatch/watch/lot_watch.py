@@ -331,6 +331,7 @@ class LotWatch:
             self._estimator.step(step)
         if what.sugar_g or what.litres is not None:
             self._by_hand.begin_anew()
+            self._estimator.forget_checks()
         if purpose_of(what) is Purpose.YEAST:
             self._estimator.repitch()
         self._view.add(what, at_ms)

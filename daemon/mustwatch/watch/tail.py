@@ -143,12 +143,8 @@ class Tail:
         """
         self.since_ms = at_ms
         self.end, self.end_sd = end, end_sd
-        self.models = []
-        for pace, prior in zip(PACES_PER_DAY, priors, strict=True):
-            self.models += [
-                TailModel(pace, log(ENDS_DRY * prior)),
-                TailModel(pace, log((1.0 - ENDS_DRY) * prior)),
-            ]
+        self.models = [TailModel(pace, 0.0) for pace in PACES_PER_DAY for _ in ("ends dry", "ends anywhere")]
+        self.expect(priors)
         for i in range(len(self.models)):
             self._begin_model(i, now)
 

@@ -141,6 +141,7 @@ class Ended:
         if moved.severity is not None and view.at_ms - moved.since_ms < MOVED_FOR_MS:
             return NOTHING
         self.at_gravity = gravity
+        self.since_ms = NEVER
         evidence = _evidence(view)
         if by_float and left is not None:
             evidence["probability_unfinished"] = round(left, 3)

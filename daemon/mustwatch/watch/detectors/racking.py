@@ -67,14 +67,15 @@ class RackDue(OneLatch):
             "celsius": None if view.celsius is None else round(view.celsius, 1),
         }
         if not view.heard:
-            evidence["hours_unheard"] = round((view.at_ms - view.estimator.heard_float_ms) / HOUR_MS, 1)
+            heard_ms = max(view.estimator.heard_float_ms, view.estimator.checked_ms)
+            evidence["hours_unheard"] = round((view.at_ms - heard_ms) / HOUR_MS, 1)
         rack = view.forecast.rack
         if gravity > due and rack is not None:
             evidence["hours_ahead"] = round((rack.at_ms - view.at_ms) / HOUR_MS, 1)
         return latch.set(view.at_ms, view.subject, Severity.NOTICE, evidence)
 
     def _is_reckoned(self, view: SlotView) -> bool:
-        """Return whether the wine is known well enough although its float hangs: foam does not stop the yeast."""
+        """Return whether the wine is known well enough although no float is believed: foam does not stop the yeast."""
         if self.latch.severity is not None or view.gravity_sd > RECKONED_SD:
             return False
         hangs = view.estimator.hangs()
