@@ -205,7 +205,7 @@ class Access:
 
     def __init__(self, arguments: argparse.Namespace) -> None:
         """Read everything."""
-        from mustwatch.settings import load
+        from mustwatch.config.settings import load
 
         self.settings = load(arguments.config)
         self.places = Places(
@@ -318,7 +318,7 @@ def act(arguments: argparse.Namespace) -> None:
     """Do what was asked.
 
     Raises:
-        AccessError, mustwatch.settings.SettingsError, OSError, subprocess.CalledProcessError: it cannot be done.
+        AccessError, mustwatch.config.settings.SettingsError, OSError, subprocess.CalledProcessError: it cannot be done.
     """
     access = Access(arguments)
     does = arguments.does
@@ -359,7 +359,7 @@ def act(arguments: argparse.Namespace) -> None:
 
 def main() -> None:
     """Do what was asked; exit 0: done, 1: it could not be done."""
-    from mustwatch.settings import SettingsError
+    from mustwatch.config.settings import SettingsError
 
     try:
         act(_parser().parse_args())

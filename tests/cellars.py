@@ -13,8 +13,8 @@ from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.cellar.vessel import Vessel, VesselKind
+from mustwatch.config.plan import CellarPlan
 from mustwatch.evaluation.live import Evaluation
-from mustwatch.plan import CellarPlan
 from mustwatch.store.store import Store
 
 T0 = 1_788_220_800_000

@@ -15,17 +15,17 @@ from pathlib import Path
 import pytest
 
 from mustwatch.alerting.message import MessageKind, written_message
+from mustwatch.app.web_backend import StoreHand
 from mustwatch.cellar.book import Entry, Note
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, to_ms
+from mustwatch.config.plan import plan_of
+from mustwatch.config.settings import Settings
+from mustwatch.config.shipped import shipped
 from mustwatch.evaluation.live import Evaluation
-from mustwatch.evaluation.replay import Replay
-from mustwatch.plan import plan_of
-from mustwatch.settings import Settings
-from mustwatch.shipped_config import shipped
+from mustwatch.replay.replay import Replay
 from mustwatch.store.readings import Unreadable
 from mustwatch.store.rollup import roll_up
 from mustwatch.store.store import Store
-from mustwatch.views.pages import StoreHand
 from mustwatch.web.access import AccessRules
 from mustwatch.web.app import create_app
 

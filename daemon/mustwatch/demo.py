@@ -14,11 +14,11 @@ from pathlib import Path
 from typing import Any
 
 from mustwatch.alerting.alert import Alert
+from mustwatch.app.service import Service
 from mustwatch.cellar.book import Addition, Entry, Measurement, Note, Racking, Start, What
+from mustwatch.config.settings import Settings
+from mustwatch.config.shipped import shipped
 from mustwatch.must.density import gravity_20_from_reading
-from mustwatch.service import Service
-from mustwatch.settings import Settings
-from mustwatch.shipped_config import shipped
 from mustwatch.store.store import Store
 
 log = logging.getLogger(__name__)

@@ -9,7 +9,7 @@ from typing import IO, Any
 from mustwatch.cellar.history import BEGINNING_MS, END_MS, CellarHistory, Placement
 from mustwatch.cellar.instant import iso
 from mustwatch.cellar.reading import Reading
-from mustwatch.plan import CellarPlan
+from mustwatch.config.plan import CellarPlan
 from mustwatch.store.mirror_lines import Lines
 from mustwatch.store.store import Store
 

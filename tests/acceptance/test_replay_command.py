@@ -13,11 +13,11 @@ from mustsim import cellar as simulated_cellar
 from mustsim.configuration import mustwatch_toml
 from mustsim.lines import json_lines
 from mustsim.scenario import load
-from mustwatch import settings
 from mustwatch.cellar.book import Entry, Measurement
 from mustwatch.cellar.instant import HOUR_MS
+from mustwatch.config import settings
+from mustwatch.config.plan import plan_of
 from mustwatch.evaluation.live import Evaluation
-from mustwatch.plan import plan_of
 from mustwatch.store.store import Store
 
 

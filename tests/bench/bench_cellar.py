@@ -12,8 +12,8 @@ from pathlib import Path
 
 from mustwatch.cellar.book import Entry, Start
 from mustwatch.cellar.instant import DAY_MS, MINUTE_MS, iso
-from mustwatch.plan import CellarPlan, note_places, plan_of
-from mustwatch.settings import Settings
+from mustwatch.config.plan import CellarPlan, note_places, plan_of
+from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
 
 T0_MS = 1_756_684_800_000

@@ -26,8 +26,8 @@ from mustsim import cellar as simulated_cellar
 from mustsim.scenario import load
 from mustwatch.cellar.book import Entry, Start
 from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS
-from mustwatch.plan import note_places, plan_of
-from mustwatch.settings import Settings
+from mustwatch.config.plan import note_places, plan_of
+from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
 
 SEEDS = 12

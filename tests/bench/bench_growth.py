@@ -9,8 +9,8 @@ from bench_row import Row
 from bench_store import readings as plain_readings
 
 from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
-from mustwatch.evaluation.replay import Replay
-from mustwatch.plan import CellarPlan
+from mustwatch.config.plan import CellarPlan
+from mustwatch.replay.replay import Replay
 from mustwatch.store.store import Store
 
 TOLERATED = 1.2

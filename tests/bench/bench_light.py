@@ -14,14 +14,14 @@ import bench_notify
 from bench_row import Row, value_row
 
 from brokers import NativeBroker, Options
+from mustwatch.app.pipeline import Pipeline
+from mustwatch.app.self_watch import SelfWatch
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
+from mustwatch.config.settings import load
 from mustwatch.evaluation.live import Evaluation
-from mustwatch.evaluation.replay import Replay
 from mustwatch.ingest.arrival import Arrival
 from mustwatch.ingest.clock import ClockWatch
-from mustwatch.pipeline import Pipeline
-from mustwatch.self_watch import SelfWatch
-from mustwatch.settings import load
+from mustwatch.replay.replay import Replay
 from mustwatch.store.rollup import roll_up
 from mustwatch.store.store import Store
 

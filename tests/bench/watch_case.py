@@ -15,10 +15,10 @@ from mustwatch.cellar.history import BEGINNING_MS, CellarHistory, SensorStay, fo
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
+from mustwatch.config.profiles import load_profile
 from mustwatch.ingest.decoders import decoder_for
 from mustwatch.must.calibration import fit
 from mustwatch.must.density import gravity_20_from_reading
-from mustwatch.profiles import load_profile
 from mustwatch.watch.observation import Observation
 
 BATTERY_LOW_V = 3.4

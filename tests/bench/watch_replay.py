@@ -16,8 +16,8 @@ from watch_run import drawn, found, watched
 
 from mustsim.cellar import run
 from mustwatch.alerting.rules import TellRules
-from mustwatch.evaluation.replay import Replay
-from mustwatch.plan import CellarPlan
+from mustwatch.config.plan import CellarPlan
+from mustwatch.replay.replay import Replay
 from mustwatch.store.store import Store
 from mustwatch.watch.detectors import ENROLLED
 from mustwatch.watch.finding import Transition

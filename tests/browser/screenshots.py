@@ -17,11 +17,11 @@ sys.path.insert(0, str(HERE.parent))
 from playwright.sync_api import Browser, Page, expect, sync_playwright  # noqa: E402
 
 from browsers import CHROMIUM, FLAGS, SIZES  # noqa: E402
+from mustwatch.app.web_backend import StoreHand  # noqa: E402
+from mustwatch.app.web_server import WebServer  # noqa: E402
 from mustwatch.store.store import Store  # noqa: E402
-from mustwatch.views.pages import StoreHand  # noqa: E402
 from mustwatch.web.access import AccessRules  # noqa: E402
 from mustwatch.web.app import create_app  # noqa: E402
-from mustwatch.web_server import WebServer  # noqa: E402
 from web_cellar import NOW_MS, make_cellar  # noqa: E402
 
 PAGES = {

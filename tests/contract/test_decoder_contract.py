@@ -7,6 +7,7 @@ import pytest
 from decoder_samples import HOSTILE, NOW_MS, SAMPLES, TOPIC
 from mustwatch.cellar.reading import GRAVITY_RANGE, Reading, Stamp
 from mustwatch.cellar.sensor import Field, Quantity, Sensor, SensorKind
+from mustwatch.config.sensor_settings import UNITS, SensorSettings
 from mustwatch.ingest.decoders import (
     DECODERS,
     MAX_PAYLOAD_BYTES,
@@ -16,7 +17,6 @@ from mustwatch.ingest.decoders import (
     decoder_for,
 )
 from mustwatch.ingest.decoders.units import CONVERSIONS, TIMES
-from mustwatch.sensor_settings import UNITS, SensorSettings
 
 each_decoder = pytest.mark.parametrize("name", sorted(DECODERS))
 

@@ -15,12 +15,12 @@ from cellars import T0, entry, new_store, readings
 from mustwatch.alerting.alert import Alert, key_of
 from mustwatch.alerting.message import MessageKind, written_message
 from mustwatch.alerting.step import opened
+from mustwatch.app.schedule import DoneTimes
 from mustwatch.cellar.book import Note
 from mustwatch.cellar.history import SensorStay
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.deliver.outbox import OutboxStore
-from mustwatch.schedule import DoneTimes
 from mustwatch.store.book import CalibrationPoints
 from mustwatch.store.readings import Unreadable
 from mustwatch.store.redelivery import Redelivery

@@ -24,12 +24,12 @@ from endpoints import HttpEndpoint
 from mustwatch.alerting.message import Message
 from mustwatch.cellar.book import Entry, Start
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
+from mustwatch.config.plan import CellarPlan, note_places, plan_of
+from mustwatch.config.settings import Settings
 from mustwatch.deliver.parcel import MAY_BE_A_REPEAT
 from mustwatch.evaluation.live import Evaluation
 from mustwatch.ingest.arrival import Arrival
 from mustwatch.ingest.intake import Decoded, Intake
-from mustwatch.plan import CellarPlan, note_places, plan_of
-from mustwatch.settings import Settings
 from mustwatch.store.store import Store
 
 PATIENCE_S = 90.0

@@ -17,10 +17,10 @@ from brokers import Broker
 from cellars import T0, new_store, readings
 from daemons import Daemon, wait_until
 from endpoints import HttpEndpoint
-from mustwatch import service as service_module
-from mustwatch.pipeline import Pipeline
-from mustwatch.service import PartFailedError, Service
-from mustwatch.settings import Settings
+from mustwatch.app import service as service_module
+from mustwatch.app.pipeline import Pipeline
+from mustwatch.app.service import PartFailedError, Service
+from mustwatch.config.settings import Settings
 from mustwatch.store.backup import make_backup
 
 

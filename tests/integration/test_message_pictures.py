@@ -20,9 +20,9 @@ from mustwatch.alerting.message import Message, MessageKind, written_message
 from mustwatch.alerting.rules import TellTarget
 from mustwatch.cellar.book import Start
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
+from mustwatch.config.settings import Settings
 from mustwatch.deliver.deliverer import Outcome, Parcel, TellAddress
 from mustwatch.deliver.worker import OutboxWorker
-from mustwatch.settings import Settings
 from mustwatch.store.store import Store
 from mustwatch.views.chart_png import chart_png
 from mustwatch.views.message_picture import MessagePictures
@@ -235,7 +235,7 @@ def test_a_daemon_s_mail_arrives_with_the_chart(tmp_path: Path, mailbox: Mailbox
 
 
 def test_the_daemon_starts_without_importing_the_imaging_library() -> None:
-    ask = "import sys, mustwatch.service; print('PIL' in sys.modules)"
+    ask = "import sys, mustwatch.app.service; print('PIL' in sys.modules)"
 
     assert (
         subprocess.run([sys.executable, "-c", ask], capture_output=True, text=True, check=True).stdout

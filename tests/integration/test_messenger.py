@@ -21,9 +21,9 @@ from mustwatch.deliver.deliverer import Outcome, Parcel, TellAddress
 from mustwatch.deliver.parcel import MAY_BE_A_REPEAT
 from mustwatch.messenger import errand_process
 from mustwatch.messenger.messenger import Messenger, MessengerError
-from mustwatch.review.message_chart import Chart, Known, Quantity, Window, message_chart
 from mustwatch.store.store import Store
 from mustwatch.views.chart_png import chart_png
+from mustwatch.views.message_chart import Chart, Known, Quantity, Window, message_chart
 from mustwatch.watch.estimate import Estimate
 from senders import Sender, message, now_ms
 
@@ -255,7 +255,7 @@ def test_a_closed_messenger_tells_nobody_and_starts_nothing(
 
 COME_AND_GONE = """
 import os, sys, threading, time
-import mustwatch.service
+import mustwatch.app.service
 from mustwatch.alerting.rules import TellTarget
 from mustwatch.deliver.deliverer import Parcel, TellAddress
 from mustwatch.messenger.messenger import Messenger, MessengerError
@@ -310,7 +310,7 @@ def test_the_process_itself_holds_little_of_the_daemon() -> None:
         "typer",
         "paho",
         "mustwatch.store",
-        "mustwatch.settings",
+        "mustwatch.config.settings",
     }
     assert not heavy & set(loaded.stdout.split())
 

@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 
 from cellars import PLAN, T0, new_store, readings
+from mustwatch.app.pipeline import Pipeline
+from mustwatch.app.self_watch import SelfWatch
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.ingest.arrival import Arrival
 from mustwatch.ingest.clock import ClockWatch
-from mustwatch.pipeline import Pipeline
-from mustwatch.self_watch import SelfWatch
 from mustwatch.store.store import Store
 
 TOPIC = "cellar/float"

@@ -15,9 +15,9 @@ from mustwatch.cellar.history import BEGINNING_MS, SensorStay
 from mustwatch.cellar.instant import MINUTE_MS, iso
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Field, Quantity, Sensor, SensorKind
-from mustwatch.evaluation import replay
+from mustwatch.config.plan import CellarPlan
 from mustwatch.evaluation.live import Evaluation
-from mustwatch.plan import CellarPlan
+from mustwatch.replay import replay
 from mustwatch.store.store import Store
 
 LOTS = 3

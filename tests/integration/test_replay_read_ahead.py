@@ -8,8 +8,8 @@ from collections.abc import Iterator
 import pytest
 
 from mustwatch.cellar.sensor import Field, Quantity, Sensor, SensorKind
-from mustwatch.evaluation.ahead import ReaderEndedError, piles_ahead
-from mustwatch.evaluation.record import Misread, Pile, piles_of
+from mustwatch.replay.ahead import ReaderEndedError, piles_ahead
+from mustwatch.replay.record import Misread, Pile, piles_of
 
 FLOAT = Sensor(
     "float",
@@ -109,7 +109,7 @@ def test_a_reader_nobody_listens_to_any_more_ends() -> None:
 
 def test_on_one_core_it_is_read_in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(os, "sched_getaffinity", lambda _: {0})
-    monkeypatch.setattr("mustwatch.evaluation.ahead.multiprocessing.Pipe", None)
+    monkeypatch.setattr("mustwatch.replay.ahead.multiprocessing.Pipe", None)
     misread = Misread()
 
     with piles_ahead(record(), SENSORS, 100, misread) as piles:

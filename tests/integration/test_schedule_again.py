@@ -7,8 +7,8 @@ from datetime import UTC, timedelta
 import pytest
 
 from daemons import wait_until
-from mustwatch import schedule as schedule_module
-from mustwatch.schedule import Job, Schedule
+from mustwatch.app import schedule as schedule_module
+from mustwatch.app.schedule import Job, Schedule
 
 
 class FullAtFirst:

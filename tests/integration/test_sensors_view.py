@@ -7,8 +7,8 @@ import pytest
 
 from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.reading import Reading
-from mustwatch.plan import plan_of
-from mustwatch.settings import Settings
+from mustwatch.config.plan import plan_of
+from mustwatch.config.settings import Settings
 from mustwatch.store.book import CalibrationPoints
 from mustwatch.store.store import Store
 from mustwatch.views.sensors import sensors_view

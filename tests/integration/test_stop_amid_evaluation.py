@@ -16,9 +16,9 @@ from daemons import Daemon, wait_until
 from mustwatch.cellar.book import Entry, Start
 from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
 from mustwatch.cellar.reading import Reading
+from mustwatch.config.plan import note_places, plan_of
+from mustwatch.config.settings import load
 from mustwatch.evaluation.live import Evaluation
-from mustwatch.plan import note_places, plan_of
-from mustwatch.settings import load
 from mustwatch.store.store import Store
 
 DAYS = 600
@@ -26,7 +26,7 @@ EVERY_MIN = 4
 LITTLE_PATIENCE = (
     sys.executable,
     "-c",
-    "import mustwatch.pipeline as p; p.STOP_PATIENCE_S = 0.0; from mustwatch.cli import main; main()",
+    "import mustwatch.app.pipeline as p; p.STOP_PATIENCE_S = 0.0; from mustwatch.cli import main; main()",
 )
 """`mustwatch` that gives up at once: a history of which it would not be done in five seconds is too long for a test."""
 

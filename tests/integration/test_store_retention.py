@@ -10,7 +10,7 @@ from cellars import T0, entry, evaluate, new_store, readings
 from mustwatch.cellar.book import Measurement
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading, Stamp
-from mustwatch.settings import Settings
+from mustwatch.config.settings import Settings
 from mustwatch.store.retention import thin, thinned_readings
 from mustwatch.store.rollup import QUARTER_MS, Quantity, roll_up, series
 from mustwatch.store.store import Store

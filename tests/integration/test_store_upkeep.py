@@ -8,17 +8,17 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from cellars import T0, new_store, readings
-from mustwatch import upkeep as upkeep_module
+from mustwatch.app import upkeep as upkeep_module
+from mustwatch.app.schedule import due_ms
+from mustwatch.app.self_watch import SelfWatch
+from mustwatch.app.upkeep import Upkeep
 from mustwatch.cellar.history import BEGINNING_MS, END_MS, Placement
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.cellar.reading import Reading
+from mustwatch.config.settings import StoreSettings
 from mustwatch.ingest.clock import ClockState
-from mustwatch.schedule import due_ms
-from mustwatch.self_watch import SelfWatch
-from mustwatch.settings import StoreSettings
 from mustwatch.store.rollup import roll_up
 from mustwatch.store.soundness import StoreDamagedError
-from mustwatch.upkeep import Upkeep
 
 NOWHERE = Placement(None, None, BEGINNING_MS, END_MS)
 

@@ -10,9 +10,9 @@ import pytest
 from mustwatch.cellar.book import Entry, Measurement, Racking, Start
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
 from mustwatch.cellar.reading import Reading
+from mustwatch.config.plan import note_places, plan_of
+from mustwatch.config.settings import Settings
 from mustwatch.must.density import gravity_20_from_reading
-from mustwatch.plan import note_places, plan_of
-from mustwatch.settings import Settings
 from mustwatch.store.database import Database
 from mustwatch.store.rollup import roll_up
 from mustwatch.store.store import Store

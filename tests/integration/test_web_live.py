@@ -7,9 +7,9 @@ from contextlib import contextmanager
 
 import pytest
 
+from mustwatch.app.web_server import WebServer
 from mustwatch.cellar.reading import Reading
 from mustwatch.web.live import LISTENERS_AT_MOST
-from mustwatch.web_server import WebServer
 from web_cellar import NOW_MS, TOKEN, Pages
 
 Over = Callable[..., Pages]

@@ -266,7 +266,7 @@ def test_it_comes_back_after_a_crash_by_itself(pi: Pi) -> None:
 
 
 def test_a_daemon_that_hangs_is_started_anew_by_the_watchdog(pi: Pi) -> None:
-    override = pi.root / "etc/systemd/system/mustwatch.service.d/quicker.conf"
+    override = pi.root / "etc/systemd/system/mustwatch.app.service.d/quicker.conf"
     override.parent.mkdir(parents=True)
     override.write_text("[Service]\nWatchdogSec=6\nRestartSec=1\n")
     pi.run("systemctl", "daemon-reload")
@@ -311,7 +311,7 @@ def test_an_upgrade_that_does_not_come_up_is_undone_with_its_store(
             "mustwatch/store/schema.py": lambda text: text.replace(
                 ")\n\n\nclass SchemaTooNewError", f"    {MIGRATION}\n)\n\n\nclass SchemaTooNewError"
             ),
-            "mustwatch/pipeline.py": lambda text: text.replace(
+            "mustwatch/app/pipeline.py": lambda text: text.replace(
                 "    def run(self, stop: threading.Event) -> None:\n",
                 "    def run(self, stop: threading.Event) -> None:\n        raise RuntimeError('a fault')\n",
             ),

@@ -84,7 +84,7 @@ def test_every_command_explains_itself(installed: Path, command: str) -> None:
 
 
 def test_the_shipped_files_are_found_and_the_example_has_no_fault(installed: Path, tmp_path: Path) -> None:
-    asks = "from mustwatch.shipped_config import shipped; print(shipped('mustwatch.example.toml'))"
+    asks = "from mustwatch.config.shipped import shipped; print(shipped('mustwatch.example.toml'))"
     example = Path(run(installed / "python", "-I", "-c", asks).stdout.strip())
 
     assert installed.parent in example.parents
@@ -93,7 +93,7 @@ def test_the_shipped_files_are_found_and_the_example_has_no_fault(installed: Pat
 
 
 def test_it_runs_without_the_simulators_numbers(installed: Path) -> None:
-    asks = "import mustwatch.service, mustwatch.cli.run, sys; print({'numpy', 'scipy'} & {*sys.modules})"
+    asks = "import mustwatch.app.service, mustwatch.cli.run, sys; print({'numpy', 'scipy'} & {*sys.modules})"
 
     assert run(installed / "python", "-I", "-c", asks).stdout.strip() == "set()"
     assert "mustwatch[demo]" in run(installed / "mustwatch", "demo", check=False).stderr

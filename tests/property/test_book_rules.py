@@ -14,7 +14,7 @@ from mustwatch.cellar.refusal import RefusalKind
 from mustwatch.cellar.rules import Cellar, refusals
 from mustwatch.cellar.steps import next_steps
 from mustwatch.cellar.vessel import Vessel, VesselKind
-from mustwatch.profiles import load_profile
+from mustwatch.config.profiles import load_profile
 
 VESSELS = {name: Vessel(name, VesselKind.CARBOY, 20.0) for name in ("a", "b", "c")}
 PROFILE = load_profile("kit")

@@ -6,9 +6,9 @@ import tomllib
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from mustwatch.config.settings import Settings
 from mustwatch.listening.guess import guess
 from mustwatch.listening.report import Topic, proposals, read_as, shown, toml_of
-from mustwatch.settings import Settings
 
 NOW_MS = 1_795_600_000_000
 VALUES = st.recursive(

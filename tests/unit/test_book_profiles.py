@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from mustwatch.cellar.profile import Band, Profile, Stage
-from mustwatch.profiles import ProfileError, load_profile, overridden, profile_names
+from mustwatch.config.profiles import ProfileError, load_profile, overridden, profile_names
 
 
 def test_the_default_profile_has_the_designs_numbers() -> None:

@@ -10,9 +10,9 @@ from mustwatch.cellar.book import Addition, Bottling, Entry, Measurement, Note, 
 from mustwatch.cellar.history import LotHistory, fold
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.profile import Band
-from mustwatch.review.book_curve import curve_svg
-from mustwatch.review.book_page import book_page
-from mustwatch.review.book_record import (
+from mustwatch.views.book_curve import curve_svg
+from mustwatch.views.book_page import book_page
+from mustwatch.views.book_record import (
     BookRecord,
     Standing,
     Told,
@@ -22,7 +22,7 @@ from mustwatch.review.book_record import (
     total_words,
     totals,
 )
-from mustwatch.review.book_words import BookUnits, what_was_done
+from mustwatch.views.book_words import BookUnits, what_was_done
 
 BEGAN = 1_790_000_000_000
 

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from mustwatch.cellar.instant import from_ms, to_ms
-from mustwatch.cli.when import WhenError, when
+from mustwatch.recording.when import WhenError, when
 
 VIENNA = ZoneInfo("Europe/Vienna")
 NOW = datetime(2026, 9, 3, 20, 15, tzinfo=VIENNA)  # a Thursday

@@ -2,8 +2,8 @@
 
 import pytest
 
-from mustwatch.cli import units
 from mustwatch.must.bounds import OutOfRangeError
+from mustwatch.recording import units
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 from itertools import pairwise
 
 from mustwatch.cellar.instant import DAY_MS
-from mustwatch.review.chart_fan import Foreseen, fan
+from mustwatch.views.chart_fan import Foreseen, fan
 
 NOW_MS = 1_800_000_000_000
 

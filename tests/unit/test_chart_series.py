@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS
-from mustwatch.review.series import Point, Track, hole_ms, m4, thinned
+from mustwatch.views.series import Point, Track, hole_ms, m4, thinned
 
 
 def every_minute(values: list[float], begin_ms: int = 0) -> list[Point]:

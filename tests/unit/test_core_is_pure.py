@@ -82,7 +82,7 @@ def test_the_check_sees_each_kind_of_fault(source: str, fault: str) -> None:
 
 
 def test_importing_the_daemon_brings_in_no_numerics() -> None:
-    code = "import sys, mustwatch.service; print(sorted({'numpy', 'scipy', 'pandas', 'plotly'} & set(sys.modules)))"
+    code = "import sys, mustwatch.app.service; print(sorted({'numpy', 'scipy', 'pandas', 'plotly'} & set(sys.modules)))"
 
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 
@@ -90,7 +90,7 @@ def test_importing_the_daemon_brings_in_no_numerics() -> None:
 
 
 def test_importing_the_daemon_does_not_bring_in_the_mirror_s_library() -> None:
-    code = "import sys, mustwatch.service; print('influxdb_client' in sys.modules)"
+    code = "import sys, mustwatch.app.service; print('influxdb_client' in sys.modules)"
 
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 

@@ -8,10 +8,10 @@ import tomllib
 import pytest
 
 from mustwatch.cellar.sensor import Quantity
+from mustwatch.config.settings import Settings
 from mustwatch.ingest.decoders import decoder_for
 from mustwatch.listening.guess import guess
 from mustwatch.listening.report import MOST_TOPICS, Ear, Proposal, Topic, proposals, shown, toml_of
-from mustwatch.settings import Settings
 
 NOW_MS = 1_795_600_000_000
 

@@ -12,7 +12,9 @@ from PIL import Image
 
 from mustwatch.alerting.rules import Units
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
-from mustwatch.review.message_chart import (
+from mustwatch.views import chart_png as drawing
+from mustwatch.views.chart_png import HEIGHT, LEFT, RIGHT, TOP, WIDTH, chart_png
+from mustwatch.views.message_chart import (
     SHOWN,
     Chart,
     Known,
@@ -26,9 +28,7 @@ from mustwatch.review.message_chart import (
     night_caption,
     window_of,
 )
-from mustwatch.review.series import Point
-from mustwatch.views import chart_png as drawing
-from mustwatch.views.chart_png import HEIGHT, LEFT, RIGHT, TOP, WIDTH, chart_png
+from mustwatch.views.series import Point
 from mustwatch.watch.estimate import Estimate
 from mustwatch.watch.finding import FindingKind
 

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS, to_ms
 from mustwatch.cellar.profile import Band
-from mustwatch.review.night import Sample, last_night, night_of, review
+from mustwatch.views.night_review import Sample, last_night, night_of, review
 
 VIENNA = ZoneInfo("Europe/Vienna")
 BEGINS, ENDS = time(18), time(9)

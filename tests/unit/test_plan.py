@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from mustwatch.cellar.instant import to_ms
-from mustwatch.plan import plan_of, target_names
-from mustwatch.settings import Settings, load
+from mustwatch.config.plan import plan_of, target_names
+from mustwatch.config.settings import Settings, load
 
 VIENNA = ZoneInfo("Europe/Vienna")
 

@@ -6,8 +6,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from mustwatch.app.schedule import Job, Schedule, due_ms, last_due_ms
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, to_ms
-from mustwatch.schedule import Job, Schedule, due_ms, last_due_ms
 
 VIENNA = ZoneInfo("Europe/Vienna")
 

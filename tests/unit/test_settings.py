@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from mustwatch.settings import Settings, SettingsError, load
-from mustwatch.shipped_config import shipped
+from mustwatch.config.settings import Settings, SettingsError, load
+from mustwatch.config.shipped import shipped
 
 GOOD = """
 [cellar]
@@ -178,7 +178,7 @@ def test_the_example_configuration_is_good_and_names_every_key() -> None:
             continue
         keys = getattr(model.annotation, "model_fields", None)
         if keys is None:  # influx: optional
-            from mustwatch.settings import InfluxSettings
+            from mustwatch.config.settings import InfluxSettings
 
             keys = InfluxSettings.model_fields
         assert set(keys) <= set(everything[section]), (

@@ -8,9 +8,9 @@ import pytest
 from mustsim.cellar import run
 from mustsim.configuration import mustwatch_toml, record_lines
 from mustsim.scenario import load, shipped_names
+from mustwatch.config.settings import load as load_settings
+from mustwatch.config.shipped import shipped
 from mustwatch.ingest.decoders import decoder_for
-from mustwatch.settings import load as load_settings
-from mustwatch.shipped_config import shipped
 
 NAMES = [*shipped_names(), str(shipped("demo", "cellar-scenario.toml"))]
 

@@ -22,7 +22,7 @@ from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.steps import Due, next_steps, stage_now, stages_through
-from mustwatch.profiles import load_profile, profile_names
+from mustwatch.config.profiles import load_profile, profile_names
 
 BEGAN = 1_790_000_000_000  # 2026-09-21 14:13 UTC, a Monday
 VIENNA = ZoneInfo("Europe/Vienna")

@@ -1,6 +1,6 @@
 """Everything that can be wrong with the storage is one finding: told once, worst first, over when all is well."""
 
-from mustwatch.storage_trouble import Part, StorageTrouble, StorageTroubles
+from mustwatch.app.storage_trouble import Part, StorageTrouble, StorageTroubles
 from mustwatch.watch.finding import Change, Severity
 
 FULL = StorageTrouble("no room", Severity.URGENT, free_mb=0)

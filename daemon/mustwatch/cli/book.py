@@ -12,7 +12,7 @@ from mustwatch.cellar.refusal import day_and_time
 from mustwatch.cli.hand import refused
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
-from mustwatch.settings import Settings
+from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -95,7 +95,7 @@ def _show(store: Store, settings: Settings, lot: str, html: Path | None, *, as_j
 
 
 def _take_over(store: Store, settings: Settings, file: Path, lot: str | None) -> None:
-    from mustwatch.recording import Recorder, RefusedError
+    from mustwatch.recording.recorder import Recorder, RefusedError
     from mustwatch.views.book import UnreadableRecordError, entries_of
 
     try:

@@ -5,9 +5,9 @@ from datetime import tzinfo
 from zoneinfo import ZoneInfo
 
 from mustwatch.cellar.instant import from_ms
-from mustwatch.review.book_record import BookRecord, Line, Standing, total_words
-from mustwatch.review.book_words import BookUnits, gravity_words, what_was_done
-from mustwatch.settings import Settings
+from mustwatch.config.settings import Settings
+from mustwatch.views.book_record import BookRecord, Line, Standing, total_words
+from mustwatch.views.book_words import BookUnits, gravity_words, what_was_done
 
 
 def book_lines(record: BookRecord, settings: Settings) -> Iterator[str]:

@@ -4,7 +4,6 @@ from typing import Annotated, Final
 
 import typer
 
-from mustwatch.cli import units
 from mustwatch.cli.calc_figures import Json, LitresOption, refusing, tell
 from mustwatch.cli.calc_mixing import blend, chaptalise, dilute, topup
 from mustwatch.must import sulfite as so2
@@ -25,6 +24,7 @@ from mustwatch.must.sugar import (
     oechsle_from_gravity,
     sugar_g_per_l_from_gravity,
 )
+from mustwatch.recording import units
 
 app = typer.Typer(
     help="The trade's arithmetic. Units may be given: 20C, 68F, 293K, 23L, 6gal (US), 5impgal, 22Bx, 90Oe.",

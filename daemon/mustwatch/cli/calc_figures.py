@@ -7,9 +7,9 @@ from typing import Annotated, Any
 import typer
 
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
-from mustwatch.cli.units import UnitError
 from mustwatch.must.bounds import OutOfRangeError
 from mustwatch.must.sulfite import LimitError
+from mustwatch.recording.units import UnitError
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 GravityOption = Annotated[

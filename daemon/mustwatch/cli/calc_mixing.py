@@ -4,10 +4,10 @@ from typing import Annotated
 
 import typer
 
-from mustwatch.cli import units
 from mustwatch.cli.calc_figures import GravityOption, Json, LitresOption, refusing, tell
 from mustwatch.must import enrichment
 from mustwatch.must.density import WATER_20_KG_PER_M3
+from mustwatch.recording import units
 
 TargetOption = Annotated[str, typer.Option("--target-gravity", metavar="G", help="Gravity to reach.")]
 WithLitres = Annotated[str, typer.Option("--with-litres", metavar="L", help="Volume of the other.")]

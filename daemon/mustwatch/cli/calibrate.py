@@ -9,12 +9,12 @@ from typing import Annotated, Any, Final, NamedTuple, Protocol
 import typer
 
 from mustwatch.cellar.instant import iso, to_ms
-from mustwatch.cli import units
 from mustwatch.cli.calibration_plot import plot
 from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
 from mustwatch.must.bounds import OutOfRangeError, require_gravity
 from mustwatch.must.calibration import POINT_SD, Calibration, CalibrationError, Point, fit
 from mustwatch.must.density import reading_from_gravity_20
+from mustwatch.recording import units
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 

@@ -8,7 +8,7 @@ import typer
 
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
 from mustwatch.cli.output import MARKS, emit_json, say
-from mustwatch.settings import CellarSettings
+from mustwatch.config.settings import CellarSettings
 from mustwatch.views.figures_text import gravity_text, local, temperature_text
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)

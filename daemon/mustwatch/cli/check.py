@@ -6,7 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from mustwatch.cli.output import ExitCode, emit_json, say
-from mustwatch.settings import Settings, SettingsError, find_config, load
+from mustwatch.config.settings import Settings, SettingsError, find_config, load
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -33,7 +33,7 @@ def check(
     except SettingsError as error:
         faults, path = error.faults, error.path
     if settings is not None:
-        from mustwatch.configured import configuration_faults
+        from mustwatch.config.faults import configuration_faults
 
         faults = configuration_faults(settings)
     document: dict[str, Any] = {"config": str(path) if path else None, "faults": faults, "surroundings": []}

@@ -52,8 +52,8 @@ def _run(stack: ExitStack, folder: Path, seconds: float, seed: int, leave: bool)
 
     from mustwatch.alerting.alert import Alert
     from mustwatch.cellar.instant import from_ms
+    from mustwatch.config.settings import load
     from mustwatch.demo import Demo, free_port
-    from mustwatch.settings import load
     from mustwatch.store.store import Store
 
     demo = Demo(folder, seconds, seed, free_port(WEB_PORT))

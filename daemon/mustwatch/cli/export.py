@@ -39,8 +39,8 @@ def export(
     out: Annotated[Path | None, typer.Option(help="The file to write; else standard output.")] = None,
 ) -> None:
     """Write what the store holds to a file or to standard output, while the daemon runs or not."""
+    from mustwatch.config.plan import plan_of
     from mustwatch.export import Export, NoParquetError, Wanted, text_stream
-    from mustwatch.plan import plan_of
     from mustwatch.store.mirror_lines import Lines
 
     settings = settings_or_fail()
@@ -71,7 +71,7 @@ def export(
 
 
 def _instant(option: str, text: str | None, zone: ZoneInfo, default: int) -> int:
-    from mustwatch.cli.when import WhenError, when
+    from mustwatch.recording.when import WhenError, when
 
     if text is None:
         return default

@@ -12,15 +12,15 @@ from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.guidance import say_next
 from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, day_and_time
 from mustwatch.cellar.steps import next_steps
-from mustwatch.cli import units
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
 from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
-from mustwatch.cli.when import WhenError, when
+from mustwatch.config.settings import Settings, find_config
 from mustwatch.must.bounds import OutOfRangeError
-from mustwatch.recording import Disagreement, Recorded, Recorder, RefusedError
-from mustwatch.review.book_words import BookUnits, gravity_words, what_was_done
-from mustwatch.settings import Settings, find_config
-from mustwatch.typed_entry import Typed, TypedWrongError, what_was_typed
+from mustwatch.recording import units
+from mustwatch.recording.recorder import Disagreement, Recorded, Recorder, RefusedError
+from mustwatch.recording.typed_entry import Typed, TypedWrongError, what_was_typed
+from mustwatch.recording.when import WhenError, when
+from mustwatch.views.book_words import BookUnits, gravity_words, what_was_done
 
 Lot = Annotated[str, typer.Argument(metavar="LOT", help="The lot.")]
 At = Annotated[

@@ -119,7 +119,7 @@ def _words(said: dict[str, float]) -> str:
 
 
 def _say_end(ear: Any, document: dict[str, Any], settings: Any) -> None:
-    from mustwatch.settings import find_config
+    from mustwatch.config.settings import find_config
 
     if not ear.topics:
         say("Nothing was said. Does the float publish to this broker? A user and password for it:")

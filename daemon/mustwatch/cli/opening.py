@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from mustwatch.cli.output import ExitCode, fail
-from mustwatch.settings import Settings, SettingsError, load
+from mustwatch.config.settings import Settings, SettingsError, load
 from mustwatch.store.keeper import is_kept
 from mustwatch.store.schema import SchemaTooNewError
 from mustwatch.store.store import Store
@@ -67,6 +67,8 @@ def settle(store: Store, settings: Settings) -> None:
     """Without a running daemon, close what the clock has passed since somebody last wrote in the book."""
     if is_kept(store.path):
         return
-    from mustwatch.recording import Recorder  # only now: with a daemon running the command answers sooner
+    from mustwatch.recording.recorder import (
+        Recorder,  # only now: with a daemon running the command answers sooner
+    )
 
     Recorder(store, settings, now_ms()).settle()

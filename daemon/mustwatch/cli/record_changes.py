@@ -11,12 +11,12 @@ from mustwatch.cellar.entry_json import UnreadableEntryError, what_from_json, wh
 from mustwatch.cellar.history import in_force
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.refusal import day_and_time
-from mustwatch.cli import units
 from mustwatch.cli.hand import AsJson, At, Despite, Hand, Lot, hand, parsed, refused
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
 from mustwatch.must.density import gravity_20_from_reading
-from mustwatch.recording import RefusedError
-from mustwatch.review.book_words import what_was_done
+from mustwatch.recording import units
+from mustwatch.recording.recorder import RefusedError
+from mustwatch.views.book_words import what_was_done
 
 ID_AT_LEAST = 4
 """Hex digits of an entry's id that have to be typed at least."""

@@ -24,10 +24,10 @@ def replay(
 ) -> None:
     """Run a recorded history through the pipeline; tells nobody unless --tell is given."""
     from mustwatch.alerting.rules import TellRules
-    from mustwatch.evaluation.ahead import piles_ahead
-    from mustwatch.evaluation.record import Misread
-    from mustwatch.evaluation.replay import Replay, pile_size
-    from mustwatch.plan import plan_of
+    from mustwatch.config.plan import plan_of
+    from mustwatch.replay.ahead import piles_ahead
+    from mustwatch.replay.record import Misread
+    from mustwatch.replay.replay import Replay, pile_size
     from mustwatch.store.keeper import AlreadyKeptError, Keeper
 
     settings = settings_or_fail()

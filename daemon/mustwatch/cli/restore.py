@@ -8,7 +8,7 @@ import typer
 
 from mustwatch.cli.opening import now_ms, settings_or_fail, store_path
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
-from mustwatch.settings import Settings
+from mustwatch.config.settings import Settings
 from mustwatch.store.backup import BackupError
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)

@@ -19,7 +19,7 @@ def run(
 ) -> None:
     """Take readings from the broker and tell when something must be done, until stopped."""
     settings = settings_or_fail()
-    from mustwatch.configured import configuration_faults
+    from mustwatch.config.faults import configuration_faults
 
     faults = configuration_faults(settings)
     if faults:
@@ -33,7 +33,7 @@ def run(
     )
     for chatty in ("apscheduler", "urllib3", "uvicorn.access"):
         logging.getLogger(chatty).setLevel(logging.WARNING)
-    from mustwatch.service import Service
+    from mustwatch.app.service import Service
     from mustwatch.store.keeper import AlreadyKeptError
     from mustwatch.store.schema import SchemaTooNewError
 

@@ -18,10 +18,10 @@ from mustwatch.alerting.step import Step, step
 from mustwatch.cellar.history import BEGINNING_MS, CellarHistory, LotHistory, Placement
 from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
 from mustwatch.cellar.reading import Reading
+from mustwatch.config.plan import CellarPlan
 from mustwatch.evaluation.placing import Placer, observed
 from mustwatch.evaluation.rebuild import Rebuild
 from mustwatch.evaluation.ways import Ways
-from mustwatch.plan import CellarPlan
 from mustwatch.store.store import Store
 from mustwatch.store.watching import CHECKPOINT_EVERY_MS, Checkpoint
 from mustwatch.watch.finding import Change, Severity, Subject, Transition

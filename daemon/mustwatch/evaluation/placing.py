@@ -6,8 +6,8 @@ from mustwatch.cellar.correction import Corrector
 from mustwatch.cellar.history import BEGINNING_MS, CellarHistory, Placement
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
+from mustwatch.config.plan import CellarPlan
 from mustwatch.must.calibration import Calibration, CalibrationError, fit
-from mustwatch.plan import CellarPlan
 from mustwatch.store.store import Store
 from mustwatch.watch.observation import Observation
 

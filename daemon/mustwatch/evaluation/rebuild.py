@@ -16,8 +16,8 @@ from mustwatch.cellar.correction import TEMPERATURE_HOLDS_MS
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
+from mustwatch.config.plan import CellarPlan
 from mustwatch.evaluation.placing import Placer
-from mustwatch.plan import CellarPlan
 from mustwatch.store.retention import thinned_readings
 from mustwatch.store.store import Store
 from mustwatch.watch.lot_watch import LotWatch, SnapshotOutdatedError, WatchStep

@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from mustwatch.cellar.instant import from_ms
+from mustwatch.config.settings import Settings
 from mustwatch.ingest.clock import NOT_BEFORE_MS
-from mustwatch.settings import Settings
 
 ROOM_BYTES: Final = 200 * 1024 * 1024
 """With less room on the card a store of a few months no longer fits; the daemon itself warns later than this."""
@@ -221,9 +221,9 @@ def mirror(settings: Settings) -> Look:
 
 def tell(settings: Settings, *, send_test: bool) -> Iterator[Look]:
     """Look whether everybody's address is understood; with ``send_test`` send each a message and say how it went."""
+    from mustwatch.config.plan import tell_rules
     from mustwatch.deliver.apprise_deliverer import AppriseDeliverer, understood
     from mustwatch.deliver.deliverer import Parcel, TellAddress
-    from mustwatch.plan import tell_rules
 
     if not settings.tell:
         yield Look("tell", State.NOTE, "nobody is told", 'add [[tell]] url = "..." to be called')

@@ -12,7 +12,7 @@ from typing import Any
 from mustwatch.deliver.deliverer import Outcome, Parcel, TellAddress
 from mustwatch.deliver.lane import Pace
 from mustwatch.messenger.errand_process import END_WITHIN_S, Errand, ErrandProcess
-from mustwatch.review.message_chart import Chart
+from mustwatch.views.message_chart import Chart
 
 log = logging.getLogger(__name__)
 

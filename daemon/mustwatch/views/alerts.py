@@ -9,11 +9,11 @@ from mustwatch.alerting.lifecycle import acknowledge
 from mustwatch.alerting.phrases import OF_KIND
 from mustwatch.alerting.wording import where
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, iso
-from mustwatch.plan import CellarPlan
-from mustwatch.review.series import Point, m4
+from mustwatch.config.plan import CellarPlan
 from mustwatch.store.outbox import OutboxRow
 from mustwatch.store.store import Store
 from mustwatch.views.lot import columns
+from mustwatch.views.series import Point, m4
 from mustwatch.watch.finding import FindingKind
 
 PAST_MS = 90 * DAY_MS

@@ -12,13 +12,13 @@ from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import iso
 from mustwatch.cellar.possible import bad_values
 from mustwatch.cellar.steps import stages_through
-from mustwatch.plan import plan_of
-from mustwatch.review.book_page import book_page
-from mustwatch.review.book_record import BookRecord, Told, book_record
-from mustwatch.review.book_words import BookUnits, what_was_done
-from mustwatch.review.series import Point, Track, m4
-from mustwatch.settings import Settings
+from mustwatch.config.plan import plan_of
+from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
+from mustwatch.views.book_page import book_page
+from mustwatch.views.book_record import BookRecord, Told, book_record
+from mustwatch.views.book_words import BookUnits, what_was_done
+from mustwatch.views.series import Point, Track, m4
 
 FORMAT = "mustwatch cellar record"
 VERSION = 1

@@ -1,60 +1,18 @@
 """The cellar as commands and pages show it: assembled from the store by one set of rules."""
 
-from collections.abc import Mapping
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from mustwatch.alerting.alert import Alert
-from mustwatch.cellar.facts import Facts, Foreseen
 from mustwatch.cellar.guidance import Fermenting, co2_caution, reminders, say_when
-from mustwatch.cellar.history import CellarHistory, LotHistory
+from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS, iso
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.steps import NextStep, next_steps, stage_now
-from mustwatch.plan import CellarPlan, plan_of
-from mustwatch.review.overview import cellar_overview
-from mustwatch.settings import Settings
+from mustwatch.config.plan import CellarPlan, plan_of
+from mustwatch.config.settings import Settings
+from mustwatch.evaluation.facts import facts_of
 from mustwatch.store.store import Store
-
-
-def facts_of(
-    lot: LotHistory,
-    history: CellarHistory,
-    now: Mapping[str, Any] | None,
-    alerts: list[Alert],
-    plan: CellarPlan,
-) -> Facts:
-    """Return what the watch says of a lot as the plain values the cellar's rules work with.
-
-    Args:
-        lot: which.
-        history: the whole cellar's, to know which floats are with it.
-        now: its present state as kept by the evaluation, or None.
-        alerts: those that hold, of any lot.
-        plan: the configured sensors.
-    """
-    now = now or {}
-    floats = tuple(
-        sensor
-        for sensor, stays in history.sensor_stays.items()
-        if stays
-        and stays[-1].vessel == lot.vessel
-        and lot.vessel is not None
-        and sensor in plan.sensors
-        and plan.sensors[sensor].kind.value == "float"
-    )
-    return Facts(
-        findings={a.kind.value: a.opened_ms for a in alerts if a.subject.lot == lot.lot},
-        gravity=now.get("gravity"),
-        gravity_sd=now.get("gravity_sd"),
-        rate_per_day=now.get("rate_per_day"),
-        rate_sd=now.get("rate_sd"),
-        temperature_c=now.get("temperature_c"),
-        estimated_ms=now.get("at_ms"),
-        rack=Foreseen(*now["rack"]) if now.get("rack") else None,
-        finish=Foreseen(*now["finish"]) if now.get("finish") else None,
-        floats=floats,
-    )
+from mustwatch.views.overview import cellar_overview
 
 
 def step_public(step: NextStep, zone: ZoneInfo, now_ms: int) -> dict[str, Any]:

@@ -9,7 +9,7 @@ import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from mustwatch.review.message_chart import Chart, Quantity
+from mustwatch.views.message_chart import Chart, Quantity
 
 if TYPE_CHECKING:
     from PIL import Image, ImageFont

@@ -13,15 +13,14 @@ from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.sensor import SensorKind
 from mustwatch.cellar.steps import stage_now
-from mustwatch.plan import CellarPlan, plan_of
-from mustwatch.profiles import profile_names
-from mustwatch.review.book_words import BookUnits, what_was_done
-from mustwatch.review.overview import vessel_overview
-from mustwatch.review.series import Point, Track, m4
-from mustwatch.settings import Settings
+from mustwatch.config.plan import CellarPlan, plan_of
+from mustwatch.config.profiles import profile_names
+from mustwatch.config.settings import Settings
+from mustwatch.evaluation.facts import facts_of
 from mustwatch.store.store import Store
 from mustwatch.views.book import told_of
-from mustwatch.views.cellar import cellar_view, facts_of
+from mustwatch.views.book_words import BookUnits, what_was_done
+from mustwatch.views.cellar import cellar_view
 from mustwatch.views.curves import (
     FEWEST_POINTS,
     MOST_POINTS,
@@ -33,6 +32,8 @@ from mustwatch.views.curves import (
     stage_spans,
     whole_of,
 )
+from mustwatch.views.overview import vessel_overview
+from mustwatch.views.series import Point, Track, m4
 from mustwatch.watch.estimate import Estimate
 
 SMALL_CURVE_MS = 7 * DAY_MS

@@ -13,9 +13,13 @@ from mustwatch.alerting.message import Message, MessageKind
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import to_ms
 from mustwatch.cellar.profile import Band, Profile
+from mustwatch.config.plan import CellarPlan
+from mustwatch.config.settings import Settings
 from mustwatch.deliver.deliverer import Picture
-from mustwatch.plan import CellarPlan
-from mustwatch.review.message_chart import (
+from mustwatch.store.store import Store
+from mustwatch.views.curves import Window as CurveWindow
+from mustwatch.views.curves import check_points, stage_spans
+from mustwatch.views.message_chart import (
     SHOWN,
     Chart,
     Known,
@@ -29,10 +33,6 @@ from mustwatch.review.message_chart import (
     night_caption,
     window_of,
 )
-from mustwatch.settings import Settings
-from mustwatch.store.store import Store
-from mustwatch.views.curves import Window as CurveWindow
-from mustwatch.views.curves import check_points, stage_spans
 from mustwatch.views.night import night_view
 from mustwatch.watch.finding import FindingKind
 

@@ -3,7 +3,7 @@
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
-from mustwatch.settings import Settings
+from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
 from mustwatch.views.cellar import cellar_view
 from mustwatch.views.figures_text import temperature_text

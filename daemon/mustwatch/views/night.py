@@ -7,11 +7,11 @@ from zoneinfo import ZoneInfo
 
 from mustwatch.cellar.instant import HOUR_MS, iso
 from mustwatch.cellar.profile import Band
-from mustwatch.plan import CellarPlan, plan_of
-from mustwatch.review.night import HOLDS_MS, Night, NightReview, Sample, last_night, night_of, review
-from mustwatch.settings import Settings
+from mustwatch.config.plan import CellarPlan, plan_of
+from mustwatch.config.settings import Settings
 from mustwatch.store.retention import thinned_temperatures
 from mustwatch.store.store import Store
+from mustwatch.views.night_review import HOLDS_MS, Night, NightReview, Sample, last_night, night_of, review
 
 
 def the_night(settings: Settings, now_ms: int, day: date | None) -> Night:

@@ -10,14 +10,14 @@ from zoneinfo import ZoneInfo
 from mustwatch.cellar.history import CellarHistory
 from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.sensor import Sensor, SensorKind
-from mustwatch.plan import plan_of
-from mustwatch.review.night import Night, Sample, night_of, review
-from mustwatch.review.series import Track, thinned
-from mustwatch.settings import Settings
+from mustwatch.config.plan import plan_of
+from mustwatch.config.settings import Settings
 from mustwatch.store.rollup import Quantity, series
 from mustwatch.store.store import Store
 from mustwatch.views.lot import columns
 from mustwatch.views.night import night_view, the_night
+from mustwatch.views.night_review import Night, Sample, night_of, review
+from mustwatch.views.series import Track, thinned
 
 AROUND_MS = 3 * HOUR_MS
 """So much of the evening before and the morning after is shown beside the night."""

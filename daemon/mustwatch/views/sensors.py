@@ -6,8 +6,8 @@ from mustwatch.cellar.history import BEGINNING_MS, CellarHistory
 from mustwatch.cellar.instant import DAY_MS, iso
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor
+from mustwatch.config.plan import CellarPlan
 from mustwatch.must.calibration import Calibration, CalibrationError, fit
-from mustwatch.plan import CellarPlan
 from mustwatch.store.store import Store
 
 LOOKBACK_MS = 60 * DAY_MS

@@ -16,7 +16,7 @@ from mustwatch.alerting.rules import Units
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, from_ms, to_ms
 from mustwatch.must.bounds import GRAVITY_HIGH, GRAVITY_LOW
 from mustwatch.must.sugar import brix_from_gravity
-from mustwatch.review.series import Point, broken, hole_ms
+from mustwatch.views.series import Point, broken, hole_ms
 from mustwatch.watch.estimate import Estimate
 from mustwatch.watch.finding import FindingKind
 

@@ -22,7 +22,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from mustwatch.alerting.rules import QuietHours
 from mustwatch.cellar.vessel import Vessel, VesselKind
-from mustwatch.sensor_settings import Name, Section, SensorSettings
+from mustwatch.config.sensor_settings import Name, Section, SensorSettings
 from mustwatch.watch.finding import Severity
 
 if TYPE_CHECKING:

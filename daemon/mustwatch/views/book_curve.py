@@ -10,9 +10,9 @@ from math import ceil, floor
 from mustwatch.cellar.book import Addition, Bottling, Racking
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, from_ms, to_ms
 from mustwatch.cellar.profile import Band
-from mustwatch.review.book_record import BookRecord
-from mustwatch.review.book_words import BookUnits
-from mustwatch.review.series import Point, broken, hole_ms, m4
+from mustwatch.views.book_record import BookRecord
+from mustwatch.views.book_words import BookUnits
+from mustwatch.views.series import Point, broken, hole_ms, m4
 
 WIDTH, LEFT, RIGHT, TOP = 720.0, 46.0, 12.0, 34.0
 GRAVITY_HEIGHT, TEMPERATURE_HEIGHT, GAP, FOOT = 205.0, 80.0, 16.0, 18.0

@@ -5,12 +5,12 @@ import shutil
 from collections.abc import Callable
 from datetime import time, timedelta
 
+from mustwatch.app.memory import give_back
+from mustwatch.app.schedule import Job
+from mustwatch.app.self_watch import SelfWatch
+from mustwatch.app.storage_trouble import Part, StorageTrouble
 from mustwatch.cellar.instant import DAY_MS
-from mustwatch.memory import give_back
-from mustwatch.schedule import Job
-from mustwatch.self_watch import SelfWatch
-from mustwatch.settings import StoreSettings
-from mustwatch.storage_trouble import Part, StorageTrouble
+from mustwatch.config.settings import StoreSettings
 from mustwatch.store.backup import Backup, BackupError, SourceDamagedError, backup_folder, make_backup
 from mustwatch.store.retention import thin
 from mustwatch.store.rollup import roll_up

@@ -4,10 +4,10 @@ import threading
 from collections.abc import Callable, Iterable, Mapping
 
 from mustwatch.alerting.alert import Alert
+from mustwatch.app.storage_trouble import Part, StorageTrouble, StorageTroubles
 from mustwatch.cellar.history import Placement
 from mustwatch.cellar.sensor import Sensor
 from mustwatch.ingest.clock import ClockState
-from mustwatch.storage_trouble import Part, StorageTrouble, StorageTroubles
 from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
 from mustwatch.watch.silence import judge_silence
 

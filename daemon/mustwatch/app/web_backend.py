@@ -10,12 +10,12 @@ from zoneinfo import ZoneInfo
 from fastapi import FastAPI
 
 from mustwatch.cellar.history import in_force
-from mustwatch.plan import plan_of
-from mustwatch.profiles import profile_names
-from mustwatch.recording import Recorded, Recorder, RefusedError
-from mustwatch.settings import Settings
+from mustwatch.config.plan import plan_of
+from mustwatch.config.profiles import profile_names
+from mustwatch.config.settings import Settings
+from mustwatch.recording.recorder import Recorded, Recorder, RefusedError
+from mustwatch.recording.typed_entry import Typed, TypedWrongError, instant, what_was_typed
 from mustwatch.store.store import Store
-from mustwatch.typed_entry import Typed, TypedWrongError, instant, what_was_typed
 from mustwatch.views.alerts import (
     AlertNotKnownError,
     AlertOverError,

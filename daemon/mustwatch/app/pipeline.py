@@ -14,18 +14,18 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 
-from mustwatch.batch import Backoff, Batch, Counters, Source
+from mustwatch.app.batch import Backoff, Batch, Counters, Source
+from mustwatch.app.self_watch import SelfWatch
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
+from mustwatch.config.plan import CellarPlan
 from mustwatch.evaluation.live import GRACE_MS, Evaluation, Outcome
-from mustwatch.evaluation.replay import unreadable_of
+from mustwatch.evaluation.unreadable import unreadable_of
 from mustwatch.ingest.anchor_json import anchor_to_json
 from mustwatch.ingest.arrival import Arrival
 from mustwatch.ingest.clock import ClockState, ClockWatch, Correction
 from mustwatch.ingest.intake import Decoded, Intake, Quarantined
 from mustwatch.ingest.redelivery import LedgerRow, RedeliveryLedger
-from mustwatch.plan import CellarPlan
-from mustwatch.self_watch import SelfWatch
 from mustwatch.store.soundness import StoreDamagedError, is_damage
 from mustwatch.store.store import Store
 from mustwatch.watch.finding import Transition

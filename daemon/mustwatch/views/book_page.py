@@ -8,9 +8,9 @@ from mustwatch.cellar.additions import Purpose
 from mustwatch.cellar.book import Bottling, Entry, EntryKind, Measurement, Racking, Start
 from mustwatch.cellar.instant import DAY_MS, from_ms
 from mustwatch.cellar.profile import Band
-from mustwatch.review.book_curve import curve_svg
-from mustwatch.review.book_record import BookRecord, Line, Standing, Told, Total, total_words
-from mustwatch.review.book_words import (
+from mustwatch.views.book_curve import curve_svg
+from mustwatch.views.book_record import BookRecord, Line, Standing, Told, Total, total_words
+from mustwatch.views.book_words import (
     BookUnits,
     gravity_words,
     temperature_words,

@@ -4,13 +4,13 @@ import shutil
 from collections.abc import Mapping
 from typing import Any
 
+from mustwatch.app.pipeline import Pipeline
+from mustwatch.app.self_watch import SelfWatch
+from mustwatch.app.upkeep import Upkeep
 from mustwatch.deliver.worker import OutboxWorker
 from mustwatch.ingest.client import MqttSource
-from mustwatch.pipeline import Pipeline
-from mustwatch.self_watch import SelfWatch
 from mustwatch.store.mirror import Mirror
 from mustwatch.store.store import Store
-from mustwatch.upkeep import Upkeep
 
 LAG_MOST_S = 120.0
 """A pipeline that has not gone round for so long is not well."""

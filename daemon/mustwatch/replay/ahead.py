@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from multiprocessing.connection import Connection
 
 from mustwatch.cellar.sensor import Sensor
-from mustwatch.evaluation.record import Misread, Pile, piles_of
+from mustwatch.replay.record import Misread, Pile, piles_of
 
 _END = b""
 

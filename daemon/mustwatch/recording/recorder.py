@@ -20,14 +20,14 @@ from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.refusal import Reason, Refusal, overrulable
 from mustwatch.cellar.rules import Cellar, refusals
 from mustwatch.cellar.sensor import SensorKind
+from mustwatch.config.plan import CellarPlan, note_places, plan_of
+from mustwatch.config.profiles import profile_names
+from mustwatch.config.settings import Settings
+from mustwatch.evaluation.facts import facts_of
 from mustwatch.evaluation.live import Evaluation
 from mustwatch.evaluation.placing import Placer
-from mustwatch.plan import CellarPlan, note_places, plan_of
-from mustwatch.profiles import profile_names
-from mustwatch.settings import Settings
 from mustwatch.store.keeper import AlreadyKeptError, Keeper
 from mustwatch.store.store import Store
-from mustwatch.views.cellar import facts_of
 
 OFFERED_MS = 3 * HOUR_MS
 """An estimate may be this far from the entry's instant to be offered for it."""

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-_PACKAGE = Path(__file__).resolve().parent
+_PACKAGE = Path(__file__).resolve().parent.parent
 
 
 def shipped(*parts: str) -> Path:

@@ -1,10 +1,10 @@
 """Faults of a configuration that only show once it is put together: profiles, calibrations, decoders."""
 
+from mustwatch.config.plan import tell_rules
+from mustwatch.config.profiles import ProfileError, load_profile, overridden, profile_names
+from mustwatch.config.settings import Settings
 from mustwatch.ingest.intake import Intake
 from mustwatch.must.calibration import CalibrationError, fit
-from mustwatch.plan import tell_rules
-from mustwatch.profiles import ProfileError, load_profile, overridden, profile_names
-from mustwatch.settings import Settings
 
 
 def configuration_faults(settings: Settings) -> list[str]:

@@ -2,11 +2,11 @@
 
 from collections.abc import Callable
 
+from mustwatch.app.self_watch import SelfWatch
+from mustwatch.app.storage_trouble import Part, StorageTrouble
+from mustwatch.config.plan import CellarPlan
+from mustwatch.config.settings import Settings
 from mustwatch.ingest.system_clock import mono_s
-from mustwatch.plan import CellarPlan
-from mustwatch.self_watch import SelfWatch
-from mustwatch.settings import Settings
-from mustwatch.storage_trouble import Part, StorageTrouble
 from mustwatch.store.mirror import Mirror, Told
 from mustwatch.store.mirror_influx import InfluxWriter
 from mustwatch.store.mirror_lines import Lines

@@ -22,11 +22,11 @@ from mustwatch.cellar.book import (
     Tasting,
     What,
 )
-from mustwatch.cli import units
-from mustwatch.cli.when import WhenError, when
 from mustwatch.must.bounds import OutOfRangeError
 from mustwatch.must.density import gravity_20_from_reading
-from mustwatch.recording import Offered, Recorder
+from mustwatch.recording import units
+from mustwatch.recording.recorder import Offered, Recorder
+from mustwatch.recording.when import WhenError, when
 
 _AMOUNT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))\s*(.*)")
 _GRAMS = {"g": 1.0, "kg": 1000.0, "mg": 0.001, "lb": 453.59237, "oz": 28.349523125}

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from itertools import chain
 
 from mustwatch.alerting.alert import Alert
+from mustwatch.config.plan import CellarPlan, note_places
 from mustwatch.evaluation.live import GRACE_MS, Evaluation
-from mustwatch.evaluation.record import Misread, Pile, piles_of
-from mustwatch.ingest.intake import Quarantined
-from mustwatch.plan import CellarPlan, note_places
+from mustwatch.evaluation.unreadable import unreadable_of
+from mustwatch.replay.record import Misread, Pile, piles_of
 from mustwatch.store.readings import Unreadable
 from mustwatch.store.store import Store
 
@@ -134,14 +134,3 @@ class Replay:
 def pile_size(sensors: int) -> int:
     """Return how many messages to read at a time."""
     return min(LARGEST_PILE, max(PILE, PILE_PER_SENSOR * sensors))
-
-
-def unreadable_of(quarantined: Quarantined) -> Unreadable:
-    """Return a quarantined arrival as the store keeps it."""
-    return Unreadable(
-        quarantined.received_ms,
-        quarantined.topic,
-        quarantined.payload_head,
-        quarantined.reason.value,
-        quarantined.detail,
-    )

@@ -16,7 +16,7 @@ from mustwatch.cellar.profile import Band, Profile, Stage, Step
 from mustwatch.cellar.reading import GRAVITY_RANGE, TEMPERATURE_RANGE_C
 from mustwatch.cellar.requirements import Requirement
 from mustwatch.cellar.steps import START
-from mustwatch.shipped_config import shipped
+from mustwatch.config.shipped import shipped
 from mustwatch.watch.finding import FindingKind
 
 LIKE_DEPTH = 5

@@ -4,10 +4,10 @@ from collections.abc import Callable
 from datetime import timedelta
 
 from mustwatch.alerting.message import MessageKind, written_message
+from mustwatch.app.schedule import Job
 from mustwatch.cellar.instant import HOUR_MS
-from mustwatch.plan import CellarPlan
-from mustwatch.schedule import Job
-from mustwatch.settings import Settings
+from mustwatch.config.plan import CellarPlan
+from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
 from mustwatch.views.morning import morning
 from mustwatch.watch.finding import Severity

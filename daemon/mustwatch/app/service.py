@@ -9,7 +9,19 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack, closing
 from pathlib import Path
 
+from mustwatch.app.memory import settle
+from mustwatch.app.mirroring import mirror_of
+from mustwatch.app.morning_job import morning_job
+from mustwatch.app.pipeline import Pipeline
+from mustwatch.app.schedule import Schedule
+from mustwatch.app.self_watch import STORAGE_TOLD_AFTER_S, SelfWatch, cannot_write
+from mustwatch.app.storage_trouble import Part, StorageTrouble
+from mustwatch.app.system_notify import ServiceManager
+from mustwatch.app.upkeep import Upkeep
+from mustwatch.app.vitals import Vitals
 from mustwatch.cellar.reading import Reading
+from mustwatch.config.plan import CellarPlan, note_places, plan_of, tell_rules
+from mustwatch.config.settings import Settings
 from mustwatch.deliver.deliverer import Parcel, TellAddress
 from mustwatch.deliver.outbox import Troubles, trouble_transition
 from mustwatch.deliver.worker import OutboxWorker
@@ -17,26 +29,14 @@ from mustwatch.ingest.anchor_json import anchor_from_json
 from mustwatch.ingest.client import MqttSource
 from mustwatch.ingest.clock import ClockWatch
 from mustwatch.ingest.system_clock import boot_id, is_synchronised, mono_s, wall_ms
-from mustwatch.memory import settle
 from mustwatch.messenger.messenger import Messenger
-from mustwatch.mirroring import mirror_of
-from mustwatch.morning_job import morning_job
-from mustwatch.pipeline import Pipeline
-from mustwatch.plan import CellarPlan, note_places, plan_of, tell_rules
-from mustwatch.schedule import Schedule
-from mustwatch.self_watch import STORAGE_TOLD_AFTER_S, SelfWatch, cannot_write
-from mustwatch.settings import Settings
-from mustwatch.storage_trouble import Part, StorageTrouble
 from mustwatch.store.backup import backup_folder
 from mustwatch.store.keeper import Keeper
 from mustwatch.store.mirror import Mirror
 from mustwatch.store.opening import open_store
 from mustwatch.store.soundness import StoreDamagedError, is_no_room, mark_damaged, quick_check
 from mustwatch.store.store import Store
-from mustwatch.system_notify import ServiceManager
-from mustwatch.upkeep import Upkeep
 from mustwatch.views.message_picture import MessagePictures
-from mustwatch.vitals import Vitals
 from mustwatch.watch.finding import Severity
 
 log = logging.getLogger(__name__)
@@ -245,8 +245,8 @@ class Service:
 
     def _serve_pages(self, stack: ExitStack, store: Store, clock: ClockWatch, vitals: Vitals) -> None:
         # Imported here: a daemon without pages need not hold the web's libraries in memory.
-        from mustwatch.views.pages import StoreHand, web_app
-        from mustwatch.web_server import WebServer
+        from mustwatch.app.web_backend import StoreHand, web_app
+        from mustwatch.app.web_server import WebServer
 
         hand = StoreHand(
             store,

@@ -15,8 +15,8 @@ from mustwatch.cellar.instant import HOUR_MS, from_ms
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.sensor import Sensor
 from mustwatch.cellar.vessel import Vessel
-from mustwatch.profiles import ProfileError, load_profile, overridden
-from mustwatch.settings import Settings
+from mustwatch.config.profiles import ProfileError, load_profile, overridden
+from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
 
 

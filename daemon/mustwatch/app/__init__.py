@@ -1,0 +1,1 @@
+"""The running daemon: wired, started, watched over, closed; readings from arrival to acknowledgement."""

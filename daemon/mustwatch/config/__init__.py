@@ -1,0 +1,1 @@
+"""The configuration, and what the core makes of it."""

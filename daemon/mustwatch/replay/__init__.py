@@ -1,0 +1,1 @@
+"""A recorded history run through the same evaluation."""

@@ -1,1 +1,0 @@
-"""Overnight review, cellar record, charts' data: queries, not drawing."""
