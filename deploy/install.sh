@@ -25,7 +25,7 @@ TEXT
 # The card need not keep what pip fetched.
 export PIP_NO_CACHE_DIR=${PIP_NO_CACHE_DIR-1}
 readonly opt=/opt/mustwatch etc=/etc/mustwatch var=/var/lib/mustwatch user=mustwatch
-readonly unit=/etc/systemd/system/mustwatch.app.service
+readonly unit=/etc/systemd/system/mustwatch.service
 readonly broker_conf=/etc/mosquitto/conf.d/mustwatch.conf
 here=$(cd "$(dirname "$(readlink -f "$0")")" && pwd)
 readonly here
@@ -118,7 +118,7 @@ put_in_use() { # $new_release becomes the one in use, the former one stays for a
   install -d -m 0755 "$opt/deploy"
   if [ "$here" != "$opt/deploy" ]; then
     install -m 0755 "$here/install.sh" "$here/broker_access.py" "$here/mustwatch-command.sh" "$opt/deploy/"
-    install -m 0644 "$here/requirements.lock" "$here/mustwatch.app.service" "$here/mustwatch.toml" "$opt/deploy/"
+    install -m 0644 "$here/requirements.lock" "$here/mustwatch.service" "$here/mustwatch.toml" "$opt/deploy/"
   fi
   drop_old_releases
 }
@@ -201,8 +201,8 @@ make_broker() {
 # --- service ------------------------------------------------------------------------------------------------------
 
 make_service() {
-  if ! cmp -s "$here/mustwatch.app.service" "$unit"; then
-    install -m 0644 "$here/mustwatch.app.service" "$unit"
+  if ! cmp -s "$here/mustwatch.service" "$unit"; then
+    install -m 0644 "$here/mustwatch.service" "$unit"
     systemctl daemon-reload
   fi
   systemctl -q enable mustwatch

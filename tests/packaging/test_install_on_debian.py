@@ -266,7 +266,7 @@ def test_it_comes_back_after_a_crash_by_itself(pi: Pi) -> None:
 
 
 def test_a_daemon_that_hangs_is_started_anew_by_the_watchdog(pi: Pi) -> None:
-    override = pi.root / "etc/systemd/system/mustwatch.app.service.d/quicker.conf"
+    override = pi.root / "etc/systemd/system/mustwatch.service.d/quicker.conf"
     override.parent.mkdir(parents=True)
     override.write_text("[Service]\nWatchdogSec=6\nRestartSec=1\n")
     pi.run("systemctl", "daemon-reload")

@@ -10,7 +10,7 @@ import pytest
 from brokers import missing
 from wheels import PROJECT
 
-UNIT = PROJECT / "deploy/mustwatch.app.service"
+UNIT = PROJECT / "deploy/mustwatch.service"
 
 
 def test_the_service_is_hardly_exposed() -> None:
@@ -23,7 +23,7 @@ def test_the_service_is_hardly_exposed() -> None:
         check=False,
     ).stdout
 
-    exposure = re.search(r"Overall exposure level for mustwatch.app.service: ([\d.]+)", said)
+    exposure = re.search(r"Overall exposure level for mustwatch.service: ([\d.]+)", said)
     assert exposure is not None, said
     assert float(exposure[1]) <= 1.5
 
