@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 NICE ?= nice
 
-.PHONY: demo test check lint format unit bench bench-watch faults soak arm64 screenshots setup clean
+.PHONY: demo test check lint format unit bench bench-watch report faults soak arm64 screenshots setup clean
 
 $(STAMP): pyproject.toml requirements.lock
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -44,6 +44,9 @@ bench: $(STAMP) ## speed and lightness, each beside its limit in one run
 
 bench-watch: $(STAMP) ## how often the findings are right, on simulated ferments
 	$(BIN)/python tests/bench/watch_score.py
+
+report: $(STAMP) ## write the reports anew from the kept figures
+	$(BIN)/python tests/report.py
 
 faults: $(STAMP) ## break things on purpose and print what was lost
 	$(BIN)/python tests/faults/run.py

@@ -1,12 +1,17 @@
 """Agreement with published values, and a summary of the largest deviation from each source.
 
-``pytest tests/reference -k science -s`` prints the summary.
+``pytest tests/reference -k science -s`` prints the summary; ``pytest tests/reference --keep-deviations`` keeps it for the
+report.
 """
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
+
+KEPT = Path(__file__).parent / "kept" / "deviations.json"
 
 
 @dataclass(slots=True)
@@ -21,6 +26,11 @@ class Deviation:
 DEVIATIONS = pytest.StashKey[dict[str, Deviation]]()
 
 Agrees = Callable[[float, float, float, str], None]
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add the switch that keeps the deviations."""
+    parser.addoption("--keep-deviations", action="store_true", help=f"write {KEPT.name} for the report")
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -46,7 +56,18 @@ def agrees(request: pytest.FixtureRequest) -> Agrees:
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
-    """Print the largest deviations, where output is not captured."""
+    """Print the largest deviations where output is not captured, and keep them where asked."""
+    if config.getoption("--keep-deviations", default=False):
+        rows = [
+            {
+                "source": source,
+                "values": seen.values,
+                "largest": "below 1e-8" if seen.largest < 1e-8 else f"{seen.largest:.2g}",
+                "allowed": f"{seen.allowed:.2g}",
+            }
+            for source, seen in config.stash[DEVIATIONS].items()
+        ]
+        KEPT.write_text(json.dumps(rows, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
     if config.getoption("capture") != "no" or not config.stash[DEVIATIONS]:
         return
     terminalreporter.section("largest deviation from each source")

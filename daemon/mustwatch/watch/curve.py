@@ -4,7 +4,7 @@ Sugar is taken up as A u / (u + kappa), u being the share of the fall that is le
 plenty, then fading out. From the rate now the time to any lower gravity follows in closed form.
 
 Source: Monod's saturation in the sugar uptake of Coleman, Fish and Block 2007 (AEM 73:5875); the integral is own
-derivation, DEVELOPERS.md.
+derivation, watch/MODEL.md.
 """
 
 from math import log, sqrt
@@ -20,7 +20,7 @@ Source: dry wine of 10.7 to 14.3 % vol from the alcohol tables with 20 to 22 g/L
 
 KAPPA = 0.14
 """Share of the fall at which uptake has halved, before the lot's own tail is known. With this the racking times
-foretold are early as often as late (on the tuning seeds, DEVELOPERS.md)."""
+foretold are early as often as late (on the tuning seeds, watch/MODEL.md)."""
 
 NINETY = 1.645
 """Standard deviations on either side that hold 90 % of a Gaussian."""

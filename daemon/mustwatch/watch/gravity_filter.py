@@ -7,7 +7,7 @@ is known of every ferment is put in beside it: warmth quickens it, and it fades 
 coefficients are part of the state, so that the standard errors carry what a hydrometer check would remove, and day
 and night are told from fermentation by their correlation with temperature.
 
-Source: the linear filter is Kalman 1960; own derivation of the scaling, DEVELOPERS.md.
+Source: the linear filter is Kalman 1960; own derivation of the scaling, watch/MODEL.md.
 """
 
 # ruff: noqa: B905 - the rows of one matrix are of one length; ``strict=`` costs a tenth of the filter's time

@@ -6,7 +6,7 @@ well it foretold what came. What is left to fall is the amplitude; both question
 so that a slow tail can hide only as long as the data allow it to.
 
 Source: Gaussian sum over a static bank of models (Magill 1965, IEEE Trans. Autom. Control 10:434); own derivation of
-the states, DEVELOPERS.md.
+the states, watch/MODEL.md.
 """
 
 from math import erfc, exp, log, sqrt
