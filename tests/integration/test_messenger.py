@@ -20,7 +20,8 @@ from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.deliver.deliverer import Outcome, Parcel, TellAddress
 from mustwatch.deliver.parcel import MAY_BE_A_REPEAT
 from mustwatch.messenger import errand_process
-from mustwatch.messenger.messenger import Messenger, MessengerError
+from mustwatch.messenger.errands import ErrandError
+from mustwatch.messenger.messenger import Messenger
 from mustwatch.store.store import Store
 from mustwatch.views.chart_png import chart_png
 from mustwatch.views.message_chart import Chart, Known, Quantity, Window, message_chart
@@ -146,7 +147,7 @@ def test_what_cannot_be_drawn_says_why_and_the_process_stays(messengers: Callabl
     messenger.draw(settled_wine())
     before = messenger.pid
 
-    with pytest.raises(MessengerError, match="AttributeError"):
+    with pytest.raises(ErrandError, match="AttributeError"):
         messenger.draw("no chart at all")  # type: ignore[arg-type]
 
     assert messenger.pid == before
@@ -258,7 +259,8 @@ import os, sys, threading, time
 import mustwatch.app.service
 from mustwatch.alerting.rules import TellTarget
 from mustwatch.deliver.deliverer import Parcel, TellAddress
-from mustwatch.messenger.messenger import Messenger, MessengerError
+from mustwatch.messenger.errands import ErrandError
+from mustwatch.messenger.messenger import Messenger
 
 def left():
     threads = sorted(t.name for t in threading.enumerate())
@@ -276,7 +278,7 @@ for how in ("idle", "killed", "closed"):
     assert messenger.deliver(address, Parcel("a title", "a text")).delivered
     try:
         messenger.draw("no chart")
-    except MessengerError:
+    except ErrandError:
         pass
     if how == "killed":
         os.kill(messenger.pid, 9)

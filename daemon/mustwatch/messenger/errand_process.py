@@ -1,4 +1,4 @@
-"""One messenger process as the daemon sees it: two pipes, what is under way, and its end."""
+"""One process for errands as the daemon sees it: two pipes, what is under way, and its end."""
 
 import os
 import subprocess
@@ -13,23 +13,23 @@ END_WITHIN_S = 5.0
 """A process whose pipe was closed ends at once; one that has not by then is killed."""
 
 NOT_ITS_OWN = ("MUSTWATCH_", "NOTIFY_SOCKET", "WATCHDOG_")
-"""Beginnings of the names in the environment that are no business of the messenger's: the daemon's passwords, and its
+"""Beginnings of the names in the environment that are no business of the process's: the daemon's passwords, and its
 line to the service manager."""
 
 
 @dataclass(slots=True)
 class Errand:
-    """Something asked of the messenger. ``answer`` is (is done, value) once ``is_over`` is set, or None for none."""
+    """Something asked of the process. ``answer`` is (is done, value) once ``is_over`` is set, or None for none."""
 
     answer: tuple[bool, Any] | None = None
     is_over: threading.Event = field(default_factory=threading.Event)
 
 
 class ErrandProcess:
-    """A messenger process. Its owner guards ``under_way`` and ``idle_since_mono`` with a lock of its own."""
+    """A process for errands. Its owner guards ``under_way`` and ``idle_since_mono`` with a lock of its own."""
 
-    def __init__(self) -> None:
-        """Start it.
+    def __init__(self, module: str) -> None:
+        """Start it, running a module.
 
         Raises:
             OSError: there is no room for another process.
@@ -38,7 +38,7 @@ class ErrandProcess:
         self.answers, answers = Pipe(duplex=False)
         try:
             self._process = subprocess.Popen(
-                _command(requests.fileno(), answers.fileno()),
+                _command(module, requests.fileno(), answers.fileno()),
                 env=_environment(),
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,  # a plugin that prints could print an address
@@ -100,10 +100,10 @@ class ErrandProcess:
         self._process.wait()
 
 
-def _command(requests: int, answers: int) -> list[str]:
+def _command(module: str, requests: int, answers: int) -> list[str]:
     """Return the command line. Nothing that is to be told is in it: everybody on the machine can read it."""
     way = "-I" if sys.flags.isolated else "-P"
-    return [sys.executable, way, "-m", "mustwatch.messenger", str(requests), str(answers)]
+    return [sys.executable, way, "-m", module, str(requests), str(answers)]
 
 
 def _environment() -> dict[str, str]:
