@@ -177,3 +177,48 @@ def test_a_file_that_is_no_record_is_refused_and_nothing_is_taken(cellar: BookCe
         assert words in done.err
         assert len(done.err.strip().splitlines()) == 1
     assert other.do("book").startswith("The book is empty")
+
+
+def test_a_record_that_is_here_already_is_not_taken_over_again_under_another_name(
+    cellar: BookCellar, tmp_path: Path
+) -> None:
+    file = tmp_path / "kit.json"
+    file.write_text(cellar.do("book", "kit", "--json"), encoding="utf-8")
+
+    done = cellar.run("book", "again", "--import", str(file))
+
+    assert done.code == 2
+    assert "in the book already, as lot 'kit'" in done.err
+    assert len(done.err.strip().splitlines()) == 1
+    assert cellar.json("book", "kit") == json.loads(file.read_text(encoding="utf-8"))
+
+
+def test_two_machines_that_wrote_in_one_record_are_merged_and_nothing_is_lost(tmp_path: Path) -> None:
+    here, there = BookCellar(tmp_path / "here"), BookCellar(tmp_path / "there")
+    file = tmp_path / "plum.json"
+    here.do("record", "start", "plum", "--vessel", "bucket", "--gravity", "1.080", "--celsius", "20", day=0)
+    here.do("record", "note", "plum", "a slip", day=1)
+    file.write_text(here.do("book", "plum", "--json"), encoding="utf-8")
+    there.do("book", "--import", str(file))
+    there.do("record", "undo", "plum")
+    there.do("record", "note", "plum", "written there", day=3)
+    here.do("record", "note", "plum", "written here", day=2)
+    file.write_text(there.do("book", "plum", "--json"), encoding="utf-8")
+
+    said = here.do("book", "--import", str(file))
+
+    assert "1 entries taken over, 2 were here already" in said
+    assert "Undone there, and now here too: 1" in said
+    entries = here.json("book", "plum")["entries"]
+    assert [(e.get("text"), e["standing"]) for e in entries if e["kind"] == "note"] == [
+        ("a slip", "undone"),
+        ("written here", "holds"),
+        ("written there", "holds"),
+    ]
+    changed = json.loads(file.read_text(encoding="utf-8"))
+    changed["entries"][0]["gravity"] = 1.090
+    file.write_text(json.dumps(changed), encoding="utf-8")
+    done = here.run("book", "--import", str(file))
+    assert done.code == 2
+    assert "says something else there" in done.err
+    assert here.json("book", "plum")["starting_gravity"] == 1.08

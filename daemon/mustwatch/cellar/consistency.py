@@ -1,10 +1,11 @@
-"""Whether the book as a whole still makes sense after an entry was taken back or corrected.
+"""Whether the book as a whole still makes sense after an entry was taken back or corrected, or a record taken over.
 
 A new entry is judged by ``cellar.rules``. Taking one back can break what came later: a start undone leaves
 its checks without a lot, a racking undone leaves the wine in a vessel that has been used again since.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, tzinfo
 from itertools import combinations
 
@@ -17,6 +18,59 @@ def broken_by(before: Iterable[Entry], after: Iterable[Entry], zone: tzinfo = UT
     """Return what does not fit together in the book ``after`` a change that did fit ``before`` it."""
     known = set(_faults(list(before), zone))
     return [wrong(Reason.BREAKS_THE_BOOK, line) for line in _faults(list(after), zone) if line not in known]
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """What a record from another machine brings: entries to write, entries to undo (with ``undone_ms``), why not."""
+
+    fresh: tuple[Entry, ...]
+    undone: tuple[Entry, ...]
+    refusals: tuple[Refusal, ...]
+
+    def applied_to(self, book: Iterable[Entry]) -> list[Entry]:
+        """Return the book with it."""
+        undone = {entry.id: entry for entry in self.undone}
+        return [*(undone.get(entry.id, entry) for entry in book), *self.fresh]
+
+
+def news_of(record: Sequence[Entry], book: Sequence[Entry], zone: tzinfo = UTC) -> News:
+    """Return what a lot's record brings to a book that may hold some of its entries already.
+
+    The same entry is taken once; one that was undone there is undone here; one that says something else is refused.
+    """
+    here = {entry.id: entry for entry in book}
+    both = [(entry, here[entry.id]) for entry in record if entry.id in here]
+    name = record[0].lot
+    elsewhere = next((ours.lot for _, ours in both if ours.lot != name), None)
+    differing = next((e for e, ours in both if _said(e) != _said(ours)), None)
+    begun = next((e for e in in_force(book) if e.lot == name and isinstance(e.what, Start)), None)
+    line = None
+    if elsewhere is not None:
+        line = (
+            f"these entries are in the book already, as lot {elsewhere!r}: "
+            "take them over without another name, which adds what is missing there"
+        )
+    elif differing is not None:
+        line = (
+            f"entry {differing.id} ({differing.kind} of {day_and_time(differing.at_ms, zone)}) is in the book and says "
+            "something else there: the file was changed by hand; use the one that mustwatch book --json wrote"
+        )
+    elif begun is not None and not both:
+        line = (
+            f"another lot {name!r} has been in the book since {day_and_time(begun.at_ms, zone)}: "
+            "take this one over under another name, mustwatch book NEWNAME --import FILE"
+        )
+    undone = (e for e, ours in both if e.undone_ms is not None and ours.undone_ms is None)
+    fresh = (entry for entry in record if entry.id not in here)
+    return News(
+        tuple(fresh), tuple(undone), () if line is None else (wrong(Reason.ALREADY_IN_THE_BOOK, line),)
+    )
+
+
+def _said(entry: Entry) -> Entry:
+    """Return an entry as it was written, whether or not it was undone later."""
+    return replace(entry, undone_ms=None)
 
 
 def _faults(entries: list[Entry], zone: tzinfo) -> Iterator[str]:

@@ -37,6 +37,7 @@ class Reason(StrEnum):
     TOO_MANY_BOTTLES = "too-many-bottles"
     GRAVITY_ROSE = "gravity-rose"
     BREAKS_THE_BOOK = "breaks-the-book"
+    ALREADY_IN_THE_BOOK = "already-in-the-book"
     NOT_FINISHED = "not-finished"
     NO_AGREEING_CHECK = "no-agreeing-check"
     LIVE_YEAST_AND_SUGAR = "live-yeast-and-sugar"

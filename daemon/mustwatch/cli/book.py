@@ -8,7 +8,6 @@ from zoneinfo import ZoneInfo
 import typer
 
 from mustwatch.cellar.instant import from_ms
-from mustwatch.cellar.refusal import day_and_time
 from mustwatch.cli.hand import refused
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
@@ -112,21 +111,14 @@ def _take_over(store: Store, settings: Settings, file: Path, lot: str | None) ->
         )
         fail(f"{file}: {what}", ExitCode.WRONG_INPUT)
     recorder = Recorder(store, settings, now_ms())
-    name, ids = entries[0].lot, {e.id for e in recorder.entries}
-    fresh = [e for e in entries if e.id not in ids]
-    if fresh and len(fresh) == len(entries) and name in recorder.history.lots:
-        began = day_and_time(recorder.history.lots[name].started_ms, recorder.zone)
-        fail(
-            f"another lot {name!r} has been in the book since {began}: take this one over under another name, "
-            f"mustwatch book NEWNAME --import {file}",
-            ExitCode.WRONG_INPUT,
-        )
     try:
-        recorder.take_over(entries)
+        news = recorder.take_over(entries)
     except RefusedError as error:
         refused(error, settings)
-    known = len(entries) - len(fresh)
-    say(f"{name}: {len(fresh)} entries taken over" + (f", {known} were here already" if known else ""))
+    name, known = entries[0].lot, len(entries) - len(news.fresh)
+    say(f"{name}: {len(news.fresh)} entries taken over" + (f", {known} were here already" if known else ""))
+    if news.undone:
+        say(f"Undone there, and now here too: {len(news.undone)}")
     vessel = recorder.history.lots[name].vessel
     if vessel is not None and vessel not in recorder.plan.vessels:
         say(

@@ -11,7 +11,7 @@ from statistics import median
 from zoneinfo import ZoneInfo
 
 from mustwatch.cellar.book import Entry, Measurement, What
-from mustwatch.cellar.consistency import broken_by
+from mustwatch.cellar.consistency import News, broken_by, news_of
 from mustwatch.cellar.facts import FLOAT_SD, HYDROMETER_SD, NOTHING_KNOWN, Facts, allowance
 from mustwatch.cellar.guidance import entry_cautions
 from mustwatch.cellar.history import CellarHistory, LotHistory, fold, in_force
@@ -258,8 +258,8 @@ class Recorder:
             self._read()
         return self.settle()
 
-    def take_over(self, entries: Sequence[Entry]) -> bool:
-        """Write a whole record from another machine, as it was written there. Returns as ``undo``.
+    def take_over(self, entries: Sequence[Entry]) -> News:
+        """Write a whole record from another machine, as it was written there; return what was new of it.
 
         Its gates were kept (or overruled) when it was written; here it only has to fit into this cellar's book.
 
@@ -268,15 +268,17 @@ class Recorder:
         """
         with self._store.transaction():
             self._read()
-            known = {e.id for e in self.entries}
-            fresh = [e for e in entries if e.id not in known]
-            broken = broken_by(self.entries, [*self.entries, *fresh], self.zone)
-            if broken:
-                raise RefusedError(broken)
-            for entry in fresh:
+            news = news_of(entries, self.entries, self.zone)
+            refused = news.refusals or broken_by(self.entries, news.applied_to(self.entries), self.zone)
+            if refused:
+                raise RefusedError(refused)
+            for entry in news.fresh:
                 self._store.book.append(entry)
+            for entry in news.undone:
+                self._store.book.undo(entry, entry.undone_ms or self.now_ms)
             self._read()
-        return self.settle()
+        self.settle()
+        return news
 
     def settle(self) -> bool:
         """Evaluate what the book has changed, unless a daemon does. Returns whether it was done here."""
