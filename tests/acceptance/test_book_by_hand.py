@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from book_cellar import BookCellar
+from book_cellar import FLOAT, BookCellar, float_readings, kit_gravity
 
 
 def test_a_country_wine_by_hand_from_fruit_to_bottles(tmp_path: Path) -> None:
@@ -173,3 +173,20 @@ def test_the_command_that_adds_a_missing_vessel_does_add_it(tmp_path: Path) -> N
     subprocess.run(["sh", "-c", command], check=True, env={"PATH": os.environ["PATH"]})
 
     assert "began in barrel 2" in cellar.do("record", "start", "kit", "--vessel", "barrel 2", day=0)
+
+
+def test_a_check_typed_into_the_wrong_lot_is_doubted_by_the_book_and_by_the_float(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=10, sensors=FLOAT)
+    cellar.do("record", "start", "red", "--vessel", "bucket", "--gravity", "1.080", "--celsius", "20", day=0)
+    cellar.hear((day, 1.080 - 0.001 * day, celsius) for day, _, celsius in float_readings(kit_gravity, 5))
+    check = ("record", "measure", "red", "--gravity", "0.995", "--celsius", "20")
+
+    too_fast = cellar.run(*check, day=1)
+    beside_the_float = cellar.run(*check, day=4.9)
+
+    assert (too_fast.code, beside_the_float.code) == (2, 2)
+    assert "more than the fastest must does" in too_fast.err
+    assert "below what the float says of 'red' (1.075)" in beside_the_float.err
+    assert [e["kind"] for e in cellar.json("book", "red")["entries"]] == ["start"]
+    cellar.do(*check, "--despite", "the float hangs on the lid", day=4.9)
+    assert cellar.json("book", "red")["entries"][-1]["despite"] == "the float hangs on the lid"

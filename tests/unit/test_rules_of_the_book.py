@@ -195,3 +195,40 @@ def test_an_entry_a_minute_ahead_of_the_clock_is_taken() -> None:
     hasty = Entry("h", LOT, BEGAN + HOUR_MS, BEGAN + HOUR_MS - 60_000, Note("now"))
 
     assert refusals(hasty, Cellar(fold(BOOK), VESSELS)) == []
+
+
+def test_a_gravity_that_fell_faster_than_any_must_ferments_is_doubted_as_a_rise_is() -> None:
+    """Bound: 0.05 a day (48 g/L of CO2 in the fastest published day is a fall of 0.045) and 0.01 of reading."""
+    book = [*BOOK, entry(Measurement(1.048), days=1)]
+
+    found = judge(Measurement(0.968), days=1.5, book=book)
+
+    assert [r.reason for r in found] == [Reason.GRAVITY_FELL]
+    assert found[0].exit_code == 2
+    assert overrulable(found)
+    assert "fall from 1.048" in found[0].line
+    assert judge(Measurement(1.014), days=1.5, book=book) == []
+    assert judge(Measurement(0.995), days=6, book=book) == []
+    water = entry(Addition("water", 5, "L", litres=5.0), days=1.2)
+    assert judge(Measurement(0.998), days=1.25, book=[*book, water]) == []
+    # Entered late, it may not lie too far above the next one.
+    assert [
+        r.reason
+        for r in judge(Measurement(1.0475), days=4.9, book=[*BOOK, entry(Measurement(0.990), days=5)])
+    ] == [Reason.GRAVITY_FELL]
+
+
+@pytest.mark.parametrize(("gravity", "side"), [(0.995, "below"), (1.048, "above")])
+def test_a_gravity_far_from_what_the_float_says_is_doubted_either_way(gravity: float, side: str) -> None:
+    history = fold([entry(Start("bucket", gravity=1.080, litres=23.0))])
+    says = 1.075 if side == "below" else 1.000
+    cellar = Cellar(history, VESSELS, float_says=says)
+
+    found = refusals(entry(Measurement(gravity), days=9, number=9), cellar)
+
+    assert [r.reason for r in found] == [Reason.FLOAT_SAYS_OTHERWISE]
+    assert f"{side} what the float says of 'kit-red' ({says:.3f})" in found[0].line
+    assert overrulable(found)
+    assert refusals(entry(Measurement(says - 0.02), days=9, number=9), cellar) == []
+    own = Racking("carboy", gravity=gravity, from_sensors=True)
+    assert refusals(entry(own, days=9, number=9), cellar) == []

@@ -36,6 +36,8 @@ class Reason(StrEnum):
     TOO_SMALL = "too-small"
     TOO_MANY_BOTTLES = "too-many-bottles"
     GRAVITY_ROSE = "gravity-rose"
+    GRAVITY_FELL = "gravity-fell"
+    FLOAT_SAYS_OTHERWISE = "float-says-otherwise"
     BREAKS_THE_BOOK = "breaks-the-book"
     ALREADY_IN_THE_BOOK = "already-in-the-book"
     NOT_FINISHED = "not-finished"

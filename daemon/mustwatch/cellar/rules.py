@@ -13,20 +13,20 @@ from mustwatch.cellar.book import (
     Addition,
     Bottling,
     Entry,
-    Measurement,
     Move,
     Racking,
     Reanchor,
     StageChange,
     Start,
 )
-from mustwatch.cellar.facts import FLOAT_SD, NOTHING_KNOWN, Facts, allowance
+from mustwatch.cellar.doubts import doubts_of_gravity
+from mustwatch.cellar.facts import NOTHING_KNOWN, Facts
 from mustwatch.cellar.gates import gates
 from mustwatch.cellar.history import END_MS, CellarHistory, LotHistory
 from mustwatch.cellar.instant import MINUTE_MS
 from mustwatch.cellar.possible import bad_values
 from mustwatch.cellar.profile import Profile
-from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, day_and_time, wrong
+from mustwatch.cellar.refusal import Reason, Refusal, day_and_time, wrong
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.vessel import Vessel
 
@@ -42,7 +42,8 @@ NAME = re.compile(r"[^\x00-\x1f/#+]{1,64}")
 class Cellar:
     """What the rules look things up in.
 
-    ``profiles`` and ``sensors`` are the known names (None: not asked). ``zone`` is for instants in messages.
+    ``profiles`` and ``sensors`` are the known names (None: not asked). ``float_says`` is the lot's gravity by its float
+    at the entry's instant (None: it says nothing). ``zone`` is for instants in messages.
     """
 
     history: CellarHistory
@@ -51,6 +52,7 @@ class Cellar:
     facts: Facts = NOTHING_KNOWN
     profiles: Collection[str] | None = None
     sensors: Collection[str] | None = None
+    float_says: float | None = None
     zone: tzinfo = UTC
 
 
@@ -76,7 +78,7 @@ def refusals(entry: Entry, cellar: Cellar) -> list[Refusal]:
     if not found and isinstance(entry.what, Addition):
         found = [*_addition_volume(entry, entry.what, lot, cellar)]
     if not found:
-        found = [*_gravity_rose(entry, lot, cellar)]
+        found = [*doubts_of_gravity(entry, lot, cellar.float_says, cellar.zone)]
     return found or gates(entry, Case(lot, cellar.profile, cellar.facts, entry.at_ms))
 
 
@@ -250,39 +252,3 @@ def _addition_volume(entry: Entry, addition: Addition, lot: LotHistory, cellar: 
         return
     if before + addition.litres > vessel.litres:
         yield _too_small(vessel, before + addition.litres, "add less, or rack into a larger one first")
-
-
-def _book_gravities(lot: LotHistory) -> list[tuple[int, float]]:
-    return [
-        (e.at_ms, e.what.gravity)
-        for e in lot.entries
-        if isinstance(e.what, Start | Measurement | Racking) and e.what.gravity is not None
-    ]
-
-
-def _gravity_rose(entry: Entry, lot: LotHistory, cellar: Cellar) -> Iterator[Refusal]:
-    """Yield a refusal for a gravity above an earlier (or below a later) one with nothing added between."""
-    what = entry.what
-    if not isinstance(what, Measurement | Racking) or what.gravity is None:
-        return
-    added = [e.at_ms for e in lot.entries if isinstance(e.what, Addition)]
-    allowed = allowance(FLOAT_SD)
-    gravities = _book_gravities(lot)
-    before = [g for g in gravities if g[0] <= entry.at_ms]
-    after = [g for g in gravities if g[0] > entry.at_ms]
-    pairs = []
-    if before:
-        pairs.append((before[-1][0], before[-1][1], entry.at_ms, what.gravity))
-    if after:
-        pairs.append((entry.at_ms, what.gravity, after[0][0], after[0][1]))
-    for from_ms, from_gravity, to_ms, to_gravity in pairs:
-        if to_gravity - from_gravity <= allowed or any(from_ms <= at_ms <= to_ms for at_ms in added):
-            continue
-        first, second = day_and_time(from_ms, cellar.zone), day_and_time(to_ms, cellar.zone)
-        line = (
-            f"gravity would rise from {from_gravity:.3f} ({first}) to {to_gravity:.3f} ({second}), more "
-            "than the "
-            f"{allowed:.3f} a float may err, with nothing added: look at the number again, or record the "
-            'addition first, or take it with --despite "reason"'
-        )
-        yield Refusal(RefusalKind.DOUBTFUL, Reason.GRAVITY_ROSE, line)

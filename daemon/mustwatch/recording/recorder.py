@@ -205,6 +205,7 @@ class Recorder:
             facts=self.facts(entry.lot),
             profiles=profile_names(self._settings.cellar.profiles_dir),
             sensors=self.plan.sensors.keys(),
+            float_says=self._float_says(entry),
             zone=self.zone,
         )
         found = refusals(entry, cellar)
@@ -213,6 +214,13 @@ class Recorder:
         # A start or racking long past is judged by what the whole book says after it, not as if it were new.
         found = [refusal for refusal in found if refusal.reason is not Reason.OCCUPIED]
         return found or broken_by(self.entries, [*self.entries, entry], self.zone)
+
+    def _float_says(self, entry: Entry) -> float | None:
+        """Return the gravity by a lot's floats at an entry's instant, or None where they are doubted themselves."""
+        facts = self.facts(entry.lot)
+        if {"float-frozen", "float-adrift"} & facts.findings.keys():
+            return None
+        return self.offered(entry.lot, entry.at_ms).gravity
 
     def write(self, entry: Entry) -> Recorded:
         """Write an entry, and have its lot looked at again.
