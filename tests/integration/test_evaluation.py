@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from cellars import PLAN, T0, commit, conclusions, entry, evaluate, new_store, readings
-from mustwatch.cellar.book import Measurement, Move, Racking, Start
+from mustwatch.cellar.book import Bottling, Measurement, Move, Racking, Start
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.evaluation.live import Evaluation
@@ -210,3 +210,19 @@ def test_memory_of_a_lot_stays_small_however_long_it_ferments(tmp_path: Path) ->
 
     assert max(sizes) < 20_000
     assert sizes[-1] < 1.2 * sizes[1]
+
+
+@pytest.mark.parametrize("minutes", [-15, 7])
+def test_a_bottling_ends_what_holds_of_the_wine_whenever_it_was(tmp_path: Path, minutes: int) -> None:
+    store = new_store(tmp_path / "c.db")
+    evaluation = evaluate(store, [HISTORY])
+    assert "finished" in {a.kind.value for a in store.alerts.open()}
+
+    at_day = DAYS + minutes / 1440  # -15: where a slot of the watch ends
+    store.book.append(entry(at_day, Bottling(28)))
+    evaluation.read_book()
+    commit(store, evaluation)
+
+    assert store.alerts.open() == []
+    finished = next(a for a in store.alerts.of_lot("kit") if a.kind.value == "finished")
+    assert (finished.cleared_ms, finished.ended_with_lot) == (T0 + int(at_day * DAY_MS), "bottled")

@@ -5,7 +5,7 @@ from datetime import UTC
 
 import pytest
 
-from mustwatch.alerting.alert import Alert, Held, Raise, Telling
+from mustwatch.alerting.alert import LOT_ENDED, Alert, Held, Raise, Telling
 from mustwatch.alerting.policy import Decision, Heard, Reason, decide
 from mustwatch.alerting.rules import QuietHours, TellRules, TellTarget, Units
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
@@ -34,6 +34,7 @@ def alert(
     withdrawn: bool = False,
     kind: FindingKind = FindingKind.TOO_WARM,
     evidence: dict[str, float | int | str | None] | None = None,
+    cleared_evidence: dict[str, float | int | str | None] | None = None,
 ) -> Alert:
     """Return an alert as the case wants it."""
     return Alert(
@@ -43,6 +44,7 @@ def alert(
         (Raise(opened_ms, severity, evidence or {}),),
         noticed_ms if noticed_ms is not None else cleared_ms or opened_ms,
         cleared_ms=cleared_ms,
+        cleared_evidence=cleared_evidence or {},
         acknowledged_ms=NOON_MS if acknowledged else None,
         is_withdrawn=withdrawn,
         tellings={} if told is None else {"phone": told},
@@ -95,6 +97,17 @@ CASES = [
         PHONE,
         LATER_MS,
         Reason.CLEARED,
+    ),
+    # A lot that ended takes its alerts with it: that is no news, told, held or never told.
+    *(
+        (
+            alert(W, kind=kind, told=telling, cleared_ms=LATER_MS, cleared_evidence={LOT_ENDED: "bottled"}),
+            PHONE,
+            LATER_MS,
+            Reason.ENDED_WITH_ITS_LOT,
+        )
+        for kind in FindingKind
+        for telling in (None, told(), Telling(held=Held.QUIET_HOURS))
     ),
     # What came and went before it could be told is told as past.
     (alert(cleared_ms=LATER_MS), PHONE, LATER_MS, Reason.CAME_AND_WENT),

@@ -5,9 +5,9 @@ from datetime import UTC
 import pytest
 
 from mustwatch.alerting import lifecycle
-from mustwatch.alerting.alert import Alert, State
+from mustwatch.alerting.alert import ABOUT_A_SENSOR, Alert, State
 from mustwatch.alerting.message import Message, MessageKind
-from mustwatch.alerting.reconcile import LOT_KINDS, reconcile
+from mustwatch.alerting.reconcile import LOT_KINDS, LotEnd, reconcile
 from mustwatch.alerting.rules import TellRules, TellTarget, Units
 from mustwatch.alerting.step import step
 from mustwatch.cellar.instant import HOUR_MS
@@ -51,9 +51,17 @@ class Cellar:
         self.sent += result.messages  # type: ignore[attr-defined]
         return list(result.messages)  # type: ignore[attr-defined]
 
-    def learn(self, *recomputed: Transition, since_h: float = 0.0, lot: str = "Elder Red") -> list[Message]:
+    def learn(
+        self,
+        *recomputed: Transition,
+        since_h: float = 0.0,
+        lot: str = "Elder Red",
+        end: LotEnd | None = None,
+    ) -> list[Message]:
         since_ms = NOON_MS + round(since_h * HOUR_MS) - 1
-        return self._keep(reconcile(lot, self.alerts.values(), recomputed, since_ms, LATER_MS, RULES))
+        return self._keep(
+            reconcile(lot, self.alerts.values(), recomputed, since_ms, LATER_MS, RULES, end=end)
+        )
 
     def one(self) -> Alert:
         (alert,) = self.alerts.values()
@@ -110,6 +118,39 @@ def test_what_holds_was_over_long_ago_and_is_told_to_be() -> None:
 
     assert over.kind is MessageKind.OVER
     assert "from Tue 1 Sep, 13:00 to 15:00" in over.body
+
+
+BOTTLED = LotEnd(NOON_MS + 4 * HOUR_MS, "bottled")
+
+
+@pytest.mark.parametrize("kind", sorted(LOT_KINDS))
+def test_a_lot_that_is_bottled_takes_its_alerts_with_it_and_nobody_is_told(kind: FindingKind) -> None:
+    sensor = "float-3" if kind in ABOUT_A_SENSOR else None
+    cellar = Cellar(said(RAISED, 1, kind, sensor=sensor))
+
+    assert cellar.learn(since_h=4, end=BOTTLED) == []
+
+    alert = cellar.one()
+    assert (alert.cleared_ms, alert.ended_with_lot, alert.state) == (BOTTLED.at_ms, "bottled", State.CLEARED)
+    assert "until it was bottled" in alert.summary
+    assert not alert.is_filed or alert.told("phone").times == 1
+
+
+def test_what_opened_after_a_bottling_that_was_written_down_late_goes_quietly() -> None:
+    cellar = Cellar(said(RAISED, 5))
+
+    assert cellar.learn(since_h=4, end=BOTTLED) == []
+
+    assert (cellar.one().state, cellar.one().ended_with_lot) == (State.WITHDRAWN, "bottled")
+
+
+def test_a_bottling_that_is_undone_brings_its_alerts_back_without_a_word() -> None:
+    cellar = Cellar(said(RAISED, 1))
+    cellar.learn(since_h=4, end=BOTTLED)
+
+    assert cellar.learn(said(RAISED, 1)) == []
+
+    assert (cellar.one().state, cellar.one().ended_with_lot) == (State.OPEN, None)
 
 
 def test_what_nobody_knew_opens_and_is_told() -> None:

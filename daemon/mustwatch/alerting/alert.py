@@ -34,6 +34,9 @@ ABOUT_THE_DAEMON = frozenset(
 
 RANK: Mapping[Severity, int] = {Severity.NOTICE: 0, Severity.WARNING: 1, Severity.URGENT: 2}
 
+LOT_ENDED = "lot_ended"
+"""In the evidence of the end: how the lot ended (``bottled``), and this with it."""
+
 MAX_RAISES = 32
 """Changes of severity kept per alert; the first and the latest ones stay. Detectors have hysteresis: a finding
 that changed severity more often than this has no history worth more bytes."""
@@ -213,6 +216,12 @@ class Alert:
         return self.cleared_ms is not None
 
     @property
+    def ended_with_lot(self) -> str | None:
+        """Return how the lot ended (``bottled``) if this ended with it: no news, and nothing to do; else None."""
+        how = self.cleared_evidence.get(LOT_ENDED)
+        return how if isinstance(how, str) else None
+
+    @property
     def state(self) -> State:
         """Return where it is in its life."""
         if self.is_withdrawn:
@@ -245,6 +254,7 @@ class Alert:
             "acknowledged_at": iso(self.acknowledged_ms),
             "told_at": iso(self.told_ms),
             "withdrawn": self.is_withdrawn,
+            "ended_with_lot": self.ended_with_lot,
             "times_told": self.times_told,
             "summary": self.summary,
             "evidence": dict(self.evidence),

@@ -36,6 +36,7 @@ class Reason(StrEnum):
     ACKNOWLEDGED = "acknowledged"
     SEVERITY_NOT_WANTED = "severity-not-wanted"
     END_NOT_WORTH_TELLING = "end-not-worth-telling"
+    ENDED_WITH_ITS_LOT = "ended-with-its-lot"
     SAID_BY_FLAPPING = "said-by-flapping"
     NEVER_TOLD = "never-told"
     ITS_OWN_TROUBLE = "its-own-trouble"
@@ -160,6 +161,8 @@ def _wish_when_over(alert: Alert, telling: Telling, target: TellTarget, heard: H
     """Return what would be told of an alert that is over, were it not for quiet hours and the like."""
     if telling.is_end_told:
         return Decision(Reason.ALREADY_TOLD)
+    if alert.ended_with_lot is not None:
+        return Decision(Reason.ENDED_WITH_ITS_LOT)
     if alert.is_withdrawn:
         return Decision(Reason.NEVER_TOLD if telling.severity is None else Reason.WITHDRAWN)
     if telling.severity is None:

@@ -9,9 +9,11 @@ withdrawn, and whoever was told of it is told that, once.
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from mustwatch.alerting import lifecycle, wording
 from mustwatch.alerting.alert import (
+    LOT_ENDED,
     MAX_RAISES,
     RANK,
     Alert,
@@ -29,6 +31,13 @@ LOT_KINDS = frozenset(FindingKind) - OF_NO_LOT
 """Kinds that the recomputation of a lot decides."""
 
 FOREVER_MS = 2**62
+
+
+class LotEnd(NamedTuple):
+    """When a lot ended, and how in a word (``bottled``)."""
+
+    at_ms: int
+    how: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +63,7 @@ def reconcile(
     now_ms: int,
     rules: TellRules,
     kinds: frozenset[FindingKind] = LOT_KINDS,
+    end: LotEnd | None = None,
 ) -> Step:
     """Replace what was concluded of a lot since an instant by what was recomputed, and tell the difference.
 
@@ -68,6 +78,7 @@ def reconcile(
         now_ms: the daemon's clock.
         rules: whom to tell, and how.
         kinds: the kinds that the recomputation decides; alerts of other kinds are left alone.
+        end: when and how the lot ended: what held then ends with it, and nobody is told of that; None while it lasts.
     """
     before = {alert.id: alert for alert in stored}
     now = dict(before)
@@ -80,7 +91,7 @@ def reconcile(
         if transition.kind in kinds and transition.at_ms > since_ms:
             transitions[key_of(transition.kind, transition.subject)].append(transition)
     for key in {**concerned, **transitions}:
-        for alert in _reconcile_key(key, concerned[key], transitions[key], since_ms, now_ms, set(now)):
+        for alert in _reconcile_key(key, concerned[key], transitions[key], since_ms, now_ms, set(now), end):
             now[alert.id] = replace(alert, summary=wording.summary(alert, rules.units))
     return finish(before, now, now_ms, rules)
 
@@ -101,9 +112,12 @@ def _reconcile_key(
     since_ms: int,
     now_ms: int,
     taken: set[str],
+    end: LotEnd | None,
 ) -> list[Alert]:
     """Return the alerts of one key that are new or changed."""
     stretches = _stretches(_open_before(stored, since_ms), transitions)
+    if end is not None:
+        stretches = [_ended(stretch, end) for stretch in stretches]
     unmatched = sorted(stored, key=lambda alert: (alert.opened_ms, alert.id))
     result: list[Alert] = []
     for stretch in stretches:
@@ -118,7 +132,7 @@ def _reconcile_key(
     held = [(stretch.raises[0].at_ms, stretch.until_ms) for stretch in stretches]
     for alert in unmatched:
         if not alert.is_withdrawn:
-            result.append(_take_back(alert, held, now_ms))
+            result.append(_take_back(alert, held, now_ms, end))
     return [alert for alert in result if alert not in stored]
 
 
@@ -211,9 +225,23 @@ def _become(alert: Alert, stretch: Stretch, now_ms: int) -> Alert:
     )
 
 
-def _take_back(alert: Alert, held: Sequence[tuple[int, int]], now_ms: int) -> Alert:
-    """Return a stored alert withdrawn; silently where another alert now covers its time, for then it did hold."""
+def _ended(stretch: Stretch, end: LotEnd) -> Stretch:
+    """Return a stretch that held when the lot ended as over with it."""
+    if stretch.cleared_ms is not None:
+        return stretch
+    cleared_ms = max(end.at_ms, stretch.raises[-1].at_ms)
+    return replace(stretch, cleared_ms=cleared_ms, cleared_evidence={LOT_ENDED: end.how})
+
+
+def _take_back(
+    alert: Alert, held: Sequence[tuple[int, int]], now_ms: int, end: LotEnd | None = None
+) -> Alert:
+    """Return a stored alert withdrawn: silently where another alert now covers its time, for then it did hold, and
+    where the lot had ended before, as was written down later.
+    """
     withdrawn = lifecycle.withdraw(alert, now_ms)
+    if end is not None and alert.opened_ms >= end.at_ms:
+        return replace(withdrawn, cleared_evidence={LOT_ENDED: end.how})
     if any(begin <= _end_ms(alert) and alert.opened_ms <= end for begin, end in held):
         tellings = {name: replace(t, is_end_told=True, held=None) for name, t in withdrawn.tellings.items()}
         return replace(withdrawn, tellings=tellings)

@@ -47,6 +47,8 @@ def _capital(text: str) -> str:
 def summary(alert: Alert, units: Units) -> str:
     """Return one plain line for lists: what, where, and the first sentence of why."""
     phrases = _phrases(alert, units)
+    if alert.ended_with_lot is not None:
+        return f"{_capital(phrases.what)}, until it was {alert.ended_with_lot}: {where(alert)}"
     if alert.is_withdrawn:
         return f"Taken back, {phrases.what}: {where(alert)}"
     why = f". {phrases.why[0]}" if phrases.why else ""

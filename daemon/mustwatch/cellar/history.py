@@ -85,6 +85,11 @@ class LotHistory:
         return next((e.at_ms for e in self.entries if _leaves_the_vessel(e)), None)
 
     @property
+    def ended_as(self) -> str | None:
+        """Return in a word how the wine left its last vessel (``bottled``), or None while it is there."""
+        return None if self.ended_ms is None else Stage.BOTTLED.value
+
+    @property
     def vessel(self) -> str | None:
         """Return the vessel the lot sits in now, None once bottled."""
         return self.stays[-1].vessel if self.stays and self.stays[-1].until_ms == END_MS else None

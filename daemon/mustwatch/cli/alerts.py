@@ -41,7 +41,8 @@ def alerts(
         say(f"{MARKS[alert.severity.value]} {alert.summary}")
         since = f"since {local(public['opened_at'], zone)}"
         if public["cleared_at"] is not None:
-            since += f", {'withdrawn' if alert.is_withdrawn else 'over'} {local(public['cleared_at'], zone)}"
+            how = "withdrawn" if alert.is_withdrawn else alert.ended_with_lot or "over"
+            since += f", {how} {local(public['cleared_at'], zone)}"
         if public["acknowledged_at"] is not None:
             since += ", acknowledged"
         say(f"     {since}   id {alert.id}")

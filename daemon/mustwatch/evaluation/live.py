@@ -13,7 +13,8 @@ from itertools import chain
 from operator import itemgetter
 from typing import Any, NamedTuple
 
-from mustwatch.alerting.reconcile import reconcile
+from mustwatch.alerting.alert import LOT_ENDED
+from mustwatch.alerting.reconcile import LotEnd, reconcile
 from mustwatch.alerting.step import Step, step
 from mustwatch.cellar.history import BEGINNING_MS, CellarHistory, LotHistory, Placement
 from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
@@ -316,7 +317,7 @@ class Evaluation:
         history = self.history.lots.get(lot)
         if history is None:
             self._store.watching.forget(lot)
-            return self._reconcile(lot, [], BEGINNING_MS, now_ms)
+            return self._reconcile(lot, [], BEGINNING_MS, now_ms, None)
         watch, horizon_ms = self._rebuild.restored(history, from_ms)
         if horizon_ms <= history.started_ms:
             self._store.watching.forget(lot)
@@ -337,33 +338,53 @@ class Evaluation:
                 self._save_state(lot, watch)
                 steps.clear()
                 next_checkpoint_ms = watch.horizon_ms + CHECKPOINT_EVERY_MS
-        if history.ended_ms is None:
+        end = _end_of(history)
+        if end is None:
             if former is not None:
                 for of_step in watch.advance(former.horizon_ms):
                     steps.append(of_step)
                     transitions.extend(of_step.transitions)
             self._watches[lot] = watch
         else:
-            transitions += _ended(history, watch)
+            transitions += _ended(history, end, watch)
         self._store.watching.add_estimates(lot, [s.estimate for s in steps])
         self._save_state(lot, watch)
         self._unsaved.discard(lot)
         self._store.watching.log(transitions)
-        return self._reconcile(lot, transitions, since_ms, now_ms)
+        return self._reconcile(lot, transitions, since_ms, now_ms, end)
 
-    def _reconcile(self, lot: str, transitions: Sequence[Transition], since_ms: int, now_ms: int) -> int:
+    def _reconcile(
+        self,
+        lot: str,
+        transitions: Sequence[Transition],
+        since_ms: int,
+        now_ms: int,
+        end: LotEnd | None,
+    ) -> int:
         alerts = self._store.alerts
         stored = {a.id: a for a in (*alerts.of_lot(lot), *alerts.live())}
-        return self._settle(reconcile(lot, stored.values(), transitions, since_ms, now_ms, self._plan.rules))
+        rules = self._plan.rules
+        return self._settle(reconcile(lot, stored.values(), transitions, since_ms, now_ms, rules, end=end))
 
 
-def _ended(history: LotHistory, watch: LotWatch) -> list[Transition]:
-    """Return that nothing a lot's watch still holds holds any more: the wine is in bottles, or gone."""
-    assert history.ended_ms is not None  # noqa: S101 - asked only of a lot that ended
+def _end_of(history: LotHistory) -> LotEnd | None:
+    """Return when and how a lot ended, or None while it stands in a vessel."""
+    if history.ended_ms is None or history.ended_as is None:
+        return None
+    return LotEnd(history.ended_ms, history.ended_as)
+
+
+def _ended(history: LotHistory, end: LotEnd, watch: LotWatch) -> list[Transition]:
+    """Return that what a lot's watch still holds ended with the lot: the wine is in bottles, or gone."""
     vessel = history.stays[-1].vessel if history.stays else None
     return [
         Transition(
-            kind, Change.CLEARED, history.ended_ms, Severity.NOTICE, Subject(history.lot, vessel, sensor)
+            kind,
+            Change.CLEARED,
+            end.at_ms,
+            Severity.NOTICE,
+            Subject(history.lot, vessel, sensor),
+            {LOT_ENDED: end.how},
         )
         for kind, sensor, _ in watch.open_findings()
     ]

@@ -109,6 +109,7 @@ class Alert(BaseModel):
     acknowledged_at: Instant | None
     told_at: Instant | None
     withdrawn: bool
+    ended_with_lot: str | None
     times_told: int
     summary: str
     title: str
