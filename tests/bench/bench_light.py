@@ -279,6 +279,9 @@ class _Floats:
 
     is_connected = True
 
+    def wake(self) -> None:
+        return
+
     def acknowledge(self, arrivals: object) -> None:
         """Release nothing."""
 

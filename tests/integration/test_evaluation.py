@@ -125,6 +125,29 @@ def test_a_check_typed_a_day_late_concludes_as_one_typed_at_once(tmp_path: Path)
     assert conclusions(late) == conclusions(at_once)
 
 
+def test_what_an_entry_ends_is_over_at_once_and_in_the_end_as_if_its_slot_had_been_waited_for(
+    tmp_path: Path,
+) -> None:
+    racked = entry(4.6, Racking("carboy", "bucket", floats=("float",)))
+    before = [reading for reading in HISTORY if reading.observed_ms <= racked.at_ms]
+    at_once = new_store(tmp_path / "a.db", entry(0, Start("bucket", gravity=1.050)), racked)
+    evaluate(at_once, [HISTORY])
+    store = new_store(tmp_path / "b.db", entry(0, Start("bucket", gravity=1.050)))
+    evaluation = evaluate(store, [before])
+    assert [alert.kind for alert in store.alerts.open()] == ["rack-due"]
+
+    store.book.append(racked)
+    evaluation.read_book()
+    assert evaluation.wants_commit
+    commit(store, evaluation, racked.at_ms + 1)
+
+    assert store.alerts.open() == []
+    for reading in HISTORY[len(before) :]:
+        evaluation.take(reading)
+    commit(store, evaluation)
+    assert conclusions(store) == conclusions(at_once)
+
+
 def test_an_undone_racking_leaves_no_trace_in_what_is_concluded(tmp_path: Path, in_order: str) -> None:
     store = new_store(tmp_path / "c.db")
     evaluation = evaluate(store, [HISTORY])

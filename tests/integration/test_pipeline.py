@@ -54,6 +54,9 @@ class Queue:
             self.clocks.go_on(max(timeout_s, 0.01))
         return taken
 
+    def wake(self) -> None:
+        return
+
     def acknowledge(self, arrivals: Sequence[Arrival]) -> None:
         on_disk = self.store.readings.count() + len(self.store.readings.quarantined(10_000))
         self.acknowledged += [(arrival, on_disk) for arrival in arrivals]

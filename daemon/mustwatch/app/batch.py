@@ -20,6 +20,10 @@ class Source(Protocol):
         """Return the next arrivals, at most so many; none if none came in time."""
         ...
 
+    def wake(self) -> None:
+        """Let whoever waits in ``take``, or waits there next, come back at once."""
+        ...
+
     @property
     def is_connected(self) -> bool:
         """Say whether the broker sends to us now."""

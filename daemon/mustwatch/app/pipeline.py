@@ -110,7 +110,7 @@ class Pipeline:
         self._was_connected = False
         self._looked_mono_s = mono_s()
         self._backoff = Backoff()
-        self._data_version = -1
+        self._is_woken = False
         self.advanced_mono_s = mono_s()
         """When the pipeline last went round; the watchdog is fed on it."""
 
@@ -140,6 +140,11 @@ class Pipeline:
             self._stopping_mono_s = now_mono_s
         if now_mono_s - self._stopping_mono_s >= STOP_PATIENCE_S:
             raise _GivenUpError
+
+    def wake(self) -> None:
+        """Have the book looked at now: somebody wrote in it. Safe from any thread."""
+        self._is_woken = True
+        self._source.wake()
 
     def run(self, stop: threading.Event) -> None:
         """Go round until told to stop; then write what is pending.
@@ -175,7 +180,8 @@ class Pipeline:
         else:
             arrivals = []
             self._pause(self._wait_s())
-        if not arrivals or self._mono_s() - self._looked_mono_s >= TICK_S:
+        if not arrivals or self._is_woken or self._mono_s() - self._looked_mono_s >= TICK_S:
+            self._is_woken = False
             self._looked_mono_s = self._mono_s()
             self._look_around()
         is_lull = not arrivals and not self._backoff.is_on
@@ -257,10 +263,7 @@ class Pipeline:
         self._evaluation.find(found)
         if self._corrections or checked.step_ms:
             self._put_right()
-        version = self._store.database.data_version()
-        if version != self._data_version:
-            self._data_version = version
-            self._evaluation.read_book()
+        self._evaluation.read_book()
         if self._is_calm() and self._clock.state is not ClockState.BEHIND:
             self._evaluation.advance(now_ms)
 

@@ -240,10 +240,12 @@ class Service:
         stack.callback(self._stop.set)
         vitals = Vitals(store, source, pipeline, outbox, self_watch, upkeep, self._mirror)
         if settings.web.enabled:
-            self._serve_pages(stack, store, clock, vitals)
+            self._serve_pages(stack, store, clock, vitals, pipeline.wake)
         return self_watch
 
-    def _serve_pages(self, stack: ExitStack, store: Store, clock: ClockWatch, vitals: Vitals) -> None:
+    def _serve_pages(
+        self, stack: ExitStack, store: Store, clock: ClockWatch, vitals: Vitals, wake: Callable[[], None]
+    ) -> None:
         # Imported here: a daemon without pages need not hold the web's libraries in memory.
         from mustwatch.app.web_backend import StoreHand, web_app
         from mustwatch.app.web_server import WebServer
@@ -254,6 +256,7 @@ class Service:
             now_ms=clock.now_ms,
             health=lambda: vitals.health(mono_s()),
             metrics=lambda: vitals.metrics(mono_s()),
+            wake=wake,
         )
         stack.callback(hand.close)
         web = self._settings.web

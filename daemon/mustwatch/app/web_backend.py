@@ -60,6 +60,7 @@ class StoreHand:
         now_ms: Callable[[], int],
         health: Callable[[], tuple[bool, Document]] = lambda: (True, {}),
         metrics: Callable[[], Mapping[str, float]] = dict,
+        wake: Callable[[], None] = lambda: None,
     ) -> None:
         """Set up.
 
@@ -68,7 +69,9 @@ class StoreHand:
             now_ms: the daemon's clock.
             health: whether all is well, and what was looked at.
             metrics: counters and gauges by name, without the ``mustwatch_`` prefix.
+            wake: has the watch look at the book, in which something was written.
         """
+        self._wake = wake
         self._store = store
         self._settings = settings
         self._plan = plan_of(settings)
@@ -212,7 +215,7 @@ class StoreHand:
         Raises:
             NotPossibleError: a field cannot be read; the text names it, its value and what was expected.
         """
-        recorder = Recorder(self._store, self._settings, self._now_ms())
+        recorder = Recorder(self._store, self._settings, self._now_ms(), self._wake)
         said: list[str] = []
         try:
             at_ms = instant(recorder, wish.at)
@@ -234,7 +237,7 @@ class StoreHand:
         Raises:
             NotKnownError: no such entry of that lot is in force.
         """
-        recorder = Recorder(self._store, self._settings, self._now_ms())
+        recorder = Recorder(self._store, self._settings, self._now_ms(), self._wake)
         entry = next((e for e in in_force(recorder.entries) if e.id == entry_id and e.lot == lot), None)
         if entry is None:
             raise NotKnownError(f"no entry {entry_id!r} of lot {lot!r} is in force")

@@ -8,7 +8,7 @@ of what is on disk.
 
 import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import chain
 from operator import itemgetter
 from typing import Any, NamedTuple
@@ -25,9 +25,12 @@ from mustwatch.evaluation.rebuild import Rebuild
 from mustwatch.evaluation.ways import Ways
 from mustwatch.store.store import Store
 from mustwatch.store.watching import CHECKPOINT_EVERY_MS, Checkpoint
+from mustwatch.watch.curve import Forecast
+from mustwatch.watch.estimate import Estimate
 from mustwatch.watch.finding import Change, Severity, Subject, Transition
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.sensor_watch import SensorWatch
+from mustwatch.watch.slots import SLOT_MS
 
 log = logging.getLogger(__name__)
 
@@ -54,6 +57,7 @@ class _Pending:
     duplicates: int = 0
     steps: dict[str, list[WatchStep]] = field(default_factory=dict)
     late: dict[str, int] = field(default_factory=dict)
+    is_of_book: bool = False
     transitions: list[Transition] = field(default_factory=list)
     _known: dict[tuple[str, int], Reading] = field(default_factory=dict)
 
@@ -91,6 +95,8 @@ class Evaluation:
         self._book_seq = int(store.watching.kept("book_seq") or 0)
         self._alerts_due_ms: int | None = now_ms
         self._unsaved: set[str] = set()
+        self._foretold: set[str] = set()
+        """Lots of which it was told what an entry ends before its slot had closed; judged anew once it has."""
         self._is_state_due = False
         self._heard: set[str] = set()
         for sensor in plan.sensors.values():
@@ -119,8 +125,8 @@ class Evaluation:
 
     @property
     def wants_commit(self) -> bool:
-        """Say whether what is pending should be written now: something began or ceased to hold."""
-        return bool(self._pending.transitions)
+        """Say whether what is pending should be written now: something began or ceased to hold, or was written."""
+        return bool(self._pending.transitions) or self._pending.is_of_book
 
     def _take_up(self, history: LotHistory) -> None:
         """Restore a lot's watch and give it what came after its horizon.
@@ -136,6 +142,8 @@ class Evaluation:
                 return
             break
         self._watches[history.lot] = watch
+        if watch.has_entries:
+            self._foretold.add(history.lot)
 
     # --- readings ------------------------------------------------------------------------------------------
 
@@ -206,6 +214,9 @@ class Evaluation:
 
     def _stepped(self, lot: str, steps: Sequence[WatchStep]) -> None:
         pending = self._pending
+        if lot in self._foretold:
+            self._foretold.discard(lot)
+            pending.note_late(lot, steps[0].estimate.at_ms - SLOT_MS)
         pending.steps.setdefault(lot, []).extend(steps)
         for of_step in steps:
             if of_step.transitions:
@@ -239,6 +250,7 @@ class Evaluation:
         self._placer = Placer(self._store, self._plan)
         self._rebuild = Rebuild(self._store, self._plan, self._placer)
         self._ways.forget(self._placer)
+        self._pending.is_of_book = True
         for change in changes:
             self._pending.note_late(change.lot, change.from_ms)
             self._book_seq = change.seq
@@ -309,7 +321,7 @@ class Evaluation:
     def _save_state(self, lot: str, watch: LotWatch) -> None:
         watching = self._store.watching
         watching.save_checkpoint(Checkpoint(lot, watch.horizon_ms, watch.snapshot_at_horizon()))
-        watching.save_now(lot, now_body(watch))
+        watching.save_now(lot, now_body(watch.estimate(), watch.forecast()))
 
     def _reconsider(self, lot: str, from_ms: int, now_ms: int) -> int:
         """Conclude again about a lot from an instant on, and settle the difference with what was concluded."""
@@ -351,7 +363,23 @@ class Evaluation:
         self._save_state(lot, watch)
         self._unsaved.discard(lot)
         self._store.watching.log(transitions)
+        if end is None:
+            transitions += self._foretell(lot, watch, now_ms)
         return self._reconcile(lot, transitions, since_ms, now_ms, end)
+
+    def _foretell(self, lot: str, watch: LotWatch, now_ms: int) -> list[Transition]:
+        """Show what an entry does although its slot is open: the present estimate, and what ceases to hold by it.
+
+        What begins to hold by it waits until the slot has closed, and then all of the slot is judged anew.
+        """
+        ahead = watch.so_far() if watch.has_entries else None
+        if ahead is None:
+            return []
+        self._foretold.add(lot)
+        at_ms = min(ahead.estimate.at_ms, now_ms)
+        present = now_body(ahead.estimate._replace(at_ms=at_ms), ahead.forecast)
+        self._store.watching.save_now(lot, present)
+        return [replace(t, at_ms=at_ms) for t in ahead.transitions if t.change is Change.CLEARED]
 
     def _reconcile(
         self,
@@ -390,9 +418,8 @@ def _ended(history: LotHistory, end: LotEnd, watch: LotWatch) -> list[Transition
     ]
 
 
-def now_body(watch: LotWatch) -> dict[str, Any]:
+def now_body(estimate: Estimate, forecast: Forecast) -> dict[str, Any]:
     """Return a lot's present estimate and forecast as the JSON object kept for commands and pages."""
-    estimate, forecast = watch.estimate(), watch.forecast()
     return {
         **estimate._asdict(),
         "rack": list(forecast.rack) if forecast.rack else None,

@@ -135,6 +135,10 @@ class MqttSource:
         """Return up to ``most`` arrivals in their order, waiting up to ``timeout_s`` for the first."""
         return self._inbox.take(most, timeout_s)
 
+    def wake(self) -> None:
+        """Let whoever waits in ``take``, or waits there next, come back at once."""
+        self._inbox.wake()
+
     def acknowledge(self, arrivals: Iterable[Arrival]) -> None:
         """Let the broker forget what these arrivals said: it is on disk. In the order they came."""
         self._acks.extend(arrival.token for arrival in arrivals if arrival.token is not None)

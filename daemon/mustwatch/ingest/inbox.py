@@ -22,6 +22,7 @@ class Inbox:
         self._arrivals: deque[Arrival] = deque()
         self._bytes = 0
         self._changed = threading.Condition()
+        self._is_woken = False
         self.on_room: Callable[[], None] = lambda: None
         """Called, by the consumer's thread, when there is room again after there was none."""
 
@@ -40,11 +41,18 @@ class Inbox:
             self._bytes += len(arrival.payload)
             self._changed.notify()
 
+    def wake(self) -> None:
+        """End the waiting in ``take``, or in the next one, although nothing came."""
+        with self._changed:
+            self._is_woken = True
+            self._changed.notify()
+
     def take(self, most: int, timeout_s: float) -> list[Arrival]:
         """Return up to ``most`` arrivals in their order, waiting up to ``timeout_s`` for the first."""
         with self._changed:
-            if not self._arrivals:
+            if not self._arrivals and not self._is_woken:
                 self._changed.wait(timeout_s)
+            self._is_woken = False
             was_full = not self.has_room()
             taken = [self._arrivals.popleft() for _ in range(min(most, len(self._arrivals)))]
             self._bytes -= sum(len(arrival.payload) for arrival in taken)

@@ -4,8 +4,9 @@ Commands and pages both write through here, so that the same rules hold for both
 a daemon that runs notices it, and without one the lot is evaluated on the spot.
 """
 
+import time
 import uuid
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 from zoneinfo import ZoneInfo
@@ -31,6 +32,9 @@ from mustwatch.store.store import Store
 
 OFFERED_MS = 3 * HOUR_MS
 """An estimate may be this far from the entry's instant to be offered for it."""
+LOOKED_AT_WITHIN_S, LOOK_EVERY_S = 3.0, 0.05
+"""A daemon that keeps watch is given so long to look at what was written, so that whoever looks next sees it. It looks
+once a second; a season that it evaluates again takes longer, and is not waited for."""
 AROUND_MS = HOUR_MS
 """What a float says at a check is the median of its readings within so long of it."""
 ID_LENGTH = 12
@@ -104,9 +108,12 @@ class Recorded:
 class Recorder:
     """Writes in the book of one store."""
 
-    def __init__(self, store: Store, settings: Settings, now_ms: int) -> None:
-        """Use a store and its configuration at an instant."""
+    def __init__(
+        self, store: Store, settings: Settings, now_ms: int, wake: Callable[[], None] = lambda: None
+    ) -> None:
+        """Use a store and its configuration at an instant; ``wake`` has this process's own watch look at the book."""
         self._store = store
+        self._wake = wake
         self._settings = settings
         self.now_ms = now_ms
         self.plan: CellarPlan = plan_of(settings)
@@ -300,5 +307,15 @@ class Recorder:
                 with self._store.transaction():
                     evaluation.commit(self.now_ms)
         except AlreadyKeptError:
+            self._wake()
+            self._await_the_watch()
             return False
         return True
+
+    def _await_the_watch(self) -> None:
+        """Wait, within bounds, until the daemon has looked at everything written so far."""
+        newest = self._store.book.newest_change()
+        for _ in range(round(LOOKED_AT_WITHIN_S / LOOK_EVERY_S)):
+            if int(self._store.watching.kept("book_seq") or 0) >= newest:
+                return
+            time.sleep(LOOK_EVERY_S)

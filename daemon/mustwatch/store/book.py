@@ -74,6 +74,10 @@ class Book:
         rows = self._db.query("SELECT seq, lot, from_ms FROM book_change WHERE seq>? ORDER BY seq", (seq,))
         return [BookChange(*row) for row in rows]
 
+    def newest_change(self) -> int:
+        """Return the sequence number of the newest change; 0 without any."""
+        return int(self._db.query("SELECT coalesce(max(seq), 0) FROM book_change")[0][0])
+
     def entries(self, lot: str | None = None) -> list[Entry]:
         """Return every entry ever written (undone and replaced ones too), of one or all lots, as typed."""
         where, parameters = ("WHERE lot=?", (lot,)) if lot is not None else ("", ())

@@ -129,12 +129,6 @@ class Database:
         finally:
             self._readers.put(connection)
 
-    def data_version(self) -> int:
-        """Return a number that changes when another connection has committed (as the writer sees it)."""
-        with self._lock:
-            row = self._writer.execute("PRAGMA data_version").fetchone()
-        return int(row[0])
-
     @staticmethod
     def breathe() -> None:
         """Let others have the write lock: a long job calls this between its short transactions."""

@@ -196,6 +196,18 @@ class LotWatch:
         return self._forecast
 
     @property
+    def has_entries(self) -> bool:
+        """Say whether the open slot holds entries of the book."""
+        return bool(self._entries)
+
+    def so_far(self) -> WatchStep | None:
+        """Return what the open slot would lead to if nothing came to it; None without one. Changes nothing."""
+        if self._slot is None:
+            return None
+        ahead = LotWatch.restore(self.snapshot(), self.profile, self._is_night)
+        return ahead.advance(self._slot.end_ms)[0]
+
+    @property
     def filter(self) -> GravityFilter | None:
         """Return the filter, None before the first gravity (read only)."""
         return self._estimator.filter
