@@ -121,6 +121,9 @@ def understood(url: str) -> "apprise.NotifyBase | None":
     with _set_up:
         import apprise
 
+        from mustwatch.deliver import http_answers
+
+        http_answers.hold_to_bounds()
         _quieten()
         load_for(url)
         asset = apprise.AppriseAsset(app_id="mustwatch", app_desc="mustwatch", app_url="", async_mode=False)
@@ -178,6 +181,8 @@ def _failure(address: TellAddress, said: list[str], took_s: float) -> Outcome:
     if code is not None:
         status = int(code.group(1))
         phrase = HTTPStatus(status).phrase if status in HTTPStatus._value2member_map_ else "an error"
+        if 300 <= status < 400:
+            phrase += "; it has moved, or wants a sign-in: give the address that takes the message itself"
         return Outcome(
             False, f"{address.shown}: answered {status} {phrase}", is_refusal=status in REFUSED_FOR_ITSELF
         )
