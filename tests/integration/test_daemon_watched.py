@@ -4,6 +4,8 @@ import json
 import os
 import socket
 import sqlite3
+import subprocess
+import sys
 import threading
 import time
 import urllib.request
@@ -243,3 +245,39 @@ def test_the_vitals_are_served_in_the_prometheus_format(
 def _get(url: str) -> str:
     with urllib.request.urlopen(url, timeout=10) as answer:  # noqa: S310 - of this machine
         return str(answer.read().decode())
+
+
+A_BUG = """
+import mustwatch.app.service as service
+from mustwatch.cli import main
+
+def unpack(*_):
+    one, two = (1, 2, 3)
+
+service.note_places = unpack
+main()
+"""
+
+
+def test_a_bug_at_the_start_is_shown_as_one_and_a_wrong_setting_as_wrong(
+    daemon_with: Callable[[str], Daemon], tmp_path: Path
+) -> None:
+    sound, wrong = daemon_with(""), daemon_with(f'[mqtt]\nca_file = "{tmp_path}/gone.pem"\n')
+
+    bug = subprocess.run(
+        [sys.executable, "-c", A_BUG, "run"],
+        env=sound.environment,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    refused = wrong.command("run")
+
+    assert bug.returncode not in (0, 2)
+    assert "Traceback" in bug.stderr
+    assert "in unpack" in bug.stderr, "the journal says where"
+    assert refused.returncode == 2
+    assert "Traceback" not in refused.stderr
+    assert "mqtt: ca_file" in refused.stderr
+    assert "mqtt: ca_file" in wrong.command("check", "--config-only").stdout

@@ -12,6 +12,10 @@ from mustwatch.watch.finding import Severity
 ALL_SEVERITIES = frozenset(Severity)
 
 
+class TargetsNotUniqueError(ValueError):
+    """Two targets have one name; says which."""
+
+
 @dataclass(frozen=True, slots=True)
 class QuietHours:
     """Local times of day from ``begin`` (included) to ``end`` (excluded), across midnight if ``end`` is earlier.
@@ -151,4 +155,6 @@ class TellRules:
         names = [target.name for target in self.targets]
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
-            raise ValueError(f"targets' names to be unique: {', '.join(twice)} is used more than once")
+            raise TargetsNotUniqueError(
+                f"targets' names to be unique: {', '.join(twice)} is used more than once"
+            )

@@ -31,6 +31,7 @@ def listen(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document at the end.")] = False,
 ) -> None:
     """Show what arrives on the broker and propose the [[sensor]] entry for what is not configured yet."""
+    from mustwatch.ingest.broker_settings import BrokerSettingsError
     from mustwatch.listening.broker import Heard, visit
     from mustwatch.listening.report import Ear
 
@@ -38,7 +39,7 @@ def listen(
     topics = tuple(topic or ["#"])
     try:
         broker = settings.mqtt.broker()
-    except ValueError as error:
+    except BrokerSettingsError as error:
         fail(str(error), ExitCode.WRONG_INPUT)
     sensors = {t: s for s in (one.sensor() for one in settings.sensor) for t in (s.topics or (s.topic,))}
     ear = Ear()

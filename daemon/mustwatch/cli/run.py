@@ -44,5 +44,3 @@ def run(
         service.run()
     except (AlreadyKeptError, SchemaTooNewError) as error:
         fail(str(error))
-    except ValueError as error:
-        fail(str(error), ExitCode.WRONG_INPUT)

@@ -1,8 +1,11 @@
 """Faults of a configuration that only show once it is put together: profiles, calibrations, decoders."""
 
+from mustwatch.alerting.rules import TargetsNotUniqueError
 from mustwatch.config.plan import tell_rules
 from mustwatch.config.profiles import ProfileError, load_profile, overridden, profile_names
 from mustwatch.config.settings import Settings
+from mustwatch.ingest.broker_settings import BrokerSettingsError
+from mustwatch.ingest.decoders import UnfitSensorError
 from mustwatch.ingest.intake import Intake
 from mustwatch.must.calibration import CalibrationError, fit
 
@@ -20,7 +23,7 @@ def configuration_faults(settings: Settings) -> list[str]:
                 faults.append(f"{key}.calibration: {error}")
         try:
             Intake([sensor])
-        except ValueError as error:
+        except UnfitSensorError as error:
             faults.append(f"{key}: {error}")
     own = settings.cellar.profiles_dir
     if own is not None and not own.is_dir():
@@ -37,7 +40,11 @@ def configuration_faults(settings: Settings) -> list[str]:
         except ProfileError as error:
             faults.append(str(error))
     try:
+        settings.mqtt.broker()
+    except BrokerSettingsError as error:
+        faults.append(f"mqtt: {error}")
+    try:
         tell_rules(settings)
-    except ValueError as error:
+    except TargetsNotUniqueError as error:
         faults.append(f"tell: {error}")
     return faults

@@ -19,6 +19,7 @@ from pydantic import (
     model_validator,
 )
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic_settings import SettingsError as UnreadableEnvironmentError
 
 from mustwatch.alerting.rules import QuietHours
 from mustwatch.cellar.vessel import Vessel, VesselKind
@@ -73,7 +74,7 @@ class MqttSettings(Section):
         """Return where the broker is, as the source needs it.
 
         Raises:
-            ValueError: a setting would lose messages, or a file is not there.
+            BrokerSettingsError: a setting would lose messages, or a file is not there.
         """
         from mustwatch.ingest.broker_settings import (
             BrokerSettings,  # a command that asks no broker need not have it
@@ -288,5 +289,5 @@ def load(given: Path | None = None) -> Settings:
         return Settings(**values)
     except ValidationError as error:
         raise SettingsError([_fault(e) for e in error.errors()], path) from None
-    except ValueError as error:  # pydantic-settings raises SettingsError(ValueError) on unreadable env JSON
+    except UnreadableEnvironmentError as error:
         raise SettingsError([f"environment: {error}"], path) from None

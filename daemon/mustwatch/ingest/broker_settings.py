@@ -15,6 +15,10 @@ RECEIVE_MAXIMUM: Final = 2000
 each batch's commit; well below what the redelivery ledger remembers."""
 
 
+class BrokerSettingsError(ValueError):
+    """The broker's settings cannot be used; says which, and what was expected."""
+
+
 @dataclass(frozen=True, slots=True)
 class BrokerSettings:
     """Where the broker is and who we are to it.
@@ -45,19 +49,21 @@ class BrokerSettings:
         """Refuse what would lose messages.
 
         Raises:
-            ValueError: no client id, no session expiry, or limits out of their range.
+            BrokerSettingsError: no client id, no session expiry, or limits out of their range.
         """
         if not self.client_id:
-            raise ValueError(
+            raise BrokerSettingsError(
                 "client_id is empty; expected a fixed name, under which the broker keeps messages"
             )
         if not 0 < self.session_expiry_s < 2**32:
-            raise ValueError(f"session_expiry_s is {self.session_expiry_s}; expected 1 to 4294967294 seconds")
+            raise BrokerSettingsError(
+                f"session_expiry_s is {self.session_expiry_s}; expected 1 to 4294967294 seconds"
+            )
         if not 0 < self.receive_maximum <= CAPACITY // 2:
-            raise ValueError(
+            raise BrokerSettingsError(
                 f"receive_maximum is {self.receive_maximum}; expected 1 to {CAPACITY // 2} messages"
             )
         if self.ca_file is not None and not self.ca_file.is_file():
-            raise ValueError(
+            raise BrokerSettingsError(
                 f"ca_file {self.ca_file} is not there; expected a certificate authority's PEM file"
             )

@@ -16,6 +16,7 @@ from mustwatch.ingest.decoders import (
     PartlyRejected,
     Rejected,
     RejectReason,
+    UnfitSensorError,
     decoder_for,
 )
 from mustwatch.ingest.redelivery import RedeliveryLedger, digest
@@ -80,7 +81,7 @@ class Intake:
         """Compile every sensor's decoder.
 
         Raises:
-            ValueError: two sensors claim one topic, or a sensor's decoder, fields or topic cannot be.
+            UnfitSensorError: two sensors claim one topic, or a sensor's decoder, fields or topic cannot be.
         """
         self.ledger = ledger if ledger is not None else RedeliveryLedger()
         self._decoders: dict[str, Decode] = {}
@@ -91,10 +92,10 @@ class Intake:
             decode = decoder_for(sensor)
             for topic in sensor.topics or (sensor.topic,):
                 if not topic:
-                    raise ValueError(f"sensor {sensor.id}: no topic; expected the one it publishes on")
+                    raise UnfitSensorError(f"sensor {sensor.id}: no topic; expected the one it publishes on")
                 other = claimed.setdefault(topic, sensor.id)
                 if other != sensor.id:
-                    raise ValueError(
+                    raise UnfitSensorError(
                         f"one sensor per topic: {topic!r} is claimed by {other} and by {sensor.id}"
                     )
                 self._decoders[topic] = decode

@@ -59,10 +59,7 @@ def broker(settings: Settings) -> Look:
     from mustwatch.listening.broker import visit
 
     topics = sorted({t for s in (one.sensor() for one in settings.sensor) for t in (s.topics or (s.topic,))})
-    try:
-        how = settings.mqtt.broker()
-    except ValueError as error:
-        return Look("broker", State.MEND, str(error), "change [mqtt]")
+    how = settings.mqtt.broker()  # whose faults are the configuration's, and were looked for before
     gone = visit(how, topics, 0)
     if gone.trouble is not None:
         return Look("broker", State.MEND, gone.trouble, "start it, or change [mqtt]")

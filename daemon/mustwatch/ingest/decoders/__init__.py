@@ -16,6 +16,7 @@ from mustwatch.ingest.decoders.outcome import (
     PartlyRejected,
     Rejected,
     RejectReason,
+    UnfitSensorError,
 )
 from mustwatch.ingest.decoders.senml import compile_senml
 
@@ -27,6 +28,7 @@ __all__ = [
     "PartlyRejected",
     "RejectReason",
     "Rejected",
+    "UnfitSensorError",
     "decoder_for",
 ]
 
@@ -41,13 +43,13 @@ def decoder_for(sensor: Sensor) -> Decode:
     """Return the decoder of a sensor, everything about it that is fixed worked out once.
 
     Raises:
-        ValueError: there is no such decoder, or the sensor's fields do not fit it.
+        UnfitSensorError: there is no such decoder, or the sensor's fields do not fit it.
     """
     try:
         compile_decoder = DECODERS[sensor.decoder]
     except KeyError:
         known = ", ".join(DECODERS)
-        raise ValueError(
+        raise UnfitSensorError(
             f"sensor {sensor.id}: decoder {sensor.decoder!r} is unknown; expected one of {known}"
         ) from None
     return compile_decoder(sensor)

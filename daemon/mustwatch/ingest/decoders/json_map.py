@@ -6,7 +6,14 @@ from typing import Any, Final, NamedTuple
 from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.cellar.sensor import Field, Quantity, Sensor
 from mustwatch.ingest.decoders.json_text import json_of
-from mustwatch.ingest.decoders.outcome import Decode, Outcome, Refusal, Rejected, RejectReason
+from mustwatch.ingest.decoders.outcome import (
+    Decode,
+    Outcome,
+    Refusal,
+    Rejected,
+    RejectReason,
+    UnfitSensorError,
+)
 from mustwatch.ingest.decoders.units import EMPTY, OLDEST_MS, TIMES, Scale, checked_time, read, scale_for
 
 _SENSOR: Final = Stamp.SENSOR
@@ -50,7 +57,7 @@ def compile_json_map(sensor: Sensor) -> Decode:
     not mapped) the reading is stamped on arrival.
 
     Raises:
-        ValueError: the field map is empty, or names a path or unit that cannot be.
+        UnfitSensorError: the field map is empty, or names a path or unit that cannot be.
     """
     sensor_id = sensor.id
     time, slots = _compiled(sensor)
@@ -98,7 +105,9 @@ def _compiled(sensor: Sensor) -> tuple[_Time | None, tuple[_Slot, ...]]:
             low, high = (scale.low, scale.high) if scale.convert is None else (1.0, 0.0)
             slots.append(_Slot(name, find, scale, scale.position, low, high))
     if not slots:
-        raise ValueError(f"sensor {sensor.id}: no fields; expected where in the payload a quantity stands")
+        raise UnfitSensorError(
+            f"sensor {sensor.id}: no fields; expected where in the payload a quantity stands"
+        )
     return time, tuple(slots)
 
 
@@ -106,7 +115,7 @@ def _time_reader(field: Field) -> Callable[[object], int]:
     try:
         return TIMES[field.unit]
     except KeyError:
-        raise ValueError(f"time in {field.unit!r}; expected one of {', '.join(TIMES)}") from None
+        raise UnfitSensorError(f"time in {field.unit!r}; expected one of {', '.join(TIMES)}") from None
 
 
 def _is_key(path: str) -> bool:
@@ -125,11 +134,11 @@ def finder(path: str) -> Find:
     """Return a function that finds what stands at a dotted path, or None; list positions are numbers.
 
     Raises:
-        ValueError: the path is empty or has an empty step.
+        UnfitSensorError: the path is empty or has an empty step.
     """
     steps = path.split(".")
     if not all(steps):
-        raise ValueError(f"path {path!r}; expected names joined by dots, e.g. data.0.temp")
+        raise UnfitSensorError(f"path {path!r}; expected names joined by dots, e.g. data.0.temp")
     if _is_key(path):
         return lambda document: document.get(path) if type(document) is dict else None
     keyed = tuple((step, int(step) if step.isascii() and step.isdecimal() else None) for step in steps)

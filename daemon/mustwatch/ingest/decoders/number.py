@@ -3,7 +3,15 @@
 from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.cellar.sensor import Quantity, Sensor
 from mustwatch.ingest.decoders.json_text import text_of
-from mustwatch.ingest.decoders.outcome import Decode, Outcome, Refusal, Rejected, RejectReason, shown
+from mustwatch.ingest.decoders.outcome import (
+    Decode,
+    Outcome,
+    Refusal,
+    Rejected,
+    RejectReason,
+    UnfitSensorError,
+    shown,
+)
 from mustwatch.ingest.decoders.units import EMPTY, number_from_text, read, scale_for
 
 
@@ -11,13 +19,13 @@ def compile_number(sensor: Sensor) -> Decode:
     """Return the decoder of a sensor that sends bare numbers, by its topics.
 
     Raises:
-        ValueError: it has no topics, or one with a unit that cannot be.
+        UnfitSensorError: it has no topics, or one with a unit that cannot be.
     """
     sensor_id = sensor.id
     if not sensor.topics:
-        raise ValueError(f"sensor {sensor.id}: no topics; expected one for each quantity")
+        raise UnfitSensorError(f"sensor {sensor.id}: no topics; expected one for each quantity")
     if any(field.quantity is Quantity.TIME for field in sensor.topics.values()):
-        raise ValueError(
+        raise UnfitSensorError(
             f"sensor {sensor.id}: a time has no place among bare numbers; they are stamped on arrival"
         )
     scales = {topic: scale_for(field.quantity, field.unit) for topic, field in sensor.topics.items()}

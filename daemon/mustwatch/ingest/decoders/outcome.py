@@ -64,6 +64,10 @@ class Decode(Protocol):
         """
 
 
+class UnfitSensorError(ValueError):
+    """A sensor is described so that none of its payloads could be read; says what was expected."""
+
+
 class Refusal(Exception):  # noqa: N818 - an answer, not a fault
     """Inside a decoder: ends the reading of a payload, or of one instant of a pack. Never leaves the package."""
 

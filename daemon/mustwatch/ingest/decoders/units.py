@@ -17,7 +17,7 @@ from mustwatch.cellar.reading import (
     TEMPERATURE_RANGE_C,
 )
 from mustwatch.cellar.sensor import Quantity
-from mustwatch.ingest.decoders.outcome import Refusal, RejectReason, shown
+from mustwatch.ingest.decoders.outcome import Refusal, RejectReason, UnfitSensorError, shown
 from mustwatch.must.density import WATER_20_KG_PER_M3
 from mustwatch.must.sugar import LEANEST_BRIX, SWEETEST_BRIX, gravity_from_brix
 
@@ -116,13 +116,13 @@ def scale_for(quantity: Quantity, unit: str) -> Scale:
     """Return how a quantity is read in one of the configuration's units.
 
     Raises:
-        ValueError: there is no such unit for it.
+        UnfitSensorError: there is no such unit for it.
     """
     try:
         convert = CONVERSIONS[quantity][unit]
     except KeyError:
         known = ", ".join(CONVERSIONS.get(quantity, ())) or "nothing (a time is no such quantity)"
-        raise ValueError(f"{quantity} in {unit!r}; expected one of {known}") from None
+        raise UnfitSensorError(f"{quantity} in {unit!r}; expected one of {known}") from None
     return scale(quantity, unit, convert)
 
 
