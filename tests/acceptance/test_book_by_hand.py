@@ -148,7 +148,7 @@ def test_bad_input_is_one_clear_line_with_the_command_that_mends_it_and_changes_
         (("measure", "kit", "--gravity", "1.060", "--celsius", "20"), "gravity would rise from 1.050"),
         (
             ("measure", "kot", "--gravity", "1.040", "--celsius", "20"),
-            "mustwatch record start 'kot' --vessel",
+            "lot 'kot' is not in the book: did you mean 'kit'?",
         ),
         (("measure", "kit"), "nothing measured"),
         (("measure", "kit", "--ph", "34"), "pH 34"),
@@ -190,3 +190,32 @@ def test_a_check_typed_into_the_wrong_lot_is_doubted_by_the_book_and_by_the_floa
     assert [e["kind"] for e in cellar.json("book", "red")["entries"]] == ["start"]
     cellar.do(*check, "--despite", "the float hangs on the lid", day=4.9)
     assert cellar.json("book", "red")["entries"][-1]["despite"] == "the float hangs on the lid"
+
+
+@pytest.mark.parametrize("vessel", ["O'Brien", 'the "big" one', "Fass\\1"])
+def test_the_advice_on_a_new_vessel_can_be_run_as_it_stands_whatever_its_name(
+    tmp_path: Path, vessel: str
+) -> None:
+    cellar = BookCellar(tmp_path)
+    begin = ("record", "start", "kit", "--vessel", vessel, "--litres", "20")
+
+    refused = cellar.run(*begin)
+
+    assert refused.code == 2
+    advice = refused.err.split("To add it (with its own kind and litres):\n")[1].splitlines()[0]
+    subprocess.run(["sh", "-c", advice], check=True)
+    cellar.do(*begin)
+    rows = cellar.json("cellar")["vessels"]
+    assert [(r["vessel"], r["lot"]) for r in rows if r["lot"]] == [(vessel, "kit")]
+
+
+def test_a_lot_mistyped_is_answered_with_its_name_by_the_book_too(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path)
+    cellar.do("record", "start", "Hillside red", "--vessel", "bucket")
+
+    asked = cellar.run("book", "hillside red")
+
+    assert (asked.code, asked.err.strip()) == (
+        2,
+        "mustwatch: lot 'hillside red' is not in the book: did you mean 'Hillside red'?",
+    )

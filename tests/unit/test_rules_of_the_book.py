@@ -72,11 +72,11 @@ INPUT = [
     (Note("x"), {"days": 401}, Reason.IN_THE_FUTURE, "is still to come"),
     # Words have to be known.
     (Start("carboy"), {}, Reason.NAME_USED, "lot 'kit-red' has been in the book since"),
-    (Measurement(1.04), {"lot": "kit-rde"}, Reason.UNKNOWN_LOT, "mustwatch record start 'kit-rde' --vessel"),
+    (Measurement(1.04), {"lot": "kit-rde"}, Reason.UNKNOWN_LOT, "did you mean 'kit-red'?"),
     (Racking("cellar"), {}, Reason.UNKNOWN_VESSEL, "vessel 'cellar' is not in the configuration"),
     (Start("carboy", profile="rde"), {"lot": "new"}, Reason.UNKNOWN_PROFILE, "expected one of default, red"),
     (Move("float-2", "carboy"), {}, Reason.UNKNOWN_SENSOR, "sensor 'float-2' is not in the configuration"),
-    (Racking("carboy", floats=("float-2",)), {}, Reason.UNKNOWN_SENSOR, "known: float-1"),
+    (Racking("carboy", floats=("float-2",)), {}, Reason.UNKNOWN_SENSOR, "did you mean 'float-1'?"),
     (Start("carboy"), {"lot": " "}, Reason.BAD_VALUE, "lot name"),
     (Start("carboy"), {"lot": "a/b"}, Reason.BAD_VALUE, "lot name"),
     # Numbers have to be possible.
@@ -232,3 +232,23 @@ def test_a_gravity_far_from_what_the_float_says_is_doubted_either_way(gravity: f
     assert refusals(entry(Measurement(says - 0.02), days=9, number=9), cellar) == []
     own = Racking("carboy", gravity=gravity, from_sensors=True)
     assert refusals(entry(own, days=9, number=9), cellar) == []
+
+
+def test_an_unknown_lot_is_answered_with_the_names_it_was_near_to_and_never_with_a_twin() -> None:
+    book = [entry(Start("bucket"), lot="Hillside red"), entry(Start("taken"), lot="apple")]
+
+    (found,) = judge(Note("x"), lot="hillside red", book=book)
+    (far,) = judge(Note("x"), lot="quince", book=book)
+    (none,) = judge(Note("x"), lot="quince", book=[])
+
+    assert found.line == "lot 'hillside red' is not in the book: did you mean 'Hillside red'?"
+    assert far.line == "lot 'quince' is not in the book: known: Hillside red, apple"
+    assert "record start LOT" in none.line
+    assert found.about == "hillside red"
+
+
+def test_a_mistyped_vessel_is_answered_with_the_near_one() -> None:
+    (found,) = judge(Racking("carbuoy"))
+
+    assert "did you mean 'carboy'?" in found.line
+    assert found.about == "carbuoy"

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from fastapi import FastAPI
 
 from mustwatch.cellar.history import in_force
+from mustwatch.cellar.naming import unknown_lot
 from mustwatch.config.plan import plan_of
 from mustwatch.config.profiles import profile_names
 from mustwatch.config.settings import Settings
@@ -170,8 +171,7 @@ class StoreHand:
         return list(profile_names(self._settings.cellar.profiles_dir))
 
     def _unknown_lot(self, lot: str) -> str:
-        known = ", ".join(sorted(self._store.book.history().lots)) or "none yet"
-        return f"lot {lot!r} is not in the book (known: {known})"
+        return unknown_lot(lot, self._store.book.history().lots)
 
     def alerts(self, *, past: bool) -> list[Document]:
         """Return the alerts that hold, or those that are over."""

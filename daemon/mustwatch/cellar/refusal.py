@@ -47,11 +47,12 @@ class Reason(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
-    """Why an entry is refused: ``line`` says what is wrong, where, and what to do."""
+    """Why an entry is refused: ``line`` says what is wrong, where, and what to do; ``about``: the name it is about."""
 
     kind: RefusalKind
     reason: Reason
     line: str
+    about: str | None = None
 
     @property
     def exit_code(self) -> int:
@@ -64,9 +65,9 @@ class Refusal:
         return self.kind is not RefusalKind.INPUT
 
 
-def wrong(reason: Reason, line: str) -> Refusal:
+def wrong(reason: Reason, line: str, about: str | None = None) -> Refusal:
     """Return the refusal of an entry that is wrong as it stands."""
-    return Refusal(RefusalKind.INPUT, reason, line)
+    return Refusal(RefusalKind.INPUT, reason, line, about)
 
 
 def overrulable(refusals: list[Refusal]) -> bool:

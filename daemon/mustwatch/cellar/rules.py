@@ -24,6 +24,7 @@ from mustwatch.cellar.facts import NOTHING_KNOWN, Facts
 from mustwatch.cellar.gates import gates
 from mustwatch.cellar.history import END_MS, CellarHistory, LotHistory
 from mustwatch.cellar.instant import MINUTE_MS
+from mustwatch.cellar.naming import meant, unknown_lot, unknown_sensor
 from mustwatch.cellar.possible import bad_values
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.refusal import Reason, Refusal, day_and_time, wrong
@@ -32,8 +33,9 @@ from mustwatch.cellar.vessel import Vessel
 
 FUTURE_ALLOWED_MS = 5 * MINUTE_MS
 """An entry may be this far ahead of the clock that takes it: two clocks, a hasty hand."""
-BOTTLES_SLACK = 1.05
-"""Bottles may hold this much more than the book says the lot has: volumes are read off a bucket's scale."""
+VOLUME_SLACK = 1.05
+"""Bottles, or the next vessel, may hold this much less or more than the book makes of a lot's volume, which is read off
+a bucket's scale and grown by the sugar that went in."""
 NAME = re.compile(r"[^\x00-\x1f/#+]{1,64}")
 """Lots are called as vessels and sensors are: letters of any language, but nothing that breaks a topic."""
 
@@ -89,28 +91,22 @@ def _unknown_words(entry: Entry, cellar: Cellar) -> Iterator[Refusal]:
         line = f"lot name {name!r}: expected 1 to 64 printable characters other than / # +, no blanks around them"
         yield wrong(Reason.BAD_VALUE, line)
     elif not isinstance(what, Start) and name not in cellar.history.lots:
-        known = ", ".join(sorted(cellar.history.lots)) or "none yet"
-        line = (
-            f"lot {name!r} is not in the book (known: {known}): mustwatch record start {name!r} --vessel "
-            "VESSEL"
-        )
-        yield wrong(Reason.UNKNOWN_LOT, line)
+        line = unknown_lot(name, cellar.history.lots)
+        yield wrong(Reason.UNKNOWN_LOT, line, about=name)
     for vessel in _vessels_named(entry):
         if vessel not in cellar.vessels:
-            known = ", ".join(sorted(cellar.vessels)) or "none yet"
             line = (
-                f"vessel {vessel!r} is not in the configuration (known: {known}): add a [[vessel]] with "
-                "its name, kind and litres"
+                f"vessel {vessel!r} is not in the configuration: {meant(vessel, cellar.vessels)}; a new one is "
+                "added as a [[vessel]] with its name, kind and litres"
             )
-            yield wrong(Reason.UNKNOWN_VESSEL, line)
+            yield wrong(Reason.UNKNOWN_VESSEL, line, about=vessel)
     for sensor in _sensors_named(entry):
         if cellar.sensors is not None and sensor not in cellar.sensors:
-            known = ", ".join(sorted(cellar.sensors)) or "none yet"
             line = (
-                f"sensor {sensor!r} is not in the configuration (known: {known}): add a [[sensor]] with "
-                "its id, kind and topic"
+                f"{unknown_sensor(sensor, cellar.sensors)}; a new one is added as a [[sensor]] with its id, kind and "
+                "topic"
             )
-            yield wrong(Reason.UNKNOWN_SENSOR, line)
+            yield wrong(Reason.UNKNOWN_SENSOR, line, about=sensor)
     if isinstance(what, Start) and cellar.profiles is not None and what.profile not in cellar.profiles:
         line = f"profile {what.profile!r} is unknown: expected one of {', '.join(sorted(cellar.profiles))}"
         yield wrong(Reason.UNKNOWN_PROFILE, line)
@@ -219,10 +215,10 @@ def _racking_refusals(entry: Entry, rack: Racking, lot: LotHistory, cellar: Cell
     ends_ms = min([*next_move, lot.ended_ms if lot.ended_ms is not None else END_MS])
     yield from _occupied(entry, rack.to_vessel, ends_ms, cellar)
     vessel = cellar.vessels[rack.to_vessel]
-    litres = rack.litres
+    litres, holds = rack.litres, vessel.litres
     if litres is None and (known := litres_at(lot, entry.at_ms)) is not None:
-        litres = max(0.0, known - (rack.lees_litres or 0.0))
-    if litres is not None and litres > vessel.litres:
+        litres, holds = max(0.0, known - (rack.lees_litres or 0.0)), vessel.litres * VOLUME_SLACK
+    if litres is not None and litres > holds:
         yield _too_small(
             vessel, litres, "choose a larger one, or give the volume that went over with --litres"
         )
@@ -237,7 +233,7 @@ def litres_at(lot: LotHistory, at_ms: int) -> float | None:
 def _bottle_volume(bottling: Bottling, lot: LotHistory) -> Iterator[Refusal]:
     earlier = sum(e.what.bottles * e.what.bottle_ml for e in lot.entries if isinstance(e.what, Bottling))
     bottled_litres = (earlier + bottling.bottles * bottling.bottle_ml) / 1000.0
-    if lot.litres is not None and bottled_litres > lot.litres * BOTTLES_SLACK:
+    if lot.litres is not None and bottled_litres > lot.litres * VOLUME_SLACK:
         line = (
             f"{bottled_litres:g} L of bottles are more than the {lot.litres:g} L the lot has: check the "
             "count and the size (--bottle-ml)"

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import typer
 
 from mustwatch.cellar.instant import from_ms
+from mustwatch.cellar.naming import unknown_lot
 from mustwatch.cli.hand import refused
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
@@ -69,11 +70,7 @@ def _show(store: Store, settings: Settings, lot: str, html: Path | None, *, as_j
 
     record = record_of(store, settings, lot)
     if record is None:
-        known = ", ".join(sorted(store.book.history().lots)) or "none yet"
-        fail(
-            f"lot {lot!r} is not in the book (known: {known}): mustwatch record start {lot!r} --vessel VESSEL",
-            ExitCode.WRONG_INPUT,
-        )
+        fail(unknown_lot(lot, store.book.history().lots), ExitCode.WRONG_INPUT)
     if html is not None:
         page = page_of(store, settings, record, now_ms())
         if str(html) == "-":

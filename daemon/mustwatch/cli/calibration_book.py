@@ -8,6 +8,7 @@ from typing import Final
 from mustwatch.cellar.book import Measurement
 from mustwatch.cellar.history import BEGINNING_MS, END_MS, CellarHistory
 from mustwatch.cellar.instant import MINUTE_MS
+from mustwatch.cellar.naming import unknown_sensor
 from mustwatch.cellar.sensor import Sensor
 from mustwatch.cli.calibrate import Check
 from mustwatch.cli.opening import opened_store, settings_or_fail
@@ -83,7 +84,6 @@ def opened_calibration_book(sensor: str) -> Iterator[StoredCalibrations]:
     settings = settings_or_fail()
     described = next((s.sensor() for s in settings.sensor if s.id == sensor), None)
     if described is None:
-        known = ", ".join(s.id for s in settings.sensor) or "none yet"
-        fail(f"no sensor {sensor!r} in the configuration (known: {known})", ExitCode.WRONG_INPUT)
+        fail(unknown_sensor(sensor, (s.id for s in settings.sensor)), ExitCode.WRONG_INPUT)
     with opened_store(settings, create=True) as store:
         yield StoredCalibrations(store, described)

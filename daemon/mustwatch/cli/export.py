@@ -39,6 +39,7 @@ def export(
     out: Annotated[Path | None, typer.Option(help="The file to write; else standard output.")] = None,
 ) -> None:
     """Write what the store holds to a file or to standard output, while the daemon runs or not."""
+    from mustwatch.cellar.naming import unknown_lot
     from mustwatch.config.plan import plan_of
     from mustwatch.export import Export, NoParquetError, Wanted, text_stream
     from mustwatch.store.mirror_lines import Lines
@@ -51,8 +52,8 @@ def export(
         _instant("--until", until, zone, Wanted().until_ms),
     )
     with opened_store(settings) as store, _opened(out, as_format) as stream:
-        if lot is not None and lot not in store.book.history().lots:
-            fail(f"--lot {lot!r} is not in the book; expected one of its lots", ExitCode.WRONG_INPUT)
+        if lot is not None and lot not in (lots := store.book.history().lots):
+            fail(unknown_lot(lot, lots), ExitCode.WRONG_INPUT)
         exported = Export(store, plan_of(settings), wanted)
         if as_format is Format.PARQUET:
             try:

@@ -1,5 +1,6 @@
 """What the recording commands share: their options, reading what was typed, taking an entry and saying so."""
 
+import shlex
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -15,6 +16,7 @@ from mustwatch.cellar.steps import next_steps
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
 from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
 from mustwatch.config.settings import Settings, find_config
+from mustwatch.config.toml_text import quoted
 from mustwatch.must.bounds import OutOfRangeError
 from mustwatch.recording import units
 from mustwatch.recording.recorder import Disagreement, Recorded, Recorder, RefusedError
@@ -147,11 +149,13 @@ def refused(error: RefusedError, settings: Settings) -> NoReturn:
 
 def how_to_add(refusal: Refusal, settings: Settings) -> str | None:
     """Return the command that adds what an entry names and the configuration lacks, or None."""
-    path = find_config(None) or "mustwatch.toml"
-    if refusal.reason is Reason.UNKNOWN_VESSEL:
-        name = refusal.line.split("'")[1]
-        text = f'\\n[[vessel]]\\nname = "{name}"\\nkind = "carboy"\\nlitres = 23\\n'
-        return f"To add it (with its own kind and litres):\n  printf '{text}' >> {path}"
+    if refusal.reason is Reason.UNKNOWN_VESSEL and refusal.about is not None:
+        path = find_config(None) or "mustwatch.toml"
+        lines = ("", "[[vessel]]", f"name = {quoted(refusal.about)}", 'kind = "carboy"', "litres = 23")
+        text = " ".join(shlex.quote(line) for line in lines)
+        return (
+            f"To add it (with its own kind and litres):\n  printf '%s\\n' {text} >> {shlex.quote(str(path))}"
+        )
     if refusal.reason is Reason.UNKNOWN_SENSOR:
         return (
             "To add it: mustwatch listen shows what arrives on the broker and proposes the [[sensor]] for it"

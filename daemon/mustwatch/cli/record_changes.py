@@ -9,6 +9,7 @@ import typer
 from mustwatch.cellar.book import Entry, Measurement, Move, Racking, Reanchor, StageChange, Start, What
 from mustwatch.cellar.entry_json import UnreadableEntryError, what_from_json, what_to_json
 from mustwatch.cellar.history import in_force
+from mustwatch.cellar.naming import unknown_lot, unknown_sensor
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.refusal import day_and_time
 from mustwatch.cli.hand import AsJson, At, Despite, Hand, Lot, hand, parsed, refused
@@ -52,8 +53,7 @@ def _lot_of_move(who: Hand, sensor: str, to: str | None, at_ms: int) -> str:
     stays = [history.lot_in(vessel, at_ms) for vessel in (to, here) if vessel is not None]
     lots = [stay.lot for stay in stays if stay is not None]
     if not lots and sensor not in who.recorder.plan.sensors:
-        known = ", ".join(sorted(who.recorder.plan.sensors)) or "none yet"
-        fail(f"sensor {sensor!r} is not in the configuration (known: {known})", ExitCode.WRONG_INPUT)
+        fail(unknown_sensor(sensor, who.recorder.plan.sensors), ExitCode.WRONG_INPUT)
     if not lots:
         fail(
             f"no lot is in {to or here}: a move is written in a lot's book; for an empty vessel give {sensor} "
@@ -103,12 +103,10 @@ def reanchor(
 def _offset_by_check(who: Hand, lot: str, sensor: str) -> tuple[int, float]:
     recorder = who.recorder
     history = recorder.history.lots.get(lot)
-    known = ", ".join(sorted(recorder.history.lots)) or "none yet"
     if history is None:
-        fail(f"lot {lot!r} is not in the book (known: {known})", ExitCode.WRONG_INPUT)
+        fail(unknown_lot(lot, recorder.history.lots), ExitCode.WRONG_INPUT)
     if sensor not in recorder.plan.sensors:
-        floats = ", ".join(sorted(recorder.plan.sensors)) or "none yet"
-        fail(f"sensor {sensor!r} is not in the configuration (known: {floats})", ExitCode.WRONG_INPUT)
+        fail(unknown_sensor(sensor, recorder.plan.sensors), ExitCode.WRONG_INPUT)
     last = history.last_measurement()
     if last is None or last[1].gravity is None:
         fail(

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Field, Quantity, Sensor, SensorKind
+from mustwatch.config.toml_text import quoted
 from mustwatch.ingest.decoders import PartlyRejected, Rejected, decoder_for
 from mustwatch.listening.guess import Guess, guess, words_of
 
@@ -219,42 +220,29 @@ _ORDER: Final = (
 def toml_of(proposal: Proposal) -> str:
     """Return the entry as text to copy into the configuration."""
     sensor = proposal.sensor
-    lines = ["[[sensor]]", f"id = {_quoted(sensor.id)}", f'kind = "{sensor.kind.value}"']
+    lines = ["[[sensor]]", f"id = {quoted(sensor.id)}", f'kind = "{sensor.kind.value}"']
     if sensor.room:
         lines.append('room = true                # or: vessel = "NAME", if it hangs in the must')
     else:
         lines.append(
-            f"vessel = {_quoted(sensor.vessel or 'NAME')}"
+            f"vessel = {quoted(sensor.vessel or 'NAME')}"
             + ("" if sensor.vessel else "   # the [[vessel]] it floats in")
         )
     if sensor.topic:
-        lines.append(f"topic = {_quoted(sensor.topic)}")
+        lines.append(f"topic = {quoted(sensor.topic)}")
     lines.append(f'decoder = "{sensor.decoder}"')
     if sensor.decoder == "json":
         inner = (
-            f'{f.quantity.value} = {{ path = {_quoted(f.path)}, unit = "{f.unit}" }}' for f in sensor.fields
+            f'{f.quantity.value} = {{ path = {quoted(f.path)}, unit = "{f.unit}" }}' for f in sensor.fields
         )
         lines.append(f"fields = {{ {', '.join(inner)} }}")
     elif sensor.decoder == "number":
         inner = (
-            f'{f.quantity.value} = {{ topic = {_quoted(topic)}, unit = "{f.unit}" }}'
+            f'{f.quantity.value} = {{ topic = {quoted(topic)}, unit = "{f.unit}" }}'
             for topic, f in sensor.topics.items()
         )
         lines.append(f"fields = {{ {', '.join(inner)} }}")
     return "\n".join([*(f"# {shown(remark, 300)}" for remark in proposal.remarks), *lines])
-
-
-def _quoted(text: str) -> str:
-    """Return a TOML basic string. Source: TOML 1.0, strings."""
-    out = "".join(
-        {"\\": "\\\\", '"': '\\"'}.get(c, c)
-        if c.isprintable()
-        else f"\\u{ord(c):04x}"
-        if ord(c) < 0x10000
-        else f"\\U{ord(c):08x}"
-        for c in text
-    )
-    return f'"{out}"'
 
 
 def figures(reading: Reading) -> dict[str, Any]:
