@@ -96,3 +96,23 @@ def test_a_sensor_is_moved_by_command_and_its_readings_go_to_the_lot_it_is_with(
     rows = {v["lot"]: v for v in cellar.json("cellar")["vessels"]}
     assert rows["kit"]["observed_at"] <= cellar.at(1.05)
     assert rows["apple"]["observed_at"] > cellar.at(2.5)
+
+
+def test_sulfite_far_over_the_limit_is_refused_and_taken_only_for_a_reason(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=1)
+    cellar.do(
+        "record", "start", "plum", "--vessel", "bucket", "--gravity", "1.080", "--litres", "22.5", day=0
+    )
+    add = ("record", "add", "plum", "potassium metabisulfite")
+
+    done = cellar.run(*add, "1900g", day=0.1)
+
+    assert done.code == 1
+    assert "to 48666 mg/L or more, over the limit of 200 mg/L" in done.err
+    assert len(cellar.json("book", "plum")["entries"]) == 1
+    cellar.do(*add, "2g", day=0.1)
+    cellar.do(*add, "1900g", "--despite", "poured away with it", day=0.2)
+    assert [e.get("despite") for e in cellar.json("book", "plum")["entries"]][1:] == [
+        None,
+        "poured away with it",
+    ]

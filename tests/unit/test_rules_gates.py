@@ -9,7 +9,7 @@ from mustwatch.cellar.facts import Facts
 from mustwatch.cellar.history import fold
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.profile import Profile, Stage
-from mustwatch.cellar.refusal import Reason, RefusalKind
+from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind
 from mustwatch.cellar.rules import Cellar, refusals
 from mustwatch.cellar.vessel import Vessel, VesselKind
 
@@ -171,3 +171,61 @@ def test_a_stabilising_taken_against_the_rule_is_no_witness_that_the_wine_had_fi
     forced = written(15, SORBATE, despite="selling it tomorrow")
 
     assert Reason.NOT_FINISHED in reasons(Bottling(28), forced, facts=seen(1.010))
+
+
+def doses(what: What, *book: Entry, limit: float = 200.0, litres: float | None = 22.0) -> list[Refusal]:
+    start = written(0, Start("carboy", gravity=1.085, litres=litres))
+    cellar = Cellar(fold([start, *book]), VESSELS, Profile(total_so2_limit_mg_per_l=limit))
+    return refusals(written(0.1, what), cellar)
+
+
+def test_sulfite_over_the_profiles_limit_is_refused_with_the_total_and_the_danger() -> None:
+    """1.2 g of potassium metabisulfite brings 31 mg/L of SO2 into 22 L: 57.6 % by atomic weights."""
+    assert doses(SULFITE) == []
+
+    found = doses(Addition("potassium metabisulfite", 1.9, "kg"))
+
+    assert [(r.reason, r.kind) for r in found] == [(Reason.OVER_THE_SO2_LIMIT, RefusalKind.GATE)]
+    assert "to 49772 mg/L or more, over the limit of 200 mg/L" in found[0].line
+    assert "asthma" in found[0].line
+    assert found[0].can_be_overruled
+    assert [r.reason for r in doses(SULFITE, limit=30.0)] == [Reason.OVER_THE_SO2_LIMIT]
+
+
+def test_total_so2_adds_up_over_the_book_and_is_thinned_with_the_wine() -> None:
+    three = [written(0.01 * i, Addition("potassium metabisulfite", 2.4, "g")) for i in (1, 2, 3)]
+    water = written(0.05, Addition("water", 5.0, "L", litres=5.0))
+
+    assert [r.reason for r in doses(SULFITE, *three)] == [Reason.OVER_THE_SO2_LIMIT]
+    assert doses(SULFITE, *three, water) == []
+    measured = written(0.05, Measurement(free_so2_mg_per_l=190.0))
+    assert [r.reason for r in doses(SULFITE, measured)] == [Reason.OVER_THE_SO2_LIMIT]
+    late = [written(1, Addition("potassium metabisulfite", 7.0, "g"))]
+    assert [r.reason for r in doses(SULFITE, *late)] == [Reason.OVER_THE_SO2_LIMIT]
+
+
+@pytest.mark.parametrize(
+    ("what", "litres"),
+    [
+        (Addition("sulfite tablets", 30, "tablets"), 22.0),
+        (Addition("10 % sulfite solution", 100, "mL"), 22.0),
+        (Addition("metabisulfite to stabilise", 12, "g"), 22.0),
+        (Addition("sodium metabisulfite", 0.5, "oz"), 22.0),
+        (Addition("metabisulfite", 10, "g"), None),
+    ],
+    ids=str,
+)
+def test_sulfite_is_weighed_however_it_is_written(what: Addition, litres: float | None) -> None:
+    """Without a volume a full vessel is taken: 10 g in 23 L are 251 mg/L at least."""
+    assert Reason.OVER_THE_SO2_LIMIT in [r.reason for r in doses(what, litres=litres)]
+
+
+def test_ten_times_a_usual_dose_is_doubted() -> None:
+    found = doses(Addition("yeast nutrient", 500, "g"))
+
+    assert [(r.reason, r.kind) for r in found] == [(Reason.FAR_TOO_MUCH, RefusalKind.DOUBTFUL)]
+    assert "500 g in 22 L is 22.7 g/L, more than ten times a usual addition (11 g)" in found[0].line
+    assert doses(Addition("yeast nutrient", 50, "g")) == []
+    assert [r.reason for r in doses(Addition("metabisulfite", 30, "g"), limit=1000.0)] == [
+        Reason.FAR_TOO_MUCH
+    ]

@@ -1,5 +1,6 @@
 """What an addition is for, told from its words when the winemaker did not say it outright."""
 
+from collections.abc import Mapping
 from enum import StrEnum
 
 from mustwatch.cellar.book import Addition
@@ -24,10 +25,19 @@ class Purpose(StrEnum):
     OTHER = "other"
 
 
+SULFITE_WORDS = ("sulfite", "sulphite", "bisulf", "bisulph", "so2", "sulfur", "sulphur", "campden")
+"""Words that name a sulfite."""
+
+SUGAR_LITRES_PER_KG = 0.62
+"""Volume of sugar once dissolved, L/kg. Source: ICUMSA SPS-4, 0.615 in water, 0.623 in a must of 25 °Bx."""
+
+GRAMS: Mapping[str, float] = {"g": 1.0, "kg": 1000.0, "mg": 0.001, "lb": 453.59237, "oz": 28.349523125}
+"""Grams of a unit of weight. International avoirdupois pound and ounce, exact by definition."""
+
 # Looked for in this order in "what" and "why", lower case. Trade words, no products.
 _WORDS: tuple[tuple[Purpose, tuple[str, ...]], ...] = (
     (Purpose.STABILISE, ("sorbate", "stabilis", "stabiliz")),
-    (Purpose.SULFITE, ("sulfite", "sulphite", "bisulf", "bisulph", "so2", "sulfur", "sulphur", "campden")),
+    (Purpose.SULFITE, SULFITE_WORDS),
     (Purpose.SWEETEN, ("sweet", "priming")),
     (Purpose.NUTRIENT, ("nutrient", "diammonium", "nitrogen", "vitamin")),
     (Purpose.YEAST, ("yeast", "restart", "starter culture")),
@@ -62,3 +72,16 @@ def brings_sugar(addition: Addition) -> bool:
     return any(
         mark in words for mark in ("sugar", "honey", "sucrose", "dextrose", "glucose", "concentrate", "juice")
     )
+
+
+def weight_g(addition: Addition) -> float | None:
+    """Return what an addition weighs, grams, or None where its unit is no weight."""
+    factor = GRAMS.get((addition.unit or "").casefold())
+    return None if addition.amount is None or factor is None else addition.amount * factor
+
+
+def volume_added_litres(addition: Addition) -> float:
+    """Return by how much an addition makes a wine more, litres: as written, else what its sugar takes up."""
+    if addition.litres is not None:
+        return addition.litres
+    return (addition.sugar_g or 0.0) / 1000.0 * SUGAR_LITRES_PER_KG

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from mustwatch.cellar.additions import volume_added_litres
 from mustwatch.cellar.book import (
     Addition,
     Bottling,
@@ -114,7 +115,7 @@ class LotHistory:
 
     @property
     def litres(self) -> float | None:
-        """Return the lot's volume in litres as last written down, or None if never."""
+        """Return the lot's volume in litres as last written down and grown by additions, or None if never."""
         litres: float | None = None
         for entry in self.entries:
             what = entry.what
@@ -122,8 +123,8 @@ class LotHistory:
                 litres = what.litres
             elif isinstance(what, Racking) and litres is not None and what.lees_litres is not None:
                 litres = max(0.0, litres - what.lees_litres)
-            elif isinstance(what, Addition) and what.litres is not None and litres is not None:
-                litres += what.litres
+            elif isinstance(what, Addition) and litres is not None:
+                litres += volume_added_litres(what)
         return litres
 
     def last_measurement(self) -> tuple[int, Measurement] | None:

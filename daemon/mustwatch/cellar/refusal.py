@@ -38,6 +38,8 @@ class Reason(StrEnum):
     GRAVITY_ROSE = "gravity-rose"
     GRAVITY_FELL = "gravity-fell"
     FLOAT_SAYS_OTHERWISE = "float-says-otherwise"
+    OVER_THE_SO2_LIMIT = "over-the-so2-limit"
+    FAR_TOO_MUCH = "far-too-much"
     BREAKS_THE_BOOK = "breaks-the-book"
     ALREADY_IN_THE_BOOK = "already-in-the-book"
     NOT_FINISHED = "not-finished"

@@ -19,6 +19,7 @@ from mustwatch.cellar.book import (
     StageChange,
     Start,
 )
+from mustwatch.cellar.doses import too_much
 from mustwatch.cellar.doubts import doubts_of_gravity
 from mustwatch.cellar.facts import NOTHING_KNOWN, Facts
 from mustwatch.cellar.gates import gates
@@ -81,7 +82,13 @@ def refusals(entry: Entry, cellar: Cellar) -> list[Refusal]:
         found = [*_addition_volume(entry, entry.what, lot, cellar)]
     if not found:
         found = [*doubts_of_gravity(entry, lot, cellar.float_says, cellar.zone)]
-    return found or gates(entry, Case(lot, cellar.profile, cellar.facts, entry.at_ms))
+    if found:
+        return found
+    vessel = cellar.vessels.get(lot.vessel_at(entry.at_ms) or "")
+    return [
+        *too_much(entry, lot, cellar.profile, vessel),
+        *gates(entry, Case(lot, cellar.profile, cellar.facts, entry.at_ms)),
+    ]
 
 
 def _unknown_words(entry: Entry, cellar: Cellar) -> Iterator[Refusal]:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from mustwatch.cellar.additions import Purpose, brings_sugar
+from mustwatch.cellar.additions import GRAMS, Purpose, brings_sugar
 from mustwatch.cellar.book import (
     Addition,
     Bottling,
@@ -29,8 +29,6 @@ from mustwatch.recording.recorder import Offered, Recorder
 from mustwatch.recording.when import WhenError, when
 
 _AMOUNT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))\s*(.*)")
-_GRAMS = {"g": 1.0, "kg": 1000.0, "mg": 0.001, "lb": 453.59237, "oz": 28.349523125}
-"""International avoirdupois pound and ounce, exact by definition."""
 HONEY_SUGAR = 0.8
 """Share of honey that is sugar. Common practice, no source."""
 LONGEST_TEXT = 8_000
@@ -291,7 +289,7 @@ def _amount(name: str, text: str | None) -> tuple[float | None, str]:
 
 def _grams(name: str, text: str) -> float:
     number, unit = _amount(name, text)
-    factor = _GRAMS.get((unit or "g").casefold())
+    factor = GRAMS.get((unit or "g").casefold())
     if number is None or factor is None:
         raise TypedWrongError(f"{name} {text!r} is not a weight; expected e.g. 500g, 0.5kg or 1lb")
     return number * factor
@@ -299,7 +297,7 @@ def _grams(name: str, text: str) -> float:
 
 def _sugar_g(what: str, number: float | None, unit: str) -> float | None:
     """Return the sugar that sugar or honey of a known weight brings; None where only the winemaker knows."""
-    factor = _GRAMS.get(unit.casefold())
+    factor = GRAMS.get(unit.casefold())
     words = what.casefold()
     if number is None or factor is None or not brings_sugar(Addition(what)):
         return None
