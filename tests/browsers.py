@@ -15,7 +15,7 @@ from typing import Literal
 from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, Request, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Dialog, Page, Request, expect, sync_playwright
 
 from brokers import NativeBroker, Options, missing
 from daemons import Daemon, wait_until
@@ -142,12 +142,16 @@ class Complaints:
             if kind in ("error", "warning"):
                 self.console.append(f"{kind}: {text}")
 
+        def dismissed(dialog: Dialog) -> None:
+            self.dialogs.append(dialog.message)
+            dialog.dismiss()
+
         def asked(request: Request) -> None:
             self.requests.append(request.url)
 
         page.on("console", lambda message: heard(message.type, message.text))
         page.on("pageerror", lambda error: self.faults.append(str(error)))
-        page.on("dialog", lambda dialog: (self.dialogs.append(dialog.message), dialog.dismiss()))
+        page.on("dialog", dismissed)
         page.on("request", asked)
 
     def elsewhere(self, base: str) -> list[str]:

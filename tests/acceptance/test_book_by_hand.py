@@ -99,13 +99,13 @@ def test_second_thoughts_never_lose_the_first_version(tmp_path: Path) -> None:
     assert ("measure", "replaced", 1.032) in standing
     assert any(s == "holds" and g is not None and abs(g - 1.0242) < 1e-4 for _, s, g in standing)
     assert "In force again" in cellar.do("record", "undo", "kit")
-    standing = [
+    checks = [
         (e["standing"], e.get("gravity"))
         for e in cellar.json("book", "kit")["entries"]
         if e["kind"] == "measure"
     ]
-    assert ("holds", 1.032) in standing
-    assert [s for s, _ in standing].count("undone") == 1
+    assert ("holds", 1.032) in checks
+    assert [s for s, _ in checks].count("undone") == 1
     assert "[taken back]" in cellar.do("book", "kit")
 
 

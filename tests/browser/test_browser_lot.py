@@ -1,5 +1,6 @@
 """A lot's curve: from weeks to minutes, never more points than the picture can hold."""
 
+from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
@@ -115,19 +116,20 @@ def test_the_curve_changes_its_inks_with_the_scheme(cellar: RunningCellar, visit
 def test_a_later_visit_fetches_no_file_again(cellar: RunningCellar, visit: Visit) -> None:
     first = visit(cellar.base + RED)
     drawn(first)
-    weights = {}
+    weights: dict[str, tuple[str, float]] = {}
     second = first.context.new_page()
     client = first.context.new_cdp_session(second)
     client.send("Network.enable")
-    client.on(
-        "Network.responseReceived", lambda e: weights.setdefault(e["requestId"], [e["response"]["url"], 0])
-    )
-    client.on(
-        "Network.loadingFinished",
-        lambda e: weights.__setitem__(
-            e["requestId"], [weights.get(e["requestId"], ["?"])[0], e["encodedDataLength"]]
-        ),
-    )
+
+    def begins(event: dict[str, Any]) -> None:
+        weights.setdefault(event["requestId"], (event["response"]["url"], 0))
+
+    def ends(event: dict[str, Any]) -> None:
+        url, _ = weights.get(event["requestId"], ("?", 0))
+        weights[event["requestId"]] = (url, event["encodedDataLength"])
+
+    client.on("Network.responseReceived", begins)
+    client.on("Network.loadingFinished", ends)
 
     second.goto(cellar.base + RED)
     drawn(second)

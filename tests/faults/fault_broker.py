@@ -2,6 +2,7 @@
 
 import random
 import time
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -52,7 +53,7 @@ def _on(broker: Broker, count: int, folder: Path, row: Row) -> None:
             row.tried += 1
             publisher.flush()
             wanted = len(shed.messages) if number == count - 1 else (number + 1) * part
-            wait_until(lambda wanted=wanted: shed.count() >= wanted, 60, "the daemon is back, and has it all")
+            wait_until(partial(shed.has, wanted), 60, "the daemon is back, and has it all")
         shed.settle()
         shed.daemon.stop()
         shed.judge(row)

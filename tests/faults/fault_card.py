@@ -4,6 +4,7 @@ import contextlib
 import os
 import subprocess
 import time
+from functools import partial
 from pathlib import Path
 
 from publisher import Publisher
@@ -68,7 +69,7 @@ def run(count: int, folder: Path) -> Row:
             published = sum(
                 part if n < count - 1 else len(shed.messages) - part * n for n in range(number + 1)
             )
-            wait_until(lambda wanted=published: shed.count() >= wanted, 120, "everything stored after all")
+            wait_until(partial(shed.has, published), 120, "everything stored after all")
         shed.settle()
         time.sleep(1.0)
         shed.daemon.stop()

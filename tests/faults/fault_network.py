@@ -5,6 +5,7 @@ import random
 import shutil
 import subprocess
 import time
+from functools import partial
 from pathlib import Path
 
 from publisher import Publisher
@@ -110,7 +111,7 @@ def run(count: int, folder: Path) -> Row:
             row.tried += 1
             publisher.flush()
             wanted = len(shed.messages) if number == count - 1 else (number + 1) * part
-            wait_until(lambda wanted=wanted: shed.count() >= wanted, 60, "the daemon is back, and has it all")
+            wait_until(partial(shed.has, wanted), 60, "the daemon is back, and has it all")
         shed.settle()
         shed.daemon.stop()
         shed.judge(row)

@@ -185,6 +185,10 @@ class Shed:
         ) as connection:
             return int(connection.execute("SELECT count(*) FROM reading").fetchone()[0])
 
+    def has(self, wanted: int) -> bool:
+        """Say whether so many readings are in the store."""
+        return self.count() >= wanted
+
     def settle(self) -> None:
         """Wait until every reading is stored and every message told."""
         wait_until(

@@ -133,10 +133,13 @@ class Guarded:
         ready, end = threading.Event(), threading.Event()
         listening = self.client(reader)
         listening.on_subscribe = lambda *_: ready.set()
-        listening.on_message = lambda c, u, m: (
-            heard.append(m.topic),
-            end.set() if m.topic == "cellar/float-1" else None,
-        )
+
+        def hear(_client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
+            heard.append(message.topic)
+            if message.topic == "cellar/float-1":
+                end.set()
+
+        listening.on_message = hear
         listening.on_connect = lambda c, *_: c.subscribe(
             [("#", paho.SubscribeOptions(1)), (topic, paho.SubscribeOptions(1))]
         )

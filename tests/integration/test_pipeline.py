@@ -192,7 +192,7 @@ def full_card(store: Store) -> Iterator[None]:
     def fail(_: Sequence[Reading]) -> None:
         raise sqlite3.OperationalError("database or disk is full")
 
-    store.readings.add = fail  # type: ignore[method-assign]
+    store.readings.add = fail  # type: ignore[method-assign, assignment]
     try:
         yield
     finally:

@@ -25,7 +25,7 @@ class Listener:
     """A subscriber of everything that keeps (topic, payload, qos, retain flag)."""
 
     def __init__(self, broker, session=None):
-        self.got = []
+        self.got: list[tuple[str, bytes | bytearray, int, bool]] = []
         self._subscribed = threading.Event()
         self._client = paho.Client(CallbackAPIVersion.VERSION2, session, session is None)
         if broker.options.password is not None:

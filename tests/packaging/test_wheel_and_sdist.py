@@ -118,9 +118,13 @@ def test_pipx_gives_it_an_environment_of_its_own(built: Built, tmp_path: Path) -
     fetched = run(tmp_path / "tools/bin/pip", "install", "-q", "pipx", check=False)
     if fetched.returncode != 0:
         missing(f"pipx cannot be had: {fetched.stderr[-300:]}")
-    home = {"PIPX_HOME": str(tmp_path / "pipx"), "PIPX_BIN_DIR": str(tmp_path / "bin"), "HOME": str(tmp_path)}
 
-    run(tmp_path / "tools/bin/pipx", "install", "--python", sys.executable, built.wheel, **home)
+    run(
+        *(tmp_path / "tools/bin/pipx", "install", "--python", sys.executable, built.wheel),
+        PIPX_HOME=str(tmp_path / "pipx"),
+        PIPX_BIN_DIR=str(tmp_path / "bin"),
+        HOME=str(tmp_path),
+    )
 
     assert run(tmp_path / "bin/mustwatch", "--version").stdout.startswith("mustwatch ")
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule
 
 from cellars import T0, new_store
-from mustwatch.cellar.book import Entry, Move, Note, Racking
+from mustwatch.cellar.book import Entry, Move, Note, Racking, What
 from mustwatch.cellar.history import SensorStay
 from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS
 from mustwatch.cellar.reading import Reading, Stamp
@@ -124,10 +124,12 @@ class MirrorFollows(RuleBasedStateMachine):
     def write_in_the_book(self, minute: int, vessel: str, what: str) -> None:
         self.count += 1
         at_ms = T0 + minute * MINUTE_MS
-        done = {"rack": Racking(vessel, floats=("float",)), "move": Move("probe", vessel), "note": Note("x")}[
-            what
-        ]
-        self.store.book.append(Entry(f"e{self.count}", "kit", at_ms, at_ms, done))
+        ways: dict[str, What] = {
+            "rack": Racking(vessel, floats=("float",)),
+            "move": Move("probe", vessel),
+            "note": Note("x"),
+        }
+        self.store.book.append(Entry(f"e{self.count}", "kit", at_ms, at_ms, ways[what]))
 
     @rule()
     def take_back(self) -> None:

@@ -19,7 +19,7 @@ from mustwatch.cellar.book import (
     What,
 )
 from mustwatch.cellar.profile import Profile
-from mustwatch.watch.lot_watch import LotWatch
+from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.slots import SLOT_MS
 from mustwatch.watch.smoother import smooth
@@ -64,8 +64,12 @@ happenings = st.lists(
 )
 
 
+Happening = tuple[int, What | tuple[str, float | None, float | None, float | None]]
+"""Milliseconds since the one before, and an entry or a reading: sensor, gravity, its error, °C."""
+
+
 def events(
-    found: list[tuple[int, What | tuple[str, float | None, float | None, float | None]]],
+    found: list[Happening],
 ) -> list[Observation | Entry]:
     """Return the happenings as events in time order."""
     at_ms = BEGIN_MS
@@ -84,9 +88,9 @@ def events(
 
 @given(happenings)
 @settings(max_examples=150, deadline=None)
-def test_anything_possible_gives_finite_estimates(found: list[tuple[int, What]]) -> None:
+def test_anything_possible_gives_finite_estimates(found: list[Happening]) -> None:
     watch = LotWatch("lot", "bucket", Profile(), BEGIN_MS)
-    steps = []
+    steps: list[WatchStep] = []
     for event in events(found):
         steps += watch.observe(event) if isinstance(event, Observation) else watch.enter(event)
     steps += watch.advance(2**62)
@@ -104,7 +108,7 @@ def test_anything_possible_gives_finite_estimates(found: list[tuple[int, What]])
 
 @given(happenings)
 @settings(max_examples=40, deadline=None)
-def test_anything_possible_can_be_smoothed(found: list[tuple[int, What]]) -> None:
+def test_anything_possible_can_be_smoothed(found: list[Happening]) -> None:
     for estimate in smooth("lot", "bucket", Profile(), BEGIN_MS, events(found)):
         assert all(value is None or math.isfinite(value) for value in estimate[1:])
 

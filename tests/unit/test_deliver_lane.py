@@ -1,6 +1,7 @@
 """One target's way out: order, back-off, what may overtake what, what is given up, and when it is trouble."""
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import pytest
 
@@ -33,7 +34,7 @@ def row(
     kind: MessageKind = MessageKind.FIRST,
     created_ms: int = NOW_MS,
     life_ms: int = 7 * DAY_MS,
-    **more: int,
+    **more: Any,
 ) -> Row:
     message = Message(
         name, "phone", kind, alert_ids or (name,), Severity.WARNING, f"title {name}", "body", created_ms,

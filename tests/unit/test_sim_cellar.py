@@ -31,7 +31,7 @@ def kinds(cellar):
 
 def readings(cellar, sensor):
     """Return (instant, value by name) of every SenML record a sensor sent, each instant once."""
-    said = {}
+    said: dict[float, dict[str, float]] = {}
     for message in cellar.messages:
         if message.sensor == sensor:
             records = json.loads(message.payload)

@@ -59,8 +59,10 @@ def test_a_gravity_survives_its_way_through_brix_and_fahrenheit(tmp_path):
     kit = [m for m in cellar.messages if m.sensor == "kit-float"]
     errors = []
     for message in kit:
-        (reading,) = decode(message.payload, message.topic, message.sent_ms)
-        errors.append(reading.gravity - float(lot.gravity_at(message.observed_ms)))
+        outcome = decode(message.payload, message.topic, message.sent_ms)
+        assert isinstance(outcome, list)
+        assert outcome[0].gravity is not None
+        errors.append(outcome[0].gravity - float(lot.gravity_at(message.observed_ms)))
 
     assert abs(sum(errors) / len(errors)) < 0.001
 

@@ -178,7 +178,7 @@ def test_it_is_left_alone_while_it_clears() -> None:
 
 
 def test_sulfite_is_looked_at_first_after_a_month_and_then_every_two() -> None:
-    matured = [RACKED, (26.0, Racking("other"))]
+    matured: list[tuple[float, What]] = [RACKED, (26.0, Racking("other"))]
     assert "sulfite-check" not in ids(lot(*matured), 55, seen(55, finished=12))
     assert "sulfite-check" in ids(lot(*matured), 57, seen(57, finished=12))
     added = [*matured, (57.0, Addition("metabisulfite", 1, "g"))]
@@ -226,15 +226,15 @@ def test_every_shipped_profile_leads_from_must_to_bottle_when_its_steps_are_done
         if not coming:
             break
         step = coming[0].step
-        what: What = {
+        ways: dict[str, What] = {
             "rack": Racking(next(vessels)),
             "bottle": Bottling(28),
             "checked": Measurement(0.994),
             "add:stabilise": Addition("sorbate"),
             "add:fine": Addition("finings"),
             "add:nutrient": Addition("yeast nutrient"),
-        }.get(step.done_by or "", Note("done", step=step.id))
-        done.append((day, what))
+        }
+        done.append((day, ways.get(step.done_by or "", Note("done", step=step.id))))
 
     assert isinstance(done[-1][1], Bottling)
     assert sum(isinstance(what, Racking) for _, what in done) >= 2

@@ -12,7 +12,7 @@ from mustwatch.watch.detectors.ending import Ended
 from mustwatch.watch.finding import Change, FindingKind, Subject
 from mustwatch.watch.heat import HARMFUL_MS, HOT_C, Heat
 from mustwatch.watch.lot_estimator import LotEstimator
-from mustwatch.watch.lot_watch import LotWatch
+from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.slots import SLOT_MS
 from mustwatch.watch.tail import PACES_PER_DAY, PRIORS, PRIORS_AFTER_HEAT, Now, Tail
@@ -50,7 +50,7 @@ def finished(
         events.append(
             Observation(BEGIN_MS + hour * HOUR_MS + 9, "float", "bucket", round(shown, 4), None, celsius)
         )
-    steps = []
+    steps: list[WatchStep] = []
     for event in sorted(events, key=lambda e: e.at_ms):
         steps += watch.observe(event) if isinstance(event, Observation) else watch.enter(event)
     return watch, [

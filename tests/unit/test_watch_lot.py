@@ -176,7 +176,10 @@ def test_two_floats_are_fused_and_the_better_one_counts_more() -> None:
 
 def test_a_hydrometer_check_re_anchors_the_estimate() -> None:
     """A float that reads 0.006 too low is believed until a check says so."""
-    events = [*said(HEALTHY, 6, offset=-0.006), at_day(3.0, Measurement(round(HEALTHY(3.0), 3)))]
+    events: list[Observation | Entry] = [
+        *said(HEALTHY, 6, offset=-0.006),
+        at_day(3.0, Measurement(round(HEALTHY(3.0), 3))),
+    ]
     _, steps = watched(events)
     before = next(s for s in steps if s.estimate.at_ms >= BEGIN_MS + 2.9 * DAY_MS).estimate
     after = next(s for s in steps if s.estimate.at_ms >= BEGIN_MS + 3.2 * DAY_MS).estimate

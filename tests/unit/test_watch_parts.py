@@ -10,7 +10,7 @@ from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.watch.constancy import Constancy
 from mustwatch.watch.curve import KAPPA, SETTLED_RATE, Curve, expected_end
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject
+from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
 from mustwatch.watch.gravity_filter import GravityFilter
 from mustwatch.watch.hand import HandChecks
 from mustwatch.watch.motion import Motion
@@ -374,7 +374,7 @@ def test_a_battery_without_a_limit_is_not_judged() -> None:
 
 def test_a_probe_that_repeats_one_temperature_is_frozen() -> None:
     watch = SensorWatch(probe())
-    told = []
+    told: list[Transition] = []
     for i in range(200):
         celsius = 19.0 + 0.1 * (i % 5) if i < 100 else 19.2
         told += watch.observe(reading(10 * i, celsius=celsius), "bucket", "lot")
@@ -390,7 +390,7 @@ def test_a_probe_that_repeats_one_temperature_is_frozen() -> None:
 def test_a_frozen_probe_is_dated_when_its_run_became_too_long_whichever_reading_shows_it() -> None:
     def raised_at(late: int | None) -> list[int]:
         watch = SensorWatch(probe())
-        told = []
+        told: list[Transition] = []
         for i in (*(i for i in range(200) if i != late), *([] if late is None else [late])):
             celsius = 19.0 + 0.1 * (i % 5) if i < 100 else 19.2
             told += watch.observe(reading(10 * i, celsius=celsius), "bucket", "lot")
