@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 NICE ?= nice
 
-.PHONY: demo test check lint format unit bench bench-watch report faults soak arm64 screenshots setup clean
+.PHONY: demo test check lint format quick coverage unit bench bench-watch report faults soak arm64 screenshots setup clean
 
 $(STAMP): pyproject.toml requirements.lock
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -24,17 +24,26 @@ demo: $(STAMP) ## live three weeks of an invented cellar in a minute
 test: $(STAMP) ## set up and run all tests
 	tests/run-all
 
-check: lint test ## exactly what the CI runs
+check: lint coverage test ## exactly what the CI runs
 
 lint: $(STAMP) ## format, lint, types, import rules
-	$(BIN)/ruff format --check daemon simulators tests
-	$(BIN)/ruff check daemon simulators tests
+	$(BIN)/ruff format --check daemon simulators tests deploy
+	$(BIN)/ruff check daemon simulators tests deploy
 	$(BIN)/mypy
+	$(BIN)/mypy --config-file tests/mypy.ini tests
 	$(BIN)/lint-imports
+	@command -v shellcheck >/dev/null || { echo "shellcheck is missing: sudo apt-get install shellcheck"; exit 1; }
+	shellcheck deploy/*.sh deploy/compose/*.sh tests/run-all tests/containers/*.sh .ci/run
 
 format: $(STAMP)
-	$(BIN)/ruff format daemon simulators tests
-	$(BIN)/ruff check --fix daemon simulators tests
+	$(BIN)/ruff format daemon simulators tests deploy
+	$(BIN)/ruff check --fix daemon simulators tests deploy
+
+quick: $(STAMP) ## the unit tests: half a minute of processor time
+	$(BIN)/pytest -q tests/unit
+
+coverage: $(STAMP) ## how much of the pure core the unit tests go through; below the floor it fails
+	$(BIN)/pytest -q -p no:cacheprovider tests/unit --cov --cov-report=term
 
 unit: $(STAMP) ## the quick ones
 	$(BIN)/pytest -q tests/unit tests/property tests/contract tests/reference

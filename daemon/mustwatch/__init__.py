@@ -1,7 +1,7 @@
 """mustwatch: watches fermenting wine and calls the winemaker when something must be done.
 
-Above the line (``must``, ``cellar``, ``watch``, ``alerting``) everything is pure: no file, no socket, no clock.
-Below it (``ingest``, ``store``, ``deliver``, ``review``, ``web``, ``cli``) the edges; ``service`` wires them.
+``must``, ``cellar``, ``watch`` and ``alerting`` are pure: no file, no socket, no clock. Around them stand the edges
+(``ingest``, ``store``, ``deliver``, ``web``); ``app`` wires them into the daemon, ``cli`` holds the commands.
 """
 
 __version__ = "0.1.0"
