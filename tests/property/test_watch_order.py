@@ -48,6 +48,11 @@ def feed(watch: LotWatch, event: Event) -> list[WatchStep]:
     return list(watch.observe(event) if isinstance(event, Observation) else watch.enter(event))
 
 
+def book_of(found: Sequence[Event]) -> list[Entry]:
+    """Return the entries among events."""
+    return [event for event in found if isinstance(event, Entry)]
+
+
 def whole(found: Sequence[Event]) -> list[WatchStep]:
     """Return what the watch says of all events in a row, its last slot closed."""
     watch = LotWatch("lot", "bucket", PROFILE, BEGIN_MS)
@@ -67,7 +72,7 @@ def test_a_watch_split_in_two_by_a_snapshot_equals_the_whole(
     for i, event in enumerate(found):
         steps += feed(watch, event)
         if i in cuts:
-            watch = LotWatch.restore(watch.snapshot(), PROFILE)
+            watch = LotWatch.restore(watch.snapshot(), PROFILE, book=book_of(found))
     steps += watch.advance(2**62)
 
     assert steps == whole(found)
@@ -107,7 +112,7 @@ def test_the_open_slot_handed_in_twice_counts_once(seed: int, random: Random) ->
     cut = random.randrange(1, len(found))
     watch = LotWatch("lot", "bucket", PROFILE, BEGIN_MS)
     steps = [step for event in found[:cut] for step in feed(watch, event)]
-    watch = LotWatch.restore(watch.snapshot(), PROFILE)
+    watch = LotWatch.restore(watch.snapshot(), PROFILE, book=book_of(found))
     again = [event for event in found if event.at_ms >= watch.horizon_ms]
     steps += [step for event in again for step in feed(watch, event)]
     steps += watch.advance(2**62)

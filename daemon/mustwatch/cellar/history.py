@@ -175,7 +175,8 @@ def _leaves_the_vessel(entry: Entry) -> bool:
     return isinstance(what, Bottling) or (isinstance(what, StageChange) and what.stage is Stage.BOTTLED)
 
 
-def _lot_history(lot: str, entries: Sequence[Entry]) -> LotHistory | None:
+def lot_history(lot: str, entries: Sequence[Entry]) -> LotHistory | None:
+    """Return a lot's history from its entries in force, in time order; None if none of them is a start."""
     begins = next((i for i, e in enumerate(entries) if isinstance(e.what, Start)), None)
     if begins is None:
         return None
@@ -269,6 +270,6 @@ def fold(entries: Iterable[Entry], configured: Iterable[SensorStay] = ()) -> Cel
                 places.setdefault(sensor, []).append(SensorStay(sensor, what.to_vessel, entry.at_ms))
         elif isinstance(what, Reanchor):
             offsets.setdefault(what.sensor, []).append((entry.at_ms, what.offset))
-    lots = {lot: history for lot, of in by_lot.items() if (history := _lot_history(lot, of)) is not None}
+    lots = {lot: history for lot, of in by_lot.items() if (history := lot_history(lot, of)) is not None}
     ordered = {sensor: tuple(sorted(of, key=lambda s: s.from_ms)) for sensor, of in places.items()}
     return CellarHistory(lots, ordered, {sensor: tuple(of) for sensor, of in offsets.items()})

@@ -7,7 +7,7 @@ step by a note that names it), and *passed* when the lot is beyond its stage.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from mustwatch.cellar.additions import purpose_of
@@ -15,7 +15,7 @@ from mustwatch.cellar.book import Addition, Entry, EntryKind, Note, StageChange
 from mustwatch.cellar.facts import NOTHING_KNOWN, Facts, Foreseen
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS
-from mustwatch.cellar.profile import Profile, Stage, Step
+from mustwatch.cellar.profile import Band, Profile, Stage, Step
 from mustwatch.cellar.requirements import WORDS, Case, Requirement, since
 
 ORDER: dict[Stage, int] = {stage: position for position, stage in enumerate(Stage)}
@@ -117,8 +117,10 @@ def done_ms(step: Step, profile: Profile, case: Case, seen: tuple[str, ...] = ()
 def stage_now(profile: Profile, case: Case) -> Stage:
     """Return the stage a lot is in: as its entries tell, moved on by ``finished`` and by steps that lead on.
 
-    What the winemaker said last (``record stage``) holds until something happens after it.
+    What the winemaker said last (``record stage``) holds until something happens after it. Of what the watch says only
+    the findings count, so that the stage of any instant can be told later too.
     """
+    case = replace(case, facts=Facts(findings=case.facts.findings))
     lot = case.lot
     stage = lot.stage_at(case.at_ms)
     said = [e.at_ms for e in lot.entries if isinstance(e.what, StageChange) and e.at_ms <= case.at_ms]
@@ -137,6 +139,11 @@ def stage_now(profile: Profile, case: Case) -> Stage:
     return stage
 
 
+def band_now(profile: Profile, case: Case) -> Band:
+    """Return the temperature band a lot is judged by: its stage's, as ``stage_now`` tells it."""
+    return profile.band_in(stage_now(profile, case))
+
+
 def stages_through(
     lot: LotHistory, profile: Profile, held: Sequence[tuple[str, int, int | None]] = ()
 ) -> list[tuple[int, Stage]]:
@@ -146,9 +153,8 @@ def stages_through(
         lot: its history; ``profile``: its steps.
         held: findings as (kind, since when, until when or None), milliseconds since the epoch.
     """
-    instants = sorted(
-        {e.at_ms for e in lot.entries} | {at_ms for _, at_ms, _ in held if at_ms > lot.started_ms}
-    )
+    turns = {at_ms for _, *span in held for at_ms in span if at_ms is not None and at_ms > lot.started_ms}
+    instants = sorted({e.at_ms for e in lot.entries} | turns)
     found: list[tuple[int, Stage]] = []
     for at_ms in instants:
         then = {

@@ -50,7 +50,7 @@ class Rebuild:
         checkpoint = self._store.watching.checkpoint_before(history.lot, before_ms)
         if checkpoint is not None and checkpoint.horizon_ms > history.started_ms:
             try:
-                watch = LotWatch.restore(checkpoint.snapshot, profile, self._is_night)
+                watch = LotWatch.restore(checkpoint.snapshot, profile, self._is_night, history.entries)
                 return watch, checkpoint.horizon_ms
             except SnapshotOutdatedError:
                 log.info("snapshot of another version, evaluating from the start lot=%s", history.lot)

@@ -11,7 +11,6 @@ from mustwatch.cellar.entry_json import UnreadableEntryError, entry_from_json, e
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import iso
 from mustwatch.cellar.possible import bad_values
-from mustwatch.cellar.steps import stages_through
 from mustwatch.config.plan import plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
@@ -19,6 +18,7 @@ from mustwatch.views.book_page import book_page
 from mustwatch.views.book_record import BookRecord, Told, book_record
 from mustwatch.views.book_words import BookUnits, what_was_done
 from mustwatch.views.series import Point, Track, m4
+from mustwatch.views.stages import stages_told
 
 FORMAT = "mustwatch cellar record"
 VERSION = 1
@@ -51,7 +51,8 @@ def record_of(store: Store, settings: Settings, lot: str) -> BookRecord | None:
     for estimate in store.watching.each_estimate(lot):
         gravity.note(estimate.at_ms, estimate.gravity if is_watched else None)
         celsius.note(estimate.at_ms, estimate.temperature_c)
-    told = told_of(store.alerts.of_lot(lot))
+    alerts = store.alerts.of_lot(lot)
+    told = told_of(alerts)
     profile = plan_of(settings).profile_for(history)
     return book_record(
         history,
@@ -59,7 +60,7 @@ def record_of(store: Store, settings: Settings, lot: str) -> BookRecord | None:
         told,
         gravity,
         celsius,
-        stages_through(history, profile, [(t.kind, t.at_ms, t.until_ms) for t in told]),
+        stages_told(history, profile, alerts),
     )
 
 

@@ -7,7 +7,7 @@ from mustwatch.cellar.guidance import Fermenting, co2_caution, reminders, say_wh
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS, iso
 from mustwatch.cellar.requirements import Case
-from mustwatch.cellar.steps import NextStep, next_steps, stage_now
+from mustwatch.cellar.steps import NextStep, band_now, next_steps, stage_now
 from mustwatch.config.plan import CellarPlan, plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.evaluation.facts import facts_of
@@ -61,11 +61,12 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
                 {"do": r.do, "why": r.why, "due_at": iso(r.due_ms), "step": r.step}
                 for r in reminders(lot, profile, now_ms, facts)
             ]
-            row["stage"] = stage_now(profile, Case(lot, profile, facts, now_ms)).value
+            case = Case(lot, profile, facts, now_ms)
+            row["stage"] = stage_now(profile, case).value
             is_fresh = facts.estimated_ms is not None and now_ms - facts.estimated_ms < DAY_MS
             if facts.rate_per_day is not None and is_fresh:
                 fermenting.append(_fermenting(lot, facts.rate_per_day, plan))
-            band = profile.band_in(lot.stage)
+            band = band_now(profile, case)
             row["band"] = {
                 "low": band.low_c,
                 "high": band.high_c,

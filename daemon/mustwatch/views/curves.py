@@ -9,7 +9,7 @@ from heapq import merge
 from operator import itemgetter
 from typing import Any, NamedTuple
 
-from mustwatch.cellar.history import END_MS, LotHistory
+from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.reading import Reading
@@ -170,13 +170,6 @@ def forecast_fan(lot: LotHistory, now: dict[str, Any], profile: Profile) -> Fan 
         end = min(expected_end(start if start is not None else gravity), gravity - 0.0005)
         foreseen.append(Foreseen(end, *now["finish"]))
     return fan(at_ms, gravity, foreseen)
-
-
-def stage_spans(lot: LotHistory, now_ms: int) -> list[tuple[str, int, int]]:
-    """Return the stages a lot went through: name, from, until."""
-    ends = [*(from_ms for from_ms, _ in lot.stages[1:]), END_MS]
-    last_ms = now_ms if lot.ended_ms is None else lot.ended_ms
-    return [(s.value, f, min(u, max(last_ms, f))) for (f, s), u in zip(lot.stages, ends, strict=True)]
 
 
 def check_points(lot: LotHistory, window: Window) -> list[Point]:

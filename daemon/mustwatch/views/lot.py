@@ -10,13 +10,10 @@ from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.history import CellarHistory, LotHistory, in_force
 from mustwatch.cellar.instant import DAY_MS, from_ms, iso
 from mustwatch.cellar.profile import Profile
-from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.sensor import SensorKind
-from mustwatch.cellar.steps import stage_now
 from mustwatch.config.plan import CellarPlan, plan_of
 from mustwatch.config.profiles import profile_names
 from mustwatch.config.settings import Settings
-from mustwatch.evaluation.facts import facts_of
 from mustwatch.store.store import Store
 from mustwatch.views.book import told_of
 from mustwatch.views.book_words import BookUnits, what_was_done
@@ -29,11 +26,11 @@ from mustwatch.views.curves import (
     estimate_curves,
     forecast_fan,
     sensor_curves,
-    stage_spans,
     whole_of,
 )
 from mustwatch.views.overview import vessel_overview
 from mustwatch.views.series import Point, Track, m4
+from mustwatch.views.stages import spans_of
 from mustwatch.watch.estimate import Estimate
 
 SMALL_CURVE_MS = 7 * DAY_MS
@@ -215,6 +212,7 @@ def lot_curves(
     window = _window(whole_of(history, now_ms), begin_ms, end_ms)
     most = min(max(points, FEWEST_POINTS), MOST_POINTS)
     estimated = estimate_curves(store.watching.each_estimate(lot, window.from_ms, window.until_ms + 1), most)
+    spans = spans_of(store, history, profile, now_ms)
     fan = (
         forecast_fan(history, store.watching.now().get(lot, {}), profile)
         if history.ended_ms is None
@@ -241,11 +239,11 @@ def lot_curves(
         ],
         "checks": columns(check_points(history, window), 5),
         "entries": _marks(history, settings, window),
-        "stages": [
-            {"stage": stage, "from_ms": begin, "until_ms": end}
-            for stage, begin, end in _stages(store, plan, history, profile, now_ms)
+        "stages": [{"stage": s.stage.value, "from_ms": s.from_ms, "until_ms": s.until_ms} for s in spans],
+        "bands": [
+            {"from_ms": s.from_ms, "until_ms": s.until_ms, "low": s.band.low_c, "high": s.band.high_c}
+            for s in spans
         ],
-        "bands": _bands(history, profile, now_ms),
         "racking_gravity": profile.racking_gravity,
         "dry_gravity": profile.dry_gravity,
         "forecast": None
@@ -257,21 +255,6 @@ def lot_curves(
             "latest": fan.latest_ms,
         },
     }
-
-
-def _stages(
-    store: Store, plan: CellarPlan, lot: LotHistory, profile: Profile, now_ms: int
-) -> list[tuple[str, int, int]]:
-    """Return a lot's stages as its entries tell them, moved on where a finding has moved the lot on."""
-    spans = stage_spans(lot, now_ms)
-    now = store.watching.now().get(lot.lot)
-    facts = facts_of(lot, store.book.history(), now, store.alerts.open(), plan)
-    stage = stage_now(profile, Case(lot, profile, facts, now_ms)).value
-    name, begin, end = spans[-1]
-    if stage == name:
-        return spans
-    moved_ms = min(max(facts.findings.get("finished", end), begin), end)
-    return [*spans[:-1], (name, begin, moved_ms), (stage, moved_ms, end)]
 
 
 def _window(whole: Window, begin_ms: int | None, end_ms: int | None) -> Window:
@@ -289,12 +272,6 @@ def _marks(lot: LotHistory, settings: Settings, window: Window) -> list[dict[str
         for e in lot.entries
         if window.from_ms <= e.at_ms <= window.until_ms
     ]
-
-
-def _bands(lot: LotHistory, profile: Profile, now_ms: int) -> list[dict[str, Any]]:
-    spans = zip(lot.stages, stage_spans(lot, now_ms), strict=True)
-    bands = [(profile.band_in(stage), begin, end) for (_, stage), (_, begin, end) in spans]
-    return [{"from_ms": b, "until_ms": e, "low": band.low_c, "high": band.high_c} for band, b, e in bands]
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

@@ -18,7 +18,7 @@ from mustwatch.config.settings import Settings
 from mustwatch.deliver.deliverer import Picture
 from mustwatch.store.store import Store
 from mustwatch.views.curves import Window as CurveWindow
-from mustwatch.views.curves import check_points, stage_spans
+from mustwatch.views.curves import check_points
 from mustwatch.views.message_chart import (
     SHOWN,
     Chart,
@@ -34,6 +34,7 @@ from mustwatch.views.message_chart import (
     window_of,
 )
 from mustwatch.views.night import night_view
+from mustwatch.views.stages import Span, band_at, spans_of
 from mustwatch.watch.finding import FindingKind
 
 log = logging.getLogger(__name__)
@@ -90,6 +91,7 @@ def finding_chart(store: Store, plan: CellarPlan, message: Message) -> Chart | N
     window = window_of(quantity, alert.opened_ms, ends_ms, told_ms, lot.started_ms)
     profile = plan.profile_for(lot)
     is_gravity = quantity is Quantity.GRAVITY
+    spans = spans_of(store, lot, profile, window.until_ms)
     known = Known(
         lot=lot.lot,
         quantity=quantity,
@@ -98,10 +100,8 @@ def finding_chart(store: Store, plan: CellarPlan, message: Message) -> Chart | N
         marks=[at for at in (alert.opened_ms, ends_ms) if at is not None],
         estimates=store.watching.estimates(lot.lot, window.from_ms, window.until_ms),
         checks=check_points(lot, CurveWindow(*window)) if is_gravity else (),
-        strips=() if is_gravity else _strips(lot, profile, window),
-        limits=_gravity_limits(alert, profile, plan)
-        if is_gravity
-        else _celsius_limits(alert, lot, profile, plan),
+        strips=() if is_gravity else _strips(spans, window),
+        limits=_gravity_limits(alert, profile, plan) if is_gravity else _celsius_limits(alert, spans, plan),
     )
     return message_chart(known, plan.rules.units)
 
@@ -116,7 +116,7 @@ def night_chart(store: Store, settings: Settings, plan: CellarPlan, told_ms: int
     lot = store.book.history().lots[row["lot"]]
     window = Window(_ms(night["from"]), _ms(night["until"]))
     low_ms, high_ms = _ms(row["minimum_at"]), _ms(row["maximum_at"])
-    profile = plan.profile_for(lot)
+    spans = spans_of(store, lot, plan.profile_for(lot), window.until_ms)
     known = Known(
         lot=lot.lot,
         quantity=Quantity.TEMPERATURE,
@@ -124,8 +124,8 @@ def night_chart(store: Store, settings: Settings, plan: CellarPlan, told_ms: int
         caption=night_caption(row["minimum"], low_ms, row["maximum"], high_ms, plan.rules.units),
         marks=[low_ms, high_ms],
         estimates=store.watching.estimates(lot.lot, window.from_ms, window.until_ms),
-        strips=_strips(lot, profile, window),
-        limits=_band_limits(profile.band_in(lot.stage_at(window.until_ms)), None, plan),
+        strips=_strips(spans, window),
+        limits=_band_limits(band_at(spans, window.until_ms), None, plan),
     )
     return message_chart(known, plan.rules.units)
 
@@ -143,14 +143,12 @@ def _lot_of(store: Store, alert: Alert) -> LotHistory | None:
     return None if name is None else history.lots.get(name)
 
 
-def _strips(lot: LotHistory, profile: Profile, window: Window) -> list[Strip]:
+def _strips(spans: Sequence[Span], window: Window) -> list[Strip]:
     """Return the temperature band of every stage that is in the window."""
-    spans = zip(lot.stages, stage_spans(lot, window.until_ms), strict=True)
-    bands = [(profile.band_in(stage), begin, end) for (_, stage), (_, begin, end) in spans]
     return [
-        Strip(max(begin, window.from_ms), min(end, window.until_ms), band.low_c, band.high_c)
-        for band, begin, end in bands
-        if begin < window.until_ms and end > window.from_ms
+        Strip(max(s.from_ms, window.from_ms), min(s.until_ms, window.until_ms), s.band.low_c, s.band.high_c)
+        for s in spans
+        if s.from_ms < window.until_ms and s.until_ms > window.from_ms
     ]
 
 
@@ -168,10 +166,10 @@ def _gravity_limits(alert: Alert, profile: Profile, plan: CellarPlan) -> list[Li
     return limits
 
 
-def _celsius_limits(alert: Alert, lot: LotHistory, profile: Profile, plan: CellarPlan) -> list[Limit]:
+def _celsius_limits(alert: Alert, spans: Sequence[Span], plan: CellarPlan) -> list[Limit]:
     """Return the edges of the band of then, and the limit that the finding is about."""
     passed = alert.evidence.get("limit_celsius")
-    band = profile.band_in(lot.stage_at(alert.opened_ms))
+    band = band_at(spans, alert.opened_ms)
     return _band_limits(band, float(passed) if isinstance(passed, int | float) else None, plan)
 
 

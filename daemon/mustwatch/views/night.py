@@ -12,6 +12,7 @@ from mustwatch.config.settings import Settings
 from mustwatch.store.retention import thinned_temperatures
 from mustwatch.store.store import Store
 from mustwatch.views.night_review import HOLDS_MS, Night, NightReview, Sample, last_night, night_of, review
+from mustwatch.views.stages import band_at, spans_of
 
 
 def the_night(settings: Settings, now_ms: int, day: date | None) -> Night:
@@ -75,7 +76,8 @@ def night_view(store: Store, settings: Settings, now_ms: int, day: date | None =
     for vessel in names:
         stay = history.lot_in(vessel, min(night.until_ms - 1, now_ms))
         lot = history.lots[stay.lot] if stay is not None else None
-        band = plan.profile_for(lot).band_in(lot.stage_at(night.until_ms)) if lot is not None else None
+        until_ms = min(night.until_ms, now_ms)
+        band = band_at(spans_of(store, lot, plan.profile_for(lot), until_ms), until_ms) if lot else None
         rows.append(
             _row(
                 vessel, None, stay.lot if stay else None, band, samples.get((vessel, None), []), night, now_ms

@@ -5,14 +5,17 @@ whether a slot was closed by a later observation, by an entry or by the clock's 
 """
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, NamedTuple
 
 from mustwatch.cellar.additions import Purpose, purpose_of
 from mustwatch.cellar.book import Addition, Entry, Measurement, Racking, Reanchor, Start
 from mustwatch.cellar.entry_json import entry_from_json, entry_to_json
-from mustwatch.cellar.history import stage_after
+from mustwatch.cellar.facts import Facts
+from mustwatch.cellar.history import lot_history, stage_after
 from mustwatch.cellar.profile import Profile, Stage
+from mustwatch.cellar.requirements import Case
+from mustwatch.cellar.steps import band_now
 from mustwatch.watch.curve import SETTLED_RATE, SOONER, Curve, Forecast
 from mustwatch.watch.detectors import ENROLLED, Detector, SlotView
 from mustwatch.watch.estimate import Estimate, Expected
@@ -86,6 +89,7 @@ class LotWatch:
     """Watches one lot. See the module's text for what its result depends on."""
 
     __slots__ = (
+        "_book",
         "_by_hand",
         "_detectors",
         "_entries",
@@ -127,6 +131,7 @@ class LotWatch:
         self._is_night = is_night
         self._slot: OpenSlot | None = None
         self._entries: list[Entry] = []
+        self._book: list[Entry] = []
         self._estimator = LotEstimator(profile.settled_hours, self.horizon_ms, make_filter)
         self._thermometer = Thermometer()
         self._by_hand = HandChecks()
@@ -234,7 +239,7 @@ class LotWatch:
         self._slot = None
         self.horizon_ms = end_ms
         estimator.reanchored = []
-        checks = self._apply_entries() if self._entries else ()
+        checks = self._apply_entries(end_ms) if self._entries else ()
         parts = slot.by_sensor
         was_c = thermometer.celsius
         celsius = thermometer.take(parts, end_ms)
@@ -253,6 +258,8 @@ class LotWatch:
             told = detector.step(view)
             if told:
                 transitions += tuple(told)
+        if transitions:
+            self._set_band(end_ms)
         return _new(WatchStep, (estimate, transitions, self._forecast))
 
     def _look(self, end_ms: int, celsius: float | None) -> Estimate:
@@ -296,7 +303,7 @@ class LotWatch:
 
     # -- what people did ------------------------------------------------------------------------------------------
 
-    def _apply_entries(self) -> Sequence[float]:
+    def _apply_entries(self, end_ms: int) -> Sequence[float]:
         """Apply the slot's entries in the order of what happened; returns the gravities measured."""
         entries = sorted(
             self._entries, key=lambda e: (e.at_ms, not isinstance(e.what, Start), e.recorded_ms, e.id)
@@ -310,14 +317,21 @@ class LotWatch:
                 continue  # its gravity is this watch's own estimate, no second witness
             if isinstance(what, Start | Measurement | Racking) and what.gravity is not None:
                 checks.append(what.gravity)
+        self._book += entries
+        self._set_band(end_ms)
         return checks
+
+    def _set_band(self, at_ms: int) -> None:
+        """Set the band that holds from an instant on: by the book and the findings, as pages and record tell it too."""
+        history = lot_history(self.lot, self._book)
+        if history is None:
+            return
+        found = Facts(findings={kind.value: since_ms for kind, _, since_ms in self.open_findings()})
+        self._view.band = band_now(self.profile, Case(history, self.profile, found, at_ms))
 
     def _apply(self, entry: Entry) -> None:
         view, what = self._view, entry.what
-        stage = stage_after(view.stage, entry)
-        if stage is not view.stage:
-            view.stage = stage
-            view.band = self.profile.band_in(stage)
+        view.stage = stage_after(view.stage, entry)
         if isinstance(what, Start | Racking) and what.litres is not None:
             self._litres = what.litres
         if isinstance(what, Racking):
@@ -385,9 +399,13 @@ class LotWatch:
 
     @classmethod
     def restore(
-        cls, snapshot: str, profile: Profile, is_night: Callable[[int], bool] = is_night_utc
+        cls,
+        snapshot: str,
+        profile: Profile,
+        is_night: Callable[[int], bool] = is_night_utc,
+        book: Iterable[Entry] = (),
     ) -> "LotWatch":
-        """Return the watch a snapshot described.
+        """Return the watch a snapshot described; ``book`` is all that was entered of the lot, in time order.
 
         Raises:
             SnapshotOutdatedError: it was written by another version.
@@ -411,4 +429,6 @@ class LotWatch:
             detector.load(of)
         kept._forecast_ms, kept._litres = state["forecast_ms"], state["litres"]
         kept._estimate = Estimate(*state["estimate"])
+        kept._book = [entry for entry in book if entry.at_ms < kept.horizon_ms]
+        kept._set_band(kept.horizon_ms)
         return kept
