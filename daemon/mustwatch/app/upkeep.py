@@ -114,6 +114,9 @@ class Upkeep:
             return
         except BackupError as error:
             self._backup_is_owed = True
+            if self._should_stop():
+                log.info("no backup: %s", error)
+                return
             log.error("backup failed: %s", error)
             self._self_watch.storage(Part.BACKUP, StorageTrouble(str(error)), self._now_ms())
             return
