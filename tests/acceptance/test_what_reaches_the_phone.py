@@ -86,6 +86,87 @@ def test_a_bottling_ends_every_alert_of_the_wine_and_sends_nothing(
     assert "bottled " in daemon.done("alerts", "--all")
 
 
+BY_HAND = """
+[cellar]
+name = "Hillside"
+timezone = "UTC"
+{review}
+[mqtt]
+port = {port}
+[web]
+enabled = false
+[[tell]]
+url = "{url}"
+quiet_hours = ""
+[[vessel]]
+name = "bucket"
+kind = "bucket"
+litres = 30
+[[vessel]]
+name = "spare-carboy"
+kind = "carboy"
+litres = 23
+"""
+
+
+def _at_the_next_morning(daemon: Daemon, toml: str, review_s: float) -> None:
+    """Set when the morning is, and that its message was last looked at the day before."""
+    review = f'morning_review = "{datetime.fromtimestamp(review_s, UTC):%H:%M:%S}"'
+    text = toml.replace("{review}", review)
+    daemon.config.write_text(f'{text}\n[store]\npath = "{daemon.store}"\ncommit_seconds = 0.2\n')
+    yesterday_ms = round((review_s - DAY_S) * 1000)
+    with closing(sqlite3.connect(daemon.store)) as connection, connection:
+        connection.execute(
+            "INSERT OR REPLACE INTO kept (name, value) VALUES ('job:morning-review', ?)", (str(yesterday_ms),)
+        )
+
+
+def _looked_at_the_morning(daemon: Daemon, review_s: float) -> bool:
+    kept = "SELECT value FROM kept WHERE name = 'job:morning-review'"
+    return abs(int(_asked(daemon, kept)) / 1000 - review_s) < HOUR_S
+
+
+@pytest.mark.broker
+def test_a_morning_tells_what_is_due_and_nothing_else_even_when_the_daemon_starts_late(
+    mosquitto: Broker, daemon_with: Callable[[str], Daemon], http_endpoint: HttpEndpoint
+) -> None:
+    toml = BY_HAND.replace("{port}", str(mosquitto.port)).replace("{url}", http_endpoint.url)
+    daemon = daemon_with(toml.replace("{review}", ""))
+    begun_s = time.time() - 10 * DAY_S
+    daemon.done("record", "start", "kit", "--vessel", "bucket", "--profile", "kit", "--at", iso(begun_s))
+    # The power was off for the two hours since the morning.
+    review_s = time.time() - 2 * HOUR_S
+    _at_the_next_morning(daemon, toml, review_s)
+    daemon.start()
+
+    (told,) = http_endpoint.wait_for(1)
+    daemon.stop()
+
+    assert told.title == "Good morning from Hillside: 1 thing due"
+    assert "kit in bucket: Dip the hydrometer" in told.message
+    for nothing_of in ("spare-carboy", "once ", "late", "delivered"):
+        assert nothing_of not in told.message, told.message
+    assert len(told.message.splitlines()) <= 8
+
+
+@pytest.mark.broker
+def test_a_morning_with_nothing_to_say_sends_nothing(
+    mosquitto: Broker, daemon_with: Callable[[str], Daemon], http_endpoint: HttpEndpoint
+) -> None:
+    toml = BY_HAND.replace("{port}", str(mosquitto.port)).replace("{url}", http_endpoint.url)
+    daemon = daemon_with(toml.replace("{review}", ""))
+    daemon.done("record", "start", "kit", "--vessel", "bucket", "--at", iso(time.time() - 3 * HOUR_S))
+    review_s = time.time() - 2 * HOUR_S
+    _at_the_next_morning(daemon, toml, review_s)
+    daemon.start()
+
+    wait_until(lambda: _looked_at_the_morning(daemon, review_s), 30, "the morning is looked at")
+    wait_until(lambda: not _waiting(daemon), 10, "nothing waits to be told")
+    assert daemon.stop() == 0
+
+    assert http_endpoint.titles() == []
+
+
 def _asked(daemon: Daemon, sql: str) -> Any:
     with closing(sqlite3.connect(f"file:{daemon.store}?mode=ro", uri=True)) as connection:
         return connection.execute(sql).fetchone()[0]

@@ -214,6 +214,10 @@ def _summer_time(name: str, begins: str, further: Sequence[str], folder: Path, r
     """Live through the change, a few seconds around each critical instant; the night's message is told once."""
     machine = Machine(folder, _off(begins), review="02:30")
     try:
+        # A wine without a float that nobody has dipped for long: there is something to say in the morning.
+        machine.daemon.done(
+            "record", "start", "kit", "--vessel", "bucket", "--at", f"{begins[:8]}01T12:00+00:00"
+        )
         machine.daemon.start()
         machine.publish_for(12.0)
         for wall in further:

@@ -206,14 +206,19 @@ def test_a_message_in_time_is_sent_as_it_was_written() -> None:
 
 
 def test_a_message_that_is_late_says_by_how_much() -> None:
-    late = parcel_of(row("a", attempts=4), NOW_MS + 3 * HOUR_MS)
+    tried = replace(row("a", attempts=4), error="connection refused")
+    late = parcel_of(tried, NOW_MS + 3 * HOUR_MS)
 
     assert late.body == "body\n\nThis is 3 hours late: it could not be delivered before."
 
 
+def test_a_message_that_nobody_tried_to_deliver_does_not_say_that_it_could_not_be() -> None:
+    assert parcel_of(row("a"), NOW_MS + 3 * HOUR_MS).body == "body\n\nThis is 3 hours late."
+
+
 def test_a_message_late_by_a_clock_that_jumped_says_no_number() -> None:
     assert "years" not in parcel_of(row("a", created_ms=60_000), NOW_MS).body
-    assert "This is late:" in parcel_of(row("a", created_ms=60_000), NOW_MS).body
+    assert parcel_of(row("a", created_ms=60_000), NOW_MS).body.endswith("This is late.")
 
 
 def test_a_message_that_may_have_arrived_says_so() -> None:

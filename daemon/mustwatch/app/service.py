@@ -207,7 +207,7 @@ class Service:
             mirrored_until_ms=lambda: None if self._mirror is None else self._mirror.done_ms(),
         )
         self._mirror = mirror_of(settings, store, plan, self_watch, clock.now_ms)
-        jobs = [morning_job(store, settings, plan, outbox.wake), *upkeep.jobs()]
+        jobs = [morning_job(store, settings, plan, clock.now_ms, outbox.wake), *upkeep.jobs()]
         schedule = Schedule(jobs, store.watching, plan.rules.units.zone, clock.now_ms)
         pipeline = Pipeline(
             store,

@@ -21,9 +21,9 @@ def parcel_of(row: OutboxRow, now_ms: int) -> Parcel:
     remarks = []
     if row.is_repeat_possible:
         remarks.append(MAY_BE_A_REPEAT)
-    if LATE_MS <= late_ms < CLOCK_JUMP_MS:
-        remarks.append(f"This is {hours(late_ms / HOUR_MS)} late: it could not be delivered before.")
-    elif late_ms >= CLOCK_JUMP_MS:
-        remarks.append("This is late: it could not be delivered before.")
+    if late_ms >= LATE_MS:
+        late = f"{hours(late_ms / HOUR_MS)} late" if late_ms < CLOCK_JUMP_MS else "late"
+        why = "" if row.error is None else ": it could not be delivered before"
+        remarks.append(f"This is {late}{why}.")
     body = message.body if not remarks else "\n".join([message.body, "", *remarks])
     return Parcel(message.title, body, message.severity.value)

@@ -15,11 +15,12 @@ def night_lines(document: dict[str, Any], unit: str, zone: ZoneInfo) -> list[str
         f"Night of {document['night']} ({local(document['from'], zone)} to {local(document['until'], zone)})"
     ]
     for row in document["vessels"]:
-        lines += _vessel_lines(row, unit, zone)
+        lines += vessel_lines(row, unit, zone)
     return lines
 
 
-def _vessel_lines(row: dict[str, Any], unit: str, zone: ZoneInfo) -> list[str]:
+def vessel_lines(row: dict[str, Any], unit: str, zone: ZoneInfo) -> list[str]:
+    """Return one vessel's (or the room's) night as lines of text."""
     name = row["vessel"] or f"room ({row['sensor']})"
     lot = f" ({row['lot']})" if row["lot"] else ""
     if row["minimum"] is None:
