@@ -168,3 +168,26 @@ def test_a_record_imported_beside_the_daemon_shows_at_once(
     shed.daemon.done("book", "kit", "--import", str(record))
 
     assert page.row("bucket")["gravity"] == pytest.approx(1.050, abs=0.001)
+
+
+@pytest.mark.broker
+def test_a_check_written_on_the_page_is_asked_about_when_a_command_writes_it_again(shed: Shed) -> None:
+    page = shed.page
+    page.begin("kit", "bucket", gravity="1,050", celsius="20,5", litres="20", at=ago(50))
+    page.write("kit", "measure", gravity="1,031", celsius="18,5 °C")
+    check = ("record", "measure", "kit", "--gravity", "1,031", "--celsius", "18,5")
+
+    again = shed.daemon.command(*check)
+    assert again.returncode == 2
+    assert "the book has the same measure of 'kit' already" in again.stderr
+    assert "Traceback" not in again.stderr
+    checks = [
+        line for line in page.client.get("/api/lots/kit").json()["timeline"] if line["kind"] == "measure"
+    ]
+    assert len(checks) == 1
+
+    shed.daemon.done(*check, "--despite", "drawn twice")
+    checks = [
+        line for line in page.client.get("/api/lots/kit").json()["timeline"] if line["kind"] == "measure"
+    ]
+    assert len(checks) == 2

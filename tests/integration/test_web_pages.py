@@ -6,9 +6,13 @@ from html.parser import HTMLParser
 from urllib.parse import quote
 
 import pytest
+from httpx import Response
 
+from mustwatch.app.web_backend import StoreHand
 from mustwatch.cellar.book import Note
+from mustwatch.cellar.instant import DAY_MS
 from mustwatch.web.access import ATTEMPTS, ATTEMPTS_WINDOW_S
+from mustwatch.web.cellarhand import Wish
 from mustwatch.web.statics import KEEP_S
 from web_cellar import HOSTILE, NOW_MS, TOKEN, Pages
 
@@ -322,6 +326,7 @@ def test_a_check_is_written_corrected_and_compared_with_the_float(pages_over: Ov
     )
 
     assert answer.status_code == 200
+    assert [step.status_code for step in answer.history] == [303], "to load the page again sends nothing"
     assert "The check is written." in answer.text
     assert "kit-float says" in answer.text.lower() or "Kit-float says" in answer.text
     entry = pages.store.book.entries("Garage kit")[-1]
@@ -364,6 +369,66 @@ def test_bottling_a_wine_that_still_ferments_is_refused_until_a_reason_is_given(
     assert taken.status_code in (200, 303)
     assert pages.store.book.history().lots["Garage kit"].bottled_ms == NOW_MS
     assert "it is for vinegar" in pages.client.get(KIT).text
+
+
+def entry_key(page: str, kind: str) -> str:
+    found = re.search(rf'/record/{kind}">.*?name="entry_key" value="(\w+)"', page, re.DOTALL)
+    assert found is not None
+    return found[1]
+
+
+def test_a_form_is_good_for_one_entry_and_a_restart_does_not_renew_it(pages_over: Over) -> None:
+    pages = pages_over()
+    page = pages.client.get(KIT).text
+    typed = {"form_token": form_token(page), "entry_key": entry_key(page, "measure"), "gravity": "1.001"}
+    assert pages.client.post(f"{KIT}/record/measure", data=typed).status_code == 200
+    written = len(pages.store.book.entries())
+
+    again = pages.client.post(f"{KIT}/record/measure", data=typed | {"at": "2h ago"})
+
+    assert "This form was sent before" in again.text
+    assert len(pages.store.book.entries()) == written
+    hand = StoreHand(pages.store, pages.settings, now_ms=lambda: NOW_MS + DAY_MS)
+    sent_again = hand.record(
+        Wish("Garage kit", "measure", {"gravity": "1.000"}, None, None, typed["entry_key"])
+    )
+    hand.close()
+    assert sent_again.is_repeat
+    assert len(pages.store.book.entries()) == written
+    assert entry_key(pages.client.get(KIT).text, "measure") != typed["entry_key"]
+
+
+def test_the_forms_of_a_page_are_good_for_an_entry_each(pages_over: Over) -> None:
+    pages = pages_over()
+    page = pages.client.get(KIT).text
+    for kind, typed in (("note", {"text": "clear"}), ("measure", {"gravity": "1.001"})):
+        form = {"form_token": form_token(page), "entry_key": entry_key(page, kind), **typed}
+        assert "is written." in pages.client.post(f"{KIT}/record/{kind}", data=form).text
+
+
+@pytest.mark.parametrize("way", ["page", "api"])
+def test_the_same_entry_within_a_minute_is_asked_about_and_taken_with_a_reason(
+    pages_over: Over, way: str
+) -> None:
+    pages = pages_over()
+    first = {"kind": "measure", "gravity": "1,001", "celsius": "19"}
+    assert pages.client.post(f"/api{KIT.replace('lot', 'lots')}/entries", json=first).status_code == 201
+    written = len(pages.store.book.entries())
+    token = form_token(pages.client.get(KIT).text)
+
+    def again(**more: str) -> Response:
+        if way == "api":
+            return pages.client.post(f"/api{KIT.replace('lot', 'lots')}/entries", json=first | more)
+        typed = {"form_token": token, "gravity": "1.001", "celsius": "66,2F", **more}
+        return pages.client.post(f"{KIT}/record/measure", data=typed)
+
+    refused = again()
+    assert refused.status_code == 409
+    assert "the book has the same measure of" in refused.text
+    assert "--despite" not in refused.text
+    assert len(pages.store.book.entries()) == written
+    assert again(despite="drawn twice").status_code in (200, 201)
+    assert len(pages.store.book.entries()) == written + 1
 
 
 @pytest.mark.parametrize(

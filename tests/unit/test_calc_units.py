@@ -14,6 +14,9 @@ from mustwatch.recording import units
         ("20 °C", 20.0),
         ("68F", 20.0),  # (68 - 32) / 1.8
         ("68°F", 20.0),
+        ("18,5", 18.5),
+        ("18,5 °C", 18.5),
+        ("65,3F", 18.5),
         ("60F", 15.5556),
         ("293.15K", 20.0),
         ("0", 0.0),
@@ -31,6 +34,9 @@ def test_temperatures_are_read(typed, celsius):
         ("23L", 23.0),
         ("23 litres", 23.0),
         ("500ml", 0.5),
+        ("0,5L", 0.5),
+        (",5 L", 0.5),
+        ("1,050 L", 1.05),  # a decimal comma, never thousands
         ("2hL", 200.0),
         ("6gal", 22.712),  # US gallon, 3.785411784 L by definition
         ("1usgal", 3.785412),
@@ -47,6 +53,9 @@ def test_volumes_are_read(typed, litres):
     [
         ("1.050", 1.050),
         ("0.994", 0.994),
+        ("1,050", 1.050),  # what a phone offers: never a thousand and fifty
+        ("0,994", 0.994),
+        ("22,5Bx", 1.09410),  # ICUMSA
         ("1050kg/m3", 1.05189),  # over water's 998.2067 kg/m³ at 20 °C
         ("1.05g/mL", 1.05189),
         ("22Bx", 1.09189),  # ICUMSA
@@ -67,7 +76,9 @@ def test_gravities_are_read(typed, gravity):
         (units.gravity, "22", "could be °Brix or °Oechsle; expected one, as 22Bx or 22Oe"),
         (units.gravity, "92", "expected e.g. 92Oe"),
         (units.gravity, "-3", "expected 0.950 to 1.200"),
-        (units.gravity, "1,050", "expected a decimal point, as 1.050"),
+        (units.gravity, "1,050.5", "has two decimal signs"),
+        (units.volume_litres, "1.000,5L", "has two decimal signs"),
+        (units.gravity, "1,050,000", "has two decimal signs"),
         (units.gravity, "1.05xyz", "unknown unit; expected e.g. 1.050"),
         (units.gravity, "", "not a number with a unit"),
         (units.gravity, "nan", "not a number with a unit"),

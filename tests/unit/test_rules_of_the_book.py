@@ -252,3 +252,37 @@ def test_a_mistyped_vessel_is_answered_with_the_near_one() -> None:
 
     assert "did you mean 'carboy'?" in found.line
     assert found.about == "carbuoy"
+
+
+CHECK = Measurement(1.030, 19.0, gravity_as_read=1.0302)
+BOTH_TIMES = [
+    (CHECK, CHECK, 0.0),
+    # The sample's temperature is the sensors', of another second.
+    (CHECK, Measurement(1.0301, 19.1, gravity_as_read=1.0302), 0.5),
+    (Addition("sugar", 500.0, "g", sugar_g=500.0), Addition("sugar", 500.0, "g", sugar_g=500.0), 0.9),
+    (Note("clear"), Note("clear"), -0.9),
+]
+
+
+@pytest.mark.parametrize(("first", "again", "minutes"), BOTH_TIMES)
+def test_the_same_entry_within_a_minute_is_asked_about(first: What, again: What, minutes: float) -> None:
+    found = judge(again, days=2 + minutes / 1440, book=[*BOOK, entry(first, days=2)])
+
+    assert [refusal.reason for refusal in found] == [Reason.REPEATED]
+    assert overrulable(found)
+    assert found[0].exit_code == 2
+    assert "if it was done twice" in found[0].line
+
+
+OTHERS = [
+    (CHECK, CHECK, 1.0),
+    (CHECK, Measurement(1.029, 19.0, gravity_as_read=1.0292), 0.0),
+    (CHECK, Measurement(1.030, 19.0, gravity_as_read=1.0302, ph=3.4), 0.0),
+    (Addition("sugar", 500.0, "g"), Addition("sugar", 250.0, "g"), 0.0),
+    (Note("clear"), Tasting("clear"), 0.0),
+]
+
+
+@pytest.mark.parametrize(("first", "other", "minutes"), OTHERS)
+def test_another_entry_or_the_same_a_minute_later_is_taken(first: What, other: What, minutes: float) -> None:
+    assert judge(other, days=2 + minutes / 1440, book=[*BOOK, entry(first, days=2)]) == []

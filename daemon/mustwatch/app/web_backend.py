@@ -14,7 +14,7 @@ from mustwatch.cellar.naming import unknown_lot
 from mustwatch.config.plan import plan_of
 from mustwatch.config.profiles import profile_names
 from mustwatch.config.settings import Settings
-from mustwatch.recording.recorder import Recorded, Recorder, RefusedError
+from mustwatch.recording.recorder import Recorded, Recorder, RefusedError, WrittenBeforeError
 from mustwatch.recording.typed_entry import Typed, TypedWrongError, instant, what_was_typed
 from mustwatch.store.store import Store
 from mustwatch.views.alerts import (
@@ -224,11 +224,13 @@ class StoreHand:
             )
         except TypedWrongError as error:
             raise NotPossibleError(str(error)) from None
-        entry = recorder.entry(wish.lot, at_ms, what, wish.despite or None)
+        entry = recorder.entry(wish.lot, at_ms, what, wish.despite or None, wish.entry_id)
         try:
             recorded = recorder.write(entry)
         except RefusedError as error:
             return Written(refused=_refused(error))
+        except WrittenBeforeError:
+            return Written(entry.id, is_repeat=True)
         return Written(entry.id, (*said, *recorded.cautions, *_float_remarks(recorded)))
 
     def undo(self, lot: str, entry_id: str) -> Written:

@@ -40,6 +40,7 @@ class Reason(StrEnum):
     FLOAT_SAYS_OTHERWISE = "float-says-otherwise"
     OVER_THE_SO2_LIMIT = "over-the-so2-limit"
     FAR_TOO_MUCH = "far-too-much"
+    REPEATED = "repeated"
     BREAKS_THE_BOOK = "breaks-the-book"
     ALREADY_IN_THE_BOOK = "already-in-the-book"
     NOT_FINISHED = "not-finished"

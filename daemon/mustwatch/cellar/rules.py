@@ -29,6 +29,7 @@ from mustwatch.cellar.naming import meant, unknown_lot, unknown_sensor
 from mustwatch.cellar.possible import bad_values
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.refusal import Reason, Refusal, day_and_time, wrong
+from mustwatch.cellar.repeats import repeats
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.vessel import Vessel
 
@@ -80,12 +81,12 @@ def refusals(entry: Entry, cellar: Cellar) -> list[Refusal]:
         found = [*_bottle_volume(entry.what, lot)]
     if not found and isinstance(entry.what, Addition):
         found = [*_addition_volume(entry, entry.what, lot, cellar)]
-    if not found:
-        found = [*doubts_of_gravity(entry, lot, cellar.float_says, cellar.zone)]
     if found:
         return found
     vessel = cellar.vessels.get(lot.vessel_at(entry.at_ms) or "")
     return [
+        *repeats(entry, lot.entries, cellar.zone),
+        *doubts_of_gravity(entry, lot, cellar.float_says, cellar.zone),
         *too_much(entry, lot, cellar.profile, vessel),
         *gates(entry, Case(lot, cellar.profile, cellar.facts, entry.at_ms)),
     ]

@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from mustwatch.cellar.additions import Purpose
-from mustwatch.cellar.book import Bottling, EntryKind, Note, Tasting
+from mustwatch.cellar.book import EntryKind, Note, Tasting
 from mustwatch.cli import record_changes
 from mustwatch.cli.hand import (
     AsJson,
@@ -88,9 +88,9 @@ def measure(
     lot: Lot,
     gravity: Gravity = None,
     celsius: Celsius = None,
-    ph: Annotated[float | None, typer.Option("--ph", help="The pH, e.g. 3.4.")] = None,
+    ph: Annotated[str | None, typer.Option("--ph", metavar="P", help="The pH, e.g. 3.4.")] = None,
     free_so2: Annotated[
-        float | None, typer.Option("--free-so2", metavar="MG_PER_L", help="Free SO2 in mg/L, e.g. 30.")
+        str | None, typer.Option("--free-so2", metavar="MG_PER_L", help="Free SO2 in mg/L, e.g. 30.")
     ] = None,
     calibrated_at: CalibratedAt = "20",
     at: At = "now",
@@ -209,6 +209,7 @@ def note(
         str | None, typer.Option("--step", metavar="ID", help="The step of the profile that this fulfils.")
     ] = None,
     at: At = "now",
+    despite: Despite = None,
     as_json: AsJson = False,
 ) -> None:
     """Write down a note; with --step it ticks off a step, as degas or airlock."""
@@ -219,7 +220,7 @@ def note(
                 f"step {step!r} is not in the lot's profile: expected one of {', '.join(known)}",
                 ExitCode.WRONG_INPUT,
             )
-        who.take(lot, who.at_ms(at), Note(text, step))
+        who.take(lot, who.at_ms(at), Note(text, step), despite)
 
 
 @app.command()
@@ -227,11 +228,12 @@ def taste(
     lot: Lot,
     text: Annotated[str, typer.Argument(metavar="TEXT", help="Look, smell, taste, in your own words.")],
     at: At = "now",
+    despite: Despite = None,
     as_json: AsJson = False,
 ) -> None:
     """Write down what it looks, smells and tastes like."""
     with hand(as_json=as_json) as who:
-        who.take(lot, who.at_ms(at), Tasting(text))
+        who.take(lot, who.at_ms(at), Tasting(text), despite)
 
 
 @app.command()
@@ -240,8 +242,8 @@ def bottle(
     count: Annotated[int | None, typer.Argument(metavar="[COUNT]", help="How many bottles.")] = None,
     bottles: Annotated[int | None, typer.Option("--bottles", metavar="COUNT", help="The same.")] = None,
     bottle_ml: Annotated[
-        float, typer.Option("--bottle-ml", metavar="ML", help="Size of a bottle in millilitres.")
-    ] = 750.0,
+        str, typer.Option("--bottle-ml", metavar="ML", help="Size of a bottle in millilitres.")
+    ] = "750",
     at: At = "now",
     despite: Despite = None,
     as_json: AsJson = False,
@@ -251,6 +253,8 @@ def bottle(
     if number is None or (count is not None and bottles is not None and count != bottles):
         fail("how many bottles? expected e.g. mustwatch record bottle LOT 28", ExitCode.WRONG_INPUT)
     with hand(as_json=as_json) as who:
-        who.take(lot, who.at_ms(at), Bottling(number, bottle_ml), despite)
+        at_ms = who.at_ms(at)
+        what = who.what(EntryKind.BOTTLE, lot, at_ms, bottles=number, bottle_ml=bottle_ml)
+        who.take(lot, at_ms, what, despite)
         if not as_json:
             say(f"Its record, to print: mustwatch book {lot!r} --html {lot.replace(' ', '-')}.html")

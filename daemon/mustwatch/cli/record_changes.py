@@ -36,6 +36,7 @@ def move(
     ] = None,
     out: Annotated[bool, typer.Option("--out", help="It is taken out.")] = False,
     at: At = "now",
+    despite: Despite = None,
     as_json: AsJson = False,
 ) -> None:
     """Write down that a sensor was put into another vessel, or taken out."""
@@ -43,7 +44,7 @@ def move(
         fail("where to? expected either --to VESSEL or --out", ExitCode.WRONG_INPUT)
     with hand(as_json=as_json) as who:
         at_ms = who.at_ms(at)
-        who.take(_lot_of_move(who, sensor, to, at_ms), at_ms, Move(sensor, to))
+        who.take(_lot_of_move(who, sensor, to, at_ms), at_ms, Move(sensor, to), despite)
 
 
 def _lot_of_move(who: Hand, sensor: str, to: str | None, at_ms: int) -> str:
@@ -79,22 +80,27 @@ def reanchor(
     lot: Lot,
     sensor: Annotated[str, typer.Option("--sensor", metavar="SENSOR", help="The float.")],
     offset: Annotated[
-        float | None, typer.Option("--offset", metavar="G", help="Gravity to add (else from the last check).")
+        str | None, typer.Option("--offset", metavar="G", help="Gravity to add (else from the last check).")
     ] = None,
     at: Annotated[
         str | None,
         typer.Option("--at", metavar="WHEN", help="From when it holds (else from the last check on)."),
     ] = None,
+    despite: Despite = None,
     as_json: AsJson = False,
 ) -> None:
     """Make a float agree with the last hydrometer check, from that check on; earlier readings stay as they were."""
     with hand(as_json=as_json) as who:
         at_ms = None if at is None else who.at_ms(at)
         if offset is None:
-            checked_ms, offset = _offset_by_check(who, lot, sensor)
+            checked_ms, added = _offset_by_check(who, lot, sensor)
             at_ms = checked_ms if at_ms is None else at_ms
-        what = Reanchor(sensor, round(offset, 5))
-        who.take(lot, who.recorder.now_ms if at_ms is None else at_ms, what)
+        else:
+            added = parsed(
+                lambda name, text: units.quantity(name, text, "e.g. -0.004", units.BARE), "--offset", offset
+            )
+        what = Reanchor(sensor, round(added, 5))
+        who.take(lot, who.recorder.now_ms if at_ms is None else at_ms, what, despite)
         now = who.recorder.facts(lot).gravity
         if now is not None and not as_json:
             say(f"The estimate is now {now:.4f}.")
@@ -223,7 +229,7 @@ def _value(name: str, text: str) -> Any:
     if name in ("bottles",) and text.isdigit():
         return int(text)
     try:
-        return float(text) if name in _NUMBERS else text
+        return units.decimal(text) if name in _NUMBERS else text
     except ValueError:
         fail(f"{name} {text!r} is not a number; expected e.g. 1.5", ExitCode.WRONG_INPUT)
 

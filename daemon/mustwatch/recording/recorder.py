@@ -55,6 +55,10 @@ class RefusedError(Exception):
         return max(refusal.exit_code for refusal in self.refusals)
 
 
+class WrittenBeforeError(Exception):
+    """The book has an entry of this id: what was sent to write it was sent before."""
+
+
 @dataclass(frozen=True, slots=True)
 class Offered:
     """What the sensors offer for an entry: gravity 20/20 with its standard error, °C, and when it was so."""
@@ -198,9 +202,11 @@ class Recorder:
 
     # --- writing -------------------------------------------------------------------------------------------
 
-    def entry(self, lot: str, at_ms: int, what: What, despite: str | None = None) -> Entry:
-        """Return a new entry, not yet written."""
-        return Entry(uuid.uuid4().hex[:ID_LENGTH], lot, at_ms, self.now_ms, what, despite)
+    def entry(
+        self, lot: str, at_ms: int, what: What, despite: str | None = None, entry_id: str | None = None
+    ) -> Entry:
+        """Return a new entry, not yet written; of an id that was given out for it, or one of its own."""
+        return Entry(entry_id or uuid.uuid4().hex[:ID_LENGTH], lot, at_ms, self.now_ms, what, despite)
 
     def judge(self, entry: Entry) -> list[Refusal]:
         """Return why an entry is refused; empty if it may be written."""
@@ -234,9 +240,12 @@ class Recorder:
 
         Raises:
             RefusedError: by a rule; a reason (``entry.despite``) overrules those that can be.
+            WrittenBeforeError: an entry of this id was written before, whatever became of it.
         """
         with self._store.transaction():
             self._read()
+            if any(known.id == entry.id for known in self.entries):
+                raise WrittenBeforeError
             found = self.judge(entry)
             if found and not (entry.despite is not None and overrulable(found)):
                 raise RefusedError(found)

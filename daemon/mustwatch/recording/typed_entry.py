@@ -28,7 +28,7 @@ from mustwatch.recording import units
 from mustwatch.recording.recorder import Offered, Recorder
 from mustwatch.recording.when import WhenError, when
 
-_AMOUNT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))\s*(.*)")
+_AMOUNT = re.compile(rf"({units.NUMBER})\s*([^.,\d].*)?")
 HONEY_SUGAR = 0.8
 """Share of honey that is sugar. Common practice, no source."""
 LONGEST_TEXT = 8_000
@@ -103,7 +103,7 @@ class Typed:
         if text is None:
             return None
         try:
-            return float(text)
+            return units.decimal(text)
         except ValueError:
             raise TypedWrongError(
                 f"{self.called(name)} {text!r} is not a number; expected e.g. 3.4"
@@ -111,7 +111,8 @@ class Typed:
 
     def volume_or_none_at_all(self, name: str) -> float | None:
         """Return a volume in litres that may be zero."""
-        return 0.0 if self.text(name) in ("0", "0L") else self.by(units.volume_litres, name)
+        is_none = re.fullmatch(r"0+([.,]0*)?\s*[Ll]?", self.text(name) or "")
+        return 0.0 if is_none else self.by(units.volume_litres, name)
 
 
 def _read(read: Callable[[str, str], float], name: str, text: str) -> float:
@@ -284,7 +285,7 @@ def _amount(name: str, text: str | None) -> tuple[float | None, str]:
         raise TypedWrongError(
             f"{name} {text!r} is not a number with a unit; expected e.g. 1.2g, 2L or '2 tsp'"
         )
-    return float(match[1]), match[2].strip()
+    return units.decimal(match[1]), (match[2] or "").strip()
 
 
 def _grams(name: str, text: str) -> float:

@@ -1,7 +1,8 @@
 """Numbers with their units, as people type them: ``20C``, ``68F``, ``23L``, ``6gal``, ``22Bx``, ``1.050``.
 
 An option whose name states a unit (``--celsius``, ``--litres``) takes a bare number in that unit; anything else asks
-for one wherever two are possible.
+for one wherever two are possible. Point and comma both are the decimal sign, never one of thousands: ``1,050`` is the
+gravity 1.050.
 """
 
 import re
@@ -25,7 +26,10 @@ LITRES_PER_IMPERIAL_GALLON: Final = 4.54609
 HOTTEST_MUST_C: Final = 40.0
 """A number above this is asked back: no must is that hot and lives, and most such numbers are °F."""
 
-_NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
+NUMBER: Final = r"[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?"
+"""A number as people type it, for a regular expression; ``decimal`` reads what it matches."""
+_NUMBER = re.compile(rf"\s*({NUMBER})\s*(.*?)\s*")
+_TWO_SIGNS = re.compile(r"\s*[+-]?\d+[.,]\d*[.,]\d.*")
 
 Convert = Callable[[float], float]
 
@@ -73,18 +77,27 @@ def split(name: str, text: str, expected: str) -> tuple[float, str]:
     """Return the number and the unit of what was typed, the unit in lower case without ``°`` and blanks.
 
     Raises:
-        UnitError: there is no number at the start, or it has a comma.
+        UnitError: there is no number at the start, or it has two decimal signs.
     """
     plain = text.strip().replace("−", "-").replace("³", "3").replace("é", "e")
-    if re.fullmatch(r"[+-]?\d+,\d+.*", plain):
+    if _TWO_SIGNS.fullmatch(plain):
         raise UnitError(
-            f"{name} {text!r} has a comma; expected a decimal point, as {plain.replace(',', '.', 1)}"
+            f"{name} {text!r} has two decimal signs; expected one point or comma, and none between thousands"
         )
     match = _NUMBER.fullmatch(plain)
     if match is None:
         raise UnitError(f"{name} {text!r} is not a number with a unit; expected {expected}")
     unit = match.group(2).lower().replace("°", "").replace("º", "").replace(" ", "")
-    return float(match.group(1)), unit
+    return decimal(match.group(1)), unit
+
+
+def decimal(text: str) -> float:
+    """Return a number typed with a decimal point or comma.
+
+    Raises:
+        ValueError: it is no number, or has two decimal signs.
+    """
+    return float(text.replace(",", "."))
 
 
 def temperature_c(name: str, text: str, *, bare: bool = True) -> float:

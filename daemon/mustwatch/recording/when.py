@@ -9,7 +9,7 @@ EXPECTED = "18:30, yesterday 18:30, tue 18:30, 2h ago, 2026-09-01 18:30 or 2026-
 NOON = time(12, 0)
 """The time of a day that was named without one."""
 
-_AGO = re.compile(r"(\d+(?:\.\d+)?)\s*(m|min|minutes?|h|hours?|d|days?|w|weeks?)\s+ago")
+_AGO = re.compile(r"(\d+(?:[.,]\d+)?)\s*(m|min|minutes?|h|hours?|d|days?|w|weeks?)\s+ago")
 _UNIT_MS = {"m": MINUTE_MS, "h": HOUR_MS, "d": DAY_MS, "w": 7 * DAY_MS}
 _TIME = re.compile(r"([01]?\d|2[0-3])[:.h]([0-5]\d)(?::([0-5]\d))?")
 _DAY_AND_TIME = re.compile(r"(today|yesterday|[a-z]{3,9})(?:\s+(?:at\s+)?(\S+))?")
@@ -38,7 +38,7 @@ def when(text: str, now_ms: int, zone: tzinfo) -> int:
         return now_ms
     ago = _AGO.fullmatch(plain)
     if ago is not None:
-        return now_ms - int(float(ago[1]) * _UNIT_MS[ago[2][0]])
+        return now_ms - int(float(ago[1].replace(",", ".")) * _UNIT_MS[ago[2][0]])
     if _TIME.fullmatch(plain):
         return _on(now, 0, plain, text, now_ms)
     named = _DAY_AND_TIME.fullmatch(plain)

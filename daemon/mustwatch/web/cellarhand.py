@@ -38,11 +38,12 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """What came of an entry: written with its id, or refused."""
+    """What came of an entry: written with its id, or refused; ``is_repeat``: its form was sent and written before."""
 
     entry_id: str | None = None
     remarks: tuple[str, ...] = ()
     refused: tuple[Refused, ...] = ()
+    is_repeat: bool = False
 
     @property
     def can_be_overruled(self) -> bool:
@@ -55,7 +56,8 @@ class Wish:
     """An entry somebody wants to write: what kind, of which lot, done when, with the fields of its kind.
 
     ``at`` is as people type it (``2026-09-01 18:30``), or None for now. Of a measurement, ``gravity_as_read`` with
-    ``temperature_c`` is corrected to 20/20 by the rules, as the command does.
+    ``temperature_c`` is corrected to 20/20 by the rules, as the command does. ``entry_id`` is the id that a form
+    carries for its one entry, 12 hex digits.
     """
 
     lot: str
@@ -63,6 +65,7 @@ class Wish:
     fields: Mapping[str, Any]
     at: str | None = None
     despite: str | None = None
+    entry_id: str | None = None
 
 
 class Cellarhand(Protocol):

@@ -27,7 +27,10 @@ SAID = {
     "bottle": "The bottling is written.",
     "start": "The lot has begun.",
     "undo": "The entry is taken back.",
+    "before": "This form was sent before: its entry is in the book, once.",
 }
+OF_THE_FORM = frozenset({"form_token", "entry_key", "at", "despite", "lot"})
+ENTRY_KEY = re.compile(r"[0-9a-f]{12}")
 NOTHING_ELSE = "base-uri 'none'; frame-ancestors 'none'; form-action 'none'"
 EPOCH_RANGE_MS = 4_102_444_800_000
 """The year 2100: no instant asked for lies beyond it."""
@@ -51,8 +54,9 @@ def lot_routes(shell: Shell) -> APIRouter:
         begin: Annotated[int | None, Query(alias="from", ge=0, le=EPOCH_RANGE_MS)] = None,
         end: Annotated[int | None, Query(alias="until", ge=0, le=EPOCH_RANGE_MS)] = None,
         done: str | None = None,
+        entry: Annotated[str | None, Query(max_length=64)] = None,
     ) -> HTMLResponse:
-        said = [SAID[done]] if done in SAID else []
+        said = [SAID[done], *shell.remarks(entry)] if done in SAID else []
         opened = (begin, end) if begin is not None and end is not None and begin < end else None
         return _lot_page(shell, request, hand.lot(lot), said=said, opened=opened)
 
@@ -131,17 +135,25 @@ def _record(shell: Shell, request: Request, lot: str, kind: str, typed: Mapping[
             refused=refused,
             status=409,
         )
-    if written is not None and written.remarks:
-        said = [SAID[kind], *(f"{remark[:1].upper()}{remark[1:]}." for remark in written.remarks)]
-        return _lot_page(shell, request, shell.hand.lot(lot), said=said)
-    return RedirectResponse(f"/lot/{path_part(lot)}?done={kind}", status_code=303)
+    return _written(shell, lot, kind, written)
+
+
+def _written(shell: Shell, lot: str, kind: str, written: Written | None) -> Response:
+    """Lead to the lot's page, so that loading it again sends nothing; what there is to say is said there."""
+    if written is None or written.entry_id is None or written.is_repeat:
+        return RedirectResponse(f"/lot/{path_part(lot)}?done=before", status_code=303)
+    shell.remember(written.entry_id, tuple(f"{shell.words.sentence(r)}." for r in written.remarks))
+    return RedirectResponse(f"/lot/{path_part(lot)}?done={kind}&entry={written.entry_id}", status_code=303)
 
 
 def _wish(lot: str, kind: str, typed: Mapping[str, Any]) -> Wish:
-    fields = {
-        name: value for name, value in typed.items() if name not in ("form_token", "at", "despite", "lot")
-    }
-    return Wish(lot, kind, fields, str(typed.get("at", "")) or None, str(typed.get("despite", "")) or None)
+    fields = {name: value for name, value in typed.items() if name not in OF_THE_FORM}
+    key = str(typed.get("entry_key", "")) or None
+    if key is not None and not ENTRY_KEY.fullmatch(key):
+        raise NotPossibleError("this form is not from a page of ours, or too old: load the page anew")
+    return Wish(
+        lot, kind, fields, str(typed.get("at", "")) or None, str(typed.get("despite", "")) or None, key
+    )
 
 
 def _write(shell: Shell, wish: Wish) -> tuple[Written | None, list[str]]:
@@ -163,7 +175,7 @@ def _begin(shell: Shell, request: Request, typed: Mapping[str, Any]) -> Response
     if said:
         refused = written is not None and written.can_be_overruled
         return _begin_page(shell, request, typed, said=said, refused=refused, status=409)
-    return RedirectResponse(f"/lot/{path_part(lot)}?done=start", status_code=303)
+    return _written(shell, lot, "start", written)
 
 
 def _begin_page(

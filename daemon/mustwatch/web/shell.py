@@ -1,10 +1,10 @@
 """The sheet every page is printed on: templates, words, addresses of files, and what a form must carry."""
 
+import secrets
 from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
@@ -15,7 +15,14 @@ from mustwatch.web.cellarhand import Cellarhand
 from mustwatch.web.statics import Statics
 from mustwatch.web.words import Words
 
+REMARKS_KEPT = 64
+"""Of so many entries what was said of them is remembered: a page is shown right after its form was sent."""
 TEMPLATES = Path(__file__).with_name("templates")
+
+
+def entry_key() -> str:
+    """Return the id a form carries for its one entry: sent twice, by reload or a second tap, it is written once."""
+    return secrets.token_hex(6)
 
 
 class Shell:
@@ -27,6 +34,7 @@ class Shell:
         self.gate = gate
         self.statics = statics
         self.words = Words(hand.manners)
+        self._remarks: dict[str, tuple[str, ...]] = {}
         self._templates = Environment(
             loader=FileSystemLoader(TEMPLATES),
             autoescape=True,
@@ -41,6 +49,7 @@ class Shell:
             static=statics.url,
             mark=words.mark,
             part=words.path_part,
+            entry_key=entry_key,
             days_figure=curves.days_figure,
             night_figure=curves.night_figure,
             nights_figure=curves.nights_figure,
@@ -72,7 +81,12 @@ class Shell:
         )
         return HTMLResponse(text, status)
 
-    def form_field(self, session: str | None) -> Markup:
-        """Return the hidden field by which a form is known to be ours."""
-        value = self.gate.form_token(session) if session is not None else ""
-        return Markup('<input type="hidden" name="form_token" value="{}">').format(value)
+    def remember(self, entry_id: str, remarks: tuple[str, ...]) -> None:
+        """Keep what was said of an entry for the page that its form leads to."""
+        self._remarks[entry_id] = remarks
+        while len(self._remarks) > REMARKS_KEPT:
+            self._remarks.pop(next(iter(self._remarks)), None)
+
+    def remarks(self, entry_id: str | None) -> tuple[str, ...]:
+        """Return what was said of an entry when it was written, a sentence each; nothing after a restart."""
+        return self._remarks.get(entry_id or "", ())
