@@ -353,6 +353,62 @@ def test_a_ferment_that_stops_above_dryness_is_stuck_within_two_days_and_not_fin
         assert not told(steps, FindingKind.FINISHED)
 
 
+def moved(
+    observations: Iterable[Observation], from_day: float, to_day: float, by: float
+) -> list[Observation]:
+    """Return what a float says that shows so much more from one day to another."""
+    begin, end = (BEGIN_MS + round(day * DAY_MS) for day in (from_day, to_day))
+    return [
+        o._replace(gravity=round(((o.gravity or 0.0) + by) * 2000) / 2000) if begin <= o.at_ms < end else o
+        for o in observations
+    ]
+
+
+def falls_again(day: float) -> float:
+    """Return a stuck wine that ferments again from the ninth day on, slowly."""
+    return STUCK(day) - max(0.0, 0.003 * (day - 9.0))
+
+
+@pytest.mark.parametrize("hours", [6, 24, 72])
+@pytest.mark.parametrize("by", [0.003, 0.006, 0.010])
+def test_a_float_that_is_lifted_and_comes_back_does_not_make_a_stuck_wine_go_on(
+    hours: int, by: float
+) -> None:
+    for seed in range(3):
+        lifted = moved(said(STUCK, 14, minutes=15, seed=seed), 8.3, 8.3 + hours / 24, by)
+        _, steps = watched([START, *lifted])
+
+        assert len(told(steps, FindingKind.STUCK)) == 1
+        assert not told(steps, FindingKind.STUCK, Change.CLEARED)
+
+
+def test_a_stuck_wine_that_is_thinned_with_water_is_still_stuck_and_one_that_falls_is_not() -> None:
+    water = at_day(8.0, Addition("top-up", 6.0, "L", "water", litres=6.0))
+    _, steps = watched([START, water, *moved(said(STUCK, 12), 8.0, 12.0, -0.006)])
+    _, again = watched([START, water, *moved(said(falls_again, 12), 8.0, 12.0, -0.006)])
+
+    assert not told(steps, FindingKind.STUCK, Change.CLEARED)
+    assert [9.0 < day_of(t) < 11.0 for t in told(again, FindingKind.STUCK, Change.CLEARED)] == [True]
+
+
+def test_a_stuck_wine_that_ferments_again_is_stuck_no_more_a_day_and_a_half_later_at_most() -> None:
+    for seed in range(3):
+        _, steps = watched([START, *said(falls_again, 12, seed=seed)])
+        (cleared,) = told(steps, FindingKind.STUCK, Change.CLEARED)
+
+        assert 9.0 < day_of(cleared) < 10.5
+
+
+def test_a_check_may_say_that_a_stuck_wine_stands_higher_and_what_it_falls_by_counts_from_there() -> None:
+    higher = at_day(9.0, Measurement(1.0255))
+    fallen = moved(said(STUCK, 13), 11.0, 13.0, -0.006)
+    _, steps = watched([START, *fallen])
+    _, checked = watched([START, higher, *fallen])
+
+    assert told(steps, FindingKind.STUCK, Change.CLEARED)
+    assert [day_of(t) > 11.0 for t in told(checked, FindingKind.STUCK, Change.CLEARED)] == [True]
+
+
 def test_so_near_dryness_that_a_drifted_float_may_mean_dry_stuck_is_said_only_after_three_days() -> None:
     def days_to_stuck(end: float) -> float:
         _, steps = watched([START, *said(falls(1.080, end, 4.0, 1.8), 16)])

@@ -8,6 +8,7 @@ from mustwatch.watch.detectors.detector import NOTHING, Latch, OneLatch
 from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
 from mustwatch.watch.lot_estimator import LEFT_GRAVITY, NEVER
+from mustwatch.watch.slots import SLOT_MS
 
 HOUR_MS = 3_600_000
 
@@ -36,6 +37,9 @@ time is given instead: ..."""
 
 STUCK_FOR_MS = 12 * HOUR_MS
 """... a cold night is not a stuck ferment (common practice: unchanged for more than a day)."""
+
+OVER_FOR_MS = 3 * HOUR_MS
+"""``stuck`` is over when a float shows that for so long: one that was not believed for hours is soon put right."""
 
 NEAR_DRY = 0.003
 STUCK_NEAR_DRY_MS = 72 * HOUR_MS
@@ -178,26 +182,23 @@ class Stuck(OneLatch):
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.STUCK,)
-    memory = ("at_gravity", "still_ms")
+    memory = ("at_gravity", "still_ms", "over_ms")
 
     def __init__(self) -> None:
         super().__init__()
-        self.at_gravity = 0.0
-        self.still_ms = NEVER
+        self.at_gravity: float | None = None
+        self.still_ms = self.over_ms = NEVER
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         gravity = view.gravity
+        if view.estimator.reanchored or view.at_ms - view.disturbed_ms <= SLOT_MS:
+            self.at_gravity = None  # where it stands after what was done to it is not yet known
         if gravity is None or not view.heard or view.estimator.onset_ms == NEVER:
             return NOTHING
         dry = view.profile.dry_gravity
         if self.latch.severity is not None:
-            moving = -view.rate - 2.0 * view.rate_sd > MOVING_RATE or self.at_gravity - gravity > 2 * MOVED
-            if moving or gravity <= dry - view.gravity_sd:
-                self.still_ms = NEVER
-                return self.latch.clear(view.at_ms, view.subject, _evidence(view))
-            self.at_gravity = max(self.at_gravity, gravity)
-            return NOTHING
+            return self._goes_on(view, gravity)
         left, moving_p = view.estimator.left, view.estimator.moving
         is_still = left is not None and moving_p is not None and left < STUCK_LEFT and moving_p < STUCK_MOVING
         if (
@@ -221,3 +222,24 @@ class Stuck(OneLatch):
         evidence = _evidence(view)
         evidence["hours_settled"] = round((view.at_ms - self.still_ms) / HOUR_MS, 1)
         return self.latch.set(view.at_ms, view.subject, Severity.WARNING, evidence)
+
+    def _goes_on(self, view: SlotView, gravity: float) -> tuple[Transition, ...]:
+        """Clear it once the wine has fallen below where it stood, or turns out dry; a check decides at once.
+
+        Where it stood is what was known when it was told, or when something was done to it; only a check may raise
+        that. A float that was lifted and comes back falls from where the wine never was.
+        """
+        is_checked = view.estimator.checked_ms == view.at_ms
+        if self.at_gravity is None or (is_checked and gravity > self.at_gravity):
+            self.at_gravity = gravity
+        drop = self.at_gravity - gravity
+        is_falling = drop > MOVED and -view.rate - 2.0 * view.rate_sd > MOVING_RATE
+        if not is_falling and drop <= 2 * MOVED and gravity > view.profile.dry_gravity - view.gravity_sd:
+            self.over_ms = NEVER
+            return NOTHING
+        if self.over_ms == NEVER:
+            self.over_ms = view.at_ms
+        if view.at_ms - self.over_ms < OVER_FOR_MS and not is_checked:
+            return NOTHING
+        self.still_ms = self.over_ms = NEVER
+        return self.latch.clear(view.at_ms, view.subject, _evidence(view))
