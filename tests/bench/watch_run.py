@@ -15,6 +15,7 @@ from mustsim.cellar import run
 from mustsim.scenario import Scenario, load, shipped_names
 from mustsim.vary import randomised
 from mustwatch.watch.finding import FindingKind, Transition
+from mustwatch.watch.lot_estimator import SETTLED_FALL
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.sensor_watch import SensorWatch
@@ -178,13 +179,16 @@ def _measure_forecast(case: Case, steps: Sequence[WatchStep], made: Figures) -> 
             if rack is not None:
                 covered = rack.earliest_ms <= crossing.at_ms <= rack.latest_ms
                 made.rack_ahead.append((ahead_h, (rack.at_ms - crossing.at_ms) / HOUR_MS, covered))
-    if ends and ends[0].at_ms < until:
-        for ahead_h in (96, 72, 48, 24, 12):
-            i = int(np.searchsorted(at, ends[0].at_ms - ahead_h * HOUR_MS))
+    settled_per_day = SETTLED_FALL * 24.0 / case.profile.settled_hours
+    settled = (truth.t_ms >= ends[0].at_ms) & (truth.rate_per_day > -settled_per_day) if ends else None
+    if settled is not None and settled.any():
+        end_ms = int(truth.t_ms[np.argmax(settled)])
+        for ahead_h in (96, 72, 48, 24, 12) if end_ms < until else ():
+            i = int(np.searchsorted(at, end_ms - ahead_h * HOUR_MS))
             finish = steps[i].forecast.finish if 0 < i < len(steps) else None
             if finish is not None:
-                covered = finish.earliest_ms <= ends[0].at_ms <= finish.latest_ms
-                made.finish_ahead.append((ahead_h, (finish.at_ms - ends[0].at_ms) / HOUR_MS, covered))
+                covered = finish.earliest_ms <= end_ms <= finish.latest_ms
+                made.finish_ahead.append((ahead_h, (finish.at_ms - end_ms) / HOUR_MS, covered))
 
 
 def one(task: tuple[str, int]) -> list[Figures]:

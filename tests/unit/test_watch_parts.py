@@ -9,7 +9,7 @@ import pytest
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.watch.constancy import Constancy
-from mustwatch.watch.curve import KAPPA, SETTLED_RATE, Curve, expected_end
+from mustwatch.watch.curve import KAPPA, Curve, expected_end
 from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
 from mustwatch.watch.gravity_filter import GravityFilter
 from mustwatch.watch.hand import HandChecks
@@ -125,8 +125,8 @@ def test_a_tail_turns_to_another_pace_when_the_old_one_no_longer_fits() -> None:
 
 def test_the_tail_foretells_when_it_settles() -> None:
     tail = followed(1.2, 0.006, 0.5)
-    days = tail.days_until(SETTLED_RATE)
-    truth = math.log(1.2 * 0.006 / SETTLED_RATE) / 1.2 - 0.5
+    days = tail.days_until(0.0008)
+    truth = math.log(1.2 * 0.006 / 0.0008) / 1.2 - 0.5
 
     assert days is not None
     assert days[0] < truth < days[2]
@@ -172,7 +172,7 @@ def test_a_forecast_is_withheld_while_the_rate_does_not_carry_it() -> None:
     past = Curve(BEGIN_MS, 1.005, 0.0006, -0.010, 0.0005, 1.085, 0.992)
 
     assert at_rest.reach(1.010) is None
-    assert at_rest.settle() is None
+    assert at_rest.slow_to(0.0008) is None
     assert past.reach(1.010) is None
 
 

@@ -25,9 +25,6 @@ foretold are early as often as late (on the tuning seeds, watch/MODEL.md)."""
 NINETY = 1.645
 """Standard deviations on either side that hold 90 % of a Gaussian."""
 
-SETTLED_RATE = 0.0008
-"""Per day: a wine that falls no faster than this has ended (1.6 in the third place over two days)."""
-
 RATE_SPREAD = 0.12
 """How much the mean rate to come differs from what the shape says (standard deviation of its logarithm), down to a
 gravity on the way. Found, as the next, by the share of times that lie in their intervals (on the tuning seeds) ..."""
@@ -84,14 +81,14 @@ class Curve(NamedTuple):
         days = (left - aim + KAPPA * log(left / aim)) / speed
         return _interval(self.at_ms, days, sqrt((rate_sd / rate) ** 2 + spread**2), self.gravity_sd / -rate)
 
-    def settle(self) -> Expected | None:
-        """Return when the rate falls under ``SETTLED_RATE``, or None while that can't be told."""
+    def slow_to(self, rate_per_day: float) -> Expected | None:
+        """Return when the fall slows down to so much a day, or None while that can't be told."""
         whole = self.first - self.end
         left = (self.gravity - self.end) / whole
         if left <= 0.0 or self.rate >= 0.0:
             return None
         speed = -self.rate / whole * (left + KAPPA) / left
-        share = SETTLED_RATE / (speed * whole)
+        share = rate_per_day / (speed * whole)
         if share >= 1.0:
             return None
         return self.reach(self.end + whole * KAPPA * share / (1.0 - share), END_SPREAD)

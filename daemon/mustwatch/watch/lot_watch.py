@@ -16,7 +16,7 @@ from mustwatch.cellar.history import lot_history, stage_after
 from mustwatch.cellar.profile import Profile, Stage
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.steps import band_now
-from mustwatch.watch.curve import SETTLED_RATE, SOONER, Curve, Forecast
+from mustwatch.watch.curve import SOONER, Curve, Forecast
 from mustwatch.watch.detectors import ENROLLED, Detector, SlotView
 from mustwatch.watch.estimate import Estimate, Expected
 from mustwatch.watch.finding import FindingKind, Subject, Transition
@@ -294,9 +294,9 @@ class LotWatch:
             return Forecast()
         curve = Curve(end_ms, gravity, view.gravity_sd, view.rate, view.rate_sd, first, end)
         rack = curve.reach(self.profile.racking_gravity) if view.stage is Stage.PRIMARY else None
-        tail_days = estimator.tail.days_until(SETTLED_RATE)
+        tail_days = estimator.tail.days_until(estimator.settled_rate)
         if tail_days is None:
-            return Forecast(rack, curve.settle())
+            return Forecast(rack, curve.slow_to(estimator.settled_rate))
         early, middle, late = tail_days
         ends = (end_ms + round(days * DAY_MS) for days in (middle, SOONER * early, late))
         return Forecast(rack, Expected(*ends))
