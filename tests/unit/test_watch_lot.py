@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from random import Random
+from statistics import median
 
 import pytest
 
@@ -16,6 +17,7 @@ from mustwatch.watch.finding import Change, FindingKind, Severity, Transition
 from mustwatch.watch.lot_watch import LateArrivalError, LotWatch, SnapshotOutdatedError, WatchStep
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.slots import SLOT_MS
+from mustwatch.watch.tail import Now, Tail
 
 BEGIN_MS = 1_790_000_100_000 // SLOT_MS * SLOT_MS
 HOUR_MS = 3_600_000
@@ -338,6 +340,37 @@ def test_refermenting_in_the_bottle_is_urgent() -> None:
     (raised,) = told(steps, FindingKind.REFERMENTING)
 
     assert raised.severity is Severity.URGENT
+
+
+def test_the_longer_a_profile_wants_a_wine_settled_the_later_its_end_is_foretold() -> None:
+    """The rate halves within half a day on this curve, at first by the lot's own curve and then by its tail."""
+    found = {}
+    for hours in (48.0, 96.0):
+        _, steps = watched([START, *said(HEALTHY, 9)], Profile(settled_hours=hours))
+        ends = {(s.estimate.at_ms - BEGIN_MS) // HOUR_MS: s.forecast.finish for s in steps}
+        found[hours] = [ends[hour] for hour in (4 * 24, 6 * 24)]
+
+    for soon, late in zip(found[48.0], found[96.0], strict=True):
+        assert soon is not None
+        assert late is not None
+        assert 4 < (late.at_ms - soon.at_ms) / HOUR_MS < 24
+
+
+def test_a_mean_over_six_hours_is_known_better_than_that_of_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A wine that has long settled is asked about its tail four times a day: by means of six hours."""
+    known: list[tuple[int, float]] = []
+
+    def take(self: Tail, days: float, gravity: float, variance: float, now: Now) -> None:
+        known.append((round(24 * days), variance))
+        taken(self, days, gravity, variance, now)
+
+    taken = Tail.take
+    monkeypatch.setattr(Tail, "take", take)
+    watched([START, *said(HEALTHY, 14)])
+    one, six = ([v for hours, v in known if hours == asked] for asked in (1, 6))
+
+    assert len(six) > 12
+    assert median(six) == pytest.approx(median(one) / 6.0, rel=0.1)
 
 
 # -- stuck, and what only looks so --------------------------------------------------------------------------------

@@ -24,7 +24,8 @@ FIRST_GRAVITY_SD = 0.003
 """Standard error of the first gravity a float shows, before the filter has seen more."""
 
 WANDER_VAR = 3.6e-7
-"""Variance of an hour's mean that more readings do not remove: slow error of floats, 0.0002 over six hours."""
+"""Variance of an hour's mean that more readings do not remove: the slow error of floats, 0.0002 over six hours. Hours
+in a row share it, so that each is given nine times its variance; the mean of several is given as many times less."""
 
 FIRST_MEMORY_MS = 12 * HOUR_MS
 """Before the onset, where the lot began is the mean over about so long: what its float shows of a still must."""
@@ -370,9 +371,12 @@ class LotEstimator:
             # It had settled and falls again: what the tail has learnt is of another time.
             self._begin_tail(end_ms, gravity, rate, rate_sd)
             return
-        weight = self.hour_weight
+        weight, since_ms = self.hour_weight, end_ms - self.hour_ms
         now = Now(gravity, TAIL_GRAVITY_SD, rate, rate_sd)
-        tail.take((end_ms - self.hour_ms) / DAY_MS, self.hour_sum / weight, 1.0 / weight + WANDER_VAR, now)
+        wander = (
+            WANDER_VAR * HOUR_MS / min(since_ms, LONG_STILL_MS)
+        )  # after a silence, no less than that of six hours
+        tail.take(since_ms / DAY_MS, self.hour_sum / weight, 1.0 / weight + wander, now)
         self._empty_hour(end_ms)
         self.left, self.moving = tail.judge(LEFT_GRAVITY, self.settled_rate)
 
