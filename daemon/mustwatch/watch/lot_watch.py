@@ -27,7 +27,7 @@ from mustwatch.watch.observation import Observation
 from mustwatch.watch.slots import SLOT_MS, OpenSlot, slot_start_ms
 from mustwatch.watch.thermometer import Thermometer
 
-VERSION = 7
+VERSION = 8
 """Of the snapshot. A snapshot of another version is not read: the caller replays the lot."""
 
 HOUR_MS = 3_600_000

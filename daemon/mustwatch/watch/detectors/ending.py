@@ -178,7 +178,8 @@ class Stuck(OneLatch):
     """Fermentation began and has stopped above dryness.
 
     Raised when gravity has been settled for long enough while it is above dryness; never from a float that is frozen,
-    held, blanked or silent, because such slots are not heard. Cleared when it falls again or turns out dry.
+    held, blanked or silent, because such slots are not heard. Cleared when it falls below where it stood, or turns
+    out dry.
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.STUCK,)
