@@ -3,11 +3,17 @@
 import json
 import os
 import subprocess
+import tomllib
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from book_cellar import FLOAT, BookCellar, float_readings, kit_gravity
+from mustwatch.app.web_backend import StoreHand
+from mustwatch.cellar.instant import to_ms
+from mustwatch.config.settings import Settings
+from mustwatch.store.store import Store
 
 
 def test_a_country_wine_by_hand_from_fruit_to_bottles(tmp_path: Path) -> None:
@@ -43,8 +49,8 @@ def test_a_country_wine_by_hand_from_fruit_to_bottles(tmp_path: Path) -> None:
 
     record = cellar.json("book", "plum")
     assert record["bottles"] == [{"bottles": 20, "bottle_ml": 750.0}, {"bottles": 5, "bottle_ml": 375.0}]
-    # 1 kg in 20 L is 50 g/L, and 0.000385 of gravity for each: 0.019 (slope of the ICUMSA sucrose table).
-    assert abs(record["effective_starting_gravity"] - 1.0893) < 0.0005
+    # 20 L of 1.070 weigh 21.362 kg; with 1 kg in 20 + 0.62 L (ICUMSA) that is 22.362 / 20.62 / 0.9982.
+    assert abs(record["effective_starting_gravity"] - 1.0864) < 0.0005
     assert record["final_gravity"] == 0.9945
 
 
@@ -219,3 +225,33 @@ def test_a_lot_mistyped_is_answered_with_its_name_by_the_book_too(tmp_path: Path
         2,
         "mustwatch: lot 'hillside red' is not in the book: did you mean 'Hillside red'?",
     )
+
+
+def test_alcohol_is_one_figure_in_command_book_print_and_api(tmp_path: Path) -> None:
+    """By hand: 1.092 to 0.993 is 12.7 % vol; 150 g of sugar take up 0.093 L: 12.7 * 3.8 / 3.893 = 12.4."""
+    cellar = BookCellar(tmp_path, days_ago=40)
+    begin = ("record", "start", "plum", "--vessel", "demijohn", "--gravity", "1.092", "--celsius", "20")
+    cellar.do(*begin, "--litres", "3.8", day=0)
+    for day in (20, 23):
+        cellar.do("record", "measure", "plum", "--gravity", "0.993", "--celsius", "20", day=day)
+    cellar.do("record", "add", "plum", "potassium sorbate", "1g", day=24)
+    cellar.do("record", "add", "plum", "sugar", "150g", "--why", "to sweeten", day=25)
+    cellar.do("record", "start", "fed", "--vessel", "bucket", "--gravity", "1.050", "--litres", "20", day=0)
+    cellar.do("record", "add", "fed", "sugar", "2kg", day=0.1)
+
+    book = cellar.json("book", "plum")["abv_percent"]
+    rows = {r["lot"]: r["abv_percent"] for r in cellar.json("cellar")["vessels"] if r["lot"]}
+
+    assert book == pytest.approx(12.4, abs=0.15)
+    assert rows == {"plum": round(book, 1), "fed": 0.0}
+    assert cellar.json("book", "fed")["abv_percent"] == 0.0
+    assert f"about {book:.1f} % vol" in cellar.do("book", "plum")
+    assert f"about {book:.1f} % vol" in cellar.do("book", "plum", "--html", "-")
+    settings = Settings(**tomllib.loads(cellar.config.read_text("utf-8")))
+    store = Store(settings.store.path, to_ms(datetime.now(UTC)))
+    hand = StoreHand(store, settings, now_ms=lambda: to_ms(datetime.now(UTC)))
+    try:
+        assert {name: hand.lot(name)["abv_percent"] for name in rows} == rows
+    finally:
+        hand.close()
+        store.close()

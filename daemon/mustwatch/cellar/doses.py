@@ -101,9 +101,8 @@ def too_much(entry: Entry, lot: LotHistory, profile: Profile, vessel: Vessel | N
         if highest > profile.total_so2_limit_mg_per_l:
             yield _over_the_limit(entry.lot, what, highest, profile)
             return
-    before = [e for e in lot.entries if e.at_ms <= entry.at_ms]
-    litres = LotHistory(lot.lot, tuple(before), lot.stays, lot.stages).litres if before else None
-    litres = capacity if litres is None else litres
+    known = lot.litres_at(entry.at_ms)
+    litres = capacity if known is None else known
     grams, usual = weight_g(what), USUAL_G_PER_L.get(purpose_of(what))
     if grams is not None and usual is not None and litres and grams > TEN_TIMES * usual * litres:
         line = (

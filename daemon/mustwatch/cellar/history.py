@@ -116,9 +116,15 @@ class LotHistory:
     @property
     def litres(self) -> float | None:
         """Return the lot's volume in litres as last written down and grown by additions, or None if never."""
+        return self.litres_at(END_MS)
+
+    def litres_at(self, at_ms: int) -> float | None:
+        """Return the lot's volume in litres at an instant, its entries included, or None if not yet written down."""
         litres: float | None = None
         for entry in self.entries:
             what = entry.what
+            if entry.at_ms > at_ms:
+                break
             if isinstance(what, Start | Racking) and what.litres is not None:
                 litres = what.litres
             elif isinstance(what, Racking) and litres is not None and what.lees_litres is not None:

@@ -224,18 +224,12 @@ def _racking_refusals(entry: Entry, rack: Racking, lot: LotHistory, cellar: Cell
     yield from _occupied(entry, rack.to_vessel, ends_ms, cellar)
     vessel = cellar.vessels[rack.to_vessel]
     litres, holds = rack.litres, vessel.litres
-    if litres is None and (known := litres_at(lot, entry.at_ms)) is not None:
+    if litres is None and (known := lot.litres_at(entry.at_ms)) is not None:
         litres, holds = max(0.0, known - (rack.lees_litres or 0.0)), vessel.litres * VOLUME_SLACK
     if litres is not None and litres > holds:
         yield _too_small(
             vessel, litres, "choose a larger one, or give the volume that went over with --litres"
         )
-
-
-def litres_at(lot: LotHistory, at_ms: int) -> float | None:
-    """Return a lot's volume in litres just before an instant, as far as the book tells it, or None."""
-    before = tuple(e for e in lot.entries if e.at_ms <= at_ms)
-    return LotHistory(lot.lot, before, lot.stays, lot.stages).litres if before else None
 
 
 def _bottle_volume(bottling: Bottling, lot: LotHistory) -> Iterator[Refusal]:
@@ -251,7 +245,7 @@ def _bottle_volume(bottling: Bottling, lot: LotHistory) -> Iterator[Refusal]:
 
 def _addition_volume(entry: Entry, addition: Addition, lot: LotHistory, cellar: Cellar) -> Iterator[Refusal]:
     vessel = cellar.vessels.get(lot.vessel_at(entry.at_ms) or "")
-    before = litres_at(lot, entry.at_ms)
+    before = lot.litres_at(entry.at_ms)
     if addition.litres is None or vessel is None or before is None:
         return
     if before + addition.litres > vessel.litres:

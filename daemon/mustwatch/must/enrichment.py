@@ -11,7 +11,7 @@ from typing import Final
 from mustwatch.must.alcohol import potential_abv_percent
 from mustwatch.must.bounds import OutOfRangeError, require_gravity, require_within
 from mustwatch.must.density import WATER_20_KG_PER_M3
-from mustwatch.must.sugar import brix_from_gravity, fermentable_g_per_l
+from mustwatch.must.sugar import brix_from_gravity, fermentable_g_per_l, gravity_from_brix
 
 LARGEST_LITRES: Final = 1e6
 
@@ -35,6 +35,14 @@ class Enrichment:
 
     grams: float
     final_litres: float
+
+
+@dataclass(frozen=True, slots=True)
+class Enriched:
+    """What a must or wine is with what was added to it: litres at 20 °C, gravity 20/20."""
+
+    litres: float
+    gravity: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +79,30 @@ def sugar_to_reach(litres: float, gravity: float, target_gravity: float) -> Enri
     brix, target = brix_from_gravity(gravity), brix_from_gravity(target_gravity)
     sugar_g = mass_g * (target - brix) / (100.0 - target)
     return Enrichment(sugar_g, (mass_g + sugar_g) / (target_gravity * WATER_20_KG_PER_M3))
+
+
+def with_added(litres: float, gravity: float, sugar_g: float, water_g: float = 0.0) -> Enriched:
+    """Return what a must or wine becomes with sucrose and water dissolved in it.
+
+    Args:
+        litres: of must or wine, above 0; its ``gravity`` 20/20, 0.95 to 1.20.
+        gravity: before.
+        sugar_g: sucrose, grams, 0 or more; ``water_g`` the same.
+        water_g: grams.
+
+    Raises:
+        OutOfRangeError: outside of these, or more than 50 °Bx.
+
+    Source: mass balance; densities by ICUMSA SPS-4 (a wine is taken at its apparent °Brix).
+    """
+    _require_litres(litres)
+    require_within("sugar", sugar_g, 0.0, 1e9, " g")
+    require_within("water", water_g, 0.0, 1e9, " g")
+    mass_g = litres * gravity * WATER_20_KG_PER_M3
+    sugar_in_all_g = mass_g * brix_from_gravity(gravity) / 100.0 + sugar_g
+    mass_g += sugar_g + water_g
+    after = gravity_from_brix(100.0 * sugar_in_all_g / mass_g)
+    return Enriched(mass_g / (after * WATER_20_KG_PER_M3), after)
 
 
 def potential_before_and_after(litres: float, gravity: float, added: Enrichment) -> tuple[float, float]:

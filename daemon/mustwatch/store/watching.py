@@ -130,6 +130,15 @@ class Watching:
                 return
             from_ms = rows[-1][0] + 1
 
+    def newest_gravity(self, lot: str, until_ms: int) -> tuple[int, float] | None:
+        """Return the newest estimated gravity at or before an instant, with its own, or None."""
+        rows = self._db.query(
+            "SELECT at_ms, gravity FROM estimate WHERE lot=? AND at_ms<=? AND gravity IS NOT NULL"
+            " ORDER BY at_ms DESC LIMIT 1",
+            (lot, until_ms),
+        )
+        return (rows[0][0], rows[0][1]) if rows else None
+
     def save_now(self, lot: str, body: dict[str, Any]) -> None:
         """Keep a lot's present state (estimate, forecast) for the commands and pages."""
         self._db.execute("INSERT OR REPLACE INTO lot_now (lot, body) VALUES (?, ?)", (lot, json.dumps(body)))

@@ -8,7 +8,6 @@ from zoneinfo import ZoneInfo
 from mustwatch.alerting.alert import Alert
 from mustwatch.cellar.book import Entry
 from mustwatch.cellar.entry_json import UnreadableEntryError, entry_from_json, entry_to_json
-from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import iso
 from mustwatch.cellar.possible import bad_values
 from mustwatch.config.plan import plan_of
@@ -19,6 +18,7 @@ from mustwatch.views.book_record import BookRecord, Told, book_record
 from mustwatch.views.book_words import BookUnits, what_was_done
 from mustwatch.views.series import Point, Track, m4
 from mustwatch.views.stages import stages_told
+from mustwatch.views.strength import is_watched
 
 FORMAT = "mustwatch cellar record"
 VERSION = 1
@@ -47,9 +47,9 @@ def record_of(store: Store, settings: Settings, lot: str) -> BookRecord | None:
     history = store.book.history().lots.get(lot)
     if history is None:
         return None
-    gravity, celsius, is_watched = Track(), Track(), _is_watched(store, history)
+    gravity, celsius, has_sensors = Track(), Track(), is_watched(store, history)
     for estimate in store.watching.each_estimate(lot):
-        gravity.note(estimate.at_ms, estimate.gravity if is_watched else None)
+        gravity.note(estimate.at_ms, estimate.gravity if has_sensors else None)
         celsius.note(estimate.at_ms, estimate.temperature_c)
     alerts = store.alerts.of_lot(lot)
     told = told_of(alerts)
@@ -62,12 +62,6 @@ def record_of(store: Store, settings: Settings, lot: str) -> BookRecord | None:
         celsius,
         stages_told(history, profile, alerts),
     )
-
-
-def _is_watched(store: Store, history: LotHistory) -> bool:
-    """Return whether sensors ever spoke of a lot: an estimate from checks alone would only repeat the checks."""
-    newest_ms = store.readings.newest_ms()
-    return newest_ms is not None and newest_ms >= history.started_ms
 
 
 def page_of(store: Store, settings: Settings, record: BookRecord, now_ms: int) -> str:

@@ -6,12 +6,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from mustwatch.cellar.additions import Purpose, brings_sugar, purpose_of
-from mustwatch.cellar.book import Addition, Bottling, Entry, Measurement, Racking, Start
-from mustwatch.cellar.history import LotHistory, in_force
+from mustwatch.cellar.additions import Purpose, purpose_of
+from mustwatch.cellar.book import Addition, Bottling, Entry
+from mustwatch.cellar.history import END_MS, LotHistory, in_force
 from mustwatch.cellar.profile import Stage
-from mustwatch.must.alcohol import GRAVITY_PER_G_PER_L, Alcohol, alcohol
-from mustwatch.must.bounds import OutOfRangeError
+from mustwatch.cellar.strength import Strength, checks, must_until, newest_gravity, strength_of, sweetened_ms
 
 TOTAL_UNITS = {
     "kg": ("g", 1000.0),
@@ -21,9 +20,6 @@ TOTAL_UNITS = {
     "l": ("L", 1.0),
 }
 """Units that are added up together; any other unit is added up as it was typed."""
-
-AGREEING = 0.002
-"""An estimate this close to the last check adds nothing to it: the hydrometer has the last word."""
 
 
 class Standing(StrEnum):
@@ -97,7 +93,7 @@ class BookRecord:
         totals: what was added altogether.
         starting_gravity: as at the start, and ``effective_gravity`` with the sugar and water added later.
         final_gravity: the newest gravity before any sweetening.
-        alcohol: from these two; None where they don't tell.
+        alcohol: made so far, by the one rule for all (``cellar.strength``); None where its gravities do not tell.
     """
 
     lot: LotHistory
@@ -109,7 +105,7 @@ class BookRecord:
     starting_gravity: float | None
     effective_gravity: float | None
     final_gravity: float | None
-    alcohol: Alcohol | None
+    alcohol: Strength | None
 
     @property
     def bottles(self) -> dict[float, int]:
@@ -155,7 +151,7 @@ def book_record(
         starting_gravity=start,
         effective_gravity=effective,
         final_gravity=final,
-        alcohol=_alcohol(effective, final),
+        alcohol=strength_of(lot, gravity),
     )
 
 
@@ -176,16 +172,6 @@ def _spans(stages: Sequence[tuple[int, Stage]]) -> Iterable[StageSpan]:
     ends = [from_ms for from_ms, _ in stages[1:]]
     for (from_ms, stage), until_ms in zip(stages, [*ends, None], strict=True):
         yield StageSpan(stage, from_ms, until_ms)
-
-
-def checks(lot: LotHistory) -> Iterable[tuple[int, float]]:
-    """Yield what the hydrometer showed: (instant, gravity 20/20), in time order."""
-    for entry in lot.entries:
-        what = entry.what
-        if isinstance(what, Racking) and what.from_sensors:
-            continue
-        if isinstance(what, Start | Measurement | Racking) and what.gravity is not None:
-            yield entry.at_ms, what.gravity
 
 
 def totals(lot: LotHistory) -> Iterable[Total]:
@@ -215,57 +201,15 @@ def _unit(addition: Addition) -> tuple[str | None, float]:
     return (unit, 1.0) if unit is None else TOTAL_UNITS.get(unit.casefold(), (unit, 1.0))
 
 
-def _sweetened_ms(lot: LotHistory) -> int | None:
-    """Return when sugar was first added that was not to ferment: after stabilising, or to sweeten."""
-    stabilised = False
-    for entry in lot.entries:
-        if isinstance(entry.what, Addition):
-            purpose = purpose_of(entry.what)
-            stabilised = stabilised or purpose is Purpose.STABILISE
-            if brings_sugar(entry.what) and (stabilised or purpose is Purpose.SWEETEN):
-                return entry.at_ms
-    return None
-
-
 def effective_start(lot: LotHistory) -> float | None:
-    """Return the gravity the must would have had with all its fermentable sugar and water from the start.
-
-    Sugar adds 0.000385 per g/L (ICUMSA, see ``must.alcohol``); water thins what is above 1 by its share. Without
-    a known volume, additions are left out.
-    """
-    gravity, litres = lot.starting_gravity(), lot.start.litres
-    if gravity is None or litres is None:
-        return gravity
-    sweetened_ms = _sweetened_ms(lot)
-    for entry in lot.entries:
-        what = entry.what
-        if isinstance(what, Racking) and what.litres is not None:
-            litres = what.litres
-        if not isinstance(what, Addition) or (sweetened_ms is not None and entry.at_ms >= sweetened_ms):
-            continue
-        if what.litres is not None and not brings_sugar(what):
-            gravity = 1.0 + (gravity - 1.0) * litres / (litres + what.litres)
-        litres += what.litres or 0.0
-        if what.sugar_g:
-            gravity += GRAVITY_PER_G_PER_L * what.sugar_g / litres
-    return gravity
+    """Return the gravity the must would have had with all its fermentable sugar and water from the start."""
+    sweet_ms = sweetened_ms(lot)
+    must = must_until(lot, END_MS if sweet_ms is None else sweet_ms)
+    return None if must is None else must.gravity
 
 
 def final_gravity(lot: LotHistory, estimate: Sequence[tuple[int, float]]) -> float | None:
     """Return the newest gravity, by hand or by the estimate, before any sweetening and up to the last bottle."""
-    ends = [ms for ms in (_sweetened_ms(lot), lot.ended_ms) if ms is not None]
-    until_ms = min(ends, default=None)
-    by_hand = [point for point in checks(lot) if until_ms is None or point[0] <= until_ms][-1:]
-    estimated = [point for point in estimate if until_ms is None or point[0] <= until_ms][-1:]
-    agree = bool(by_hand and estimated) and abs(by_hand[0][1] - estimated[0][1]) < AGREEING
-    newest = by_hand[0] if agree else max([*by_hand, *estimated], default=None)
+    sweet_ms = sweetened_ms(lot)
+    newest = newest_gravity(lot, estimate, END_MS if sweet_ms is None else sweet_ms - 1)
     return None if newest is None else newest[1]
-
-
-def _alcohol(start: float | None, final: float | None) -> Alcohol | None:
-    if start is None or final is None or final > start:
-        return None
-    try:
-        return alcohol(start, final)
-    except OutOfRangeError:
-        return None

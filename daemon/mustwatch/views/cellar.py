@@ -1,5 +1,6 @@
 """The cellar as commands and pages show it: assembled from the store by one set of rules."""
 
+from functools import partial
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -13,6 +14,7 @@ from mustwatch.config.settings import Settings
 from mustwatch.evaluation.facts import facts_of
 from mustwatch.store.store import Store
 from mustwatch.views.overview import cellar_overview
+from mustwatch.views.strength import strength_now
 
 
 def step_public(step: NextStep, zone: ZoneInfo, now_ms: int) -> dict[str, Any]:
@@ -47,7 +49,7 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
     history = store.book.history()
     now = store.watching.now()
     alerts = store.alerts.open()
-    rows = cellar_overview(plan.vessels, history, now)
+    rows = cellar_overview(plan.vessels, history, now, partial(strength_now, store))
     fermenting: list[Fermenting] = []
     for row in rows:
         lot = history.lots.get(row["lot"]) if row["lot"] is not None else None

@@ -13,11 +13,11 @@ from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.reading import Reading
+from mustwatch.cellar.strength import checks
 from mustwatch.config.plan import CellarPlan
 from mustwatch.evaluation.placing import Placer
 from mustwatch.store.rollup import Quantity, Rolled, quarter_ms, series, thinned_until_ms
 from mustwatch.store.store import Store
-from mustwatch.views.book_record import checks
 from mustwatch.views.chart_fan import Fan, Foreseen, fan
 from mustwatch.views.series import Point, Track, m4, thinned
 from mustwatch.watch.curve import expected_end

@@ -31,6 +31,7 @@ from mustwatch.views.curves import (
 from mustwatch.views.overview import vessel_overview
 from mustwatch.views.series import Point, Track, m4
 from mustwatch.views.stages import spans_of
+from mustwatch.views.strength import strength_now
 from mustwatch.watch.estimate import Estimate
 
 SMALL_CURVE_MS = 7 * DAY_MS
@@ -99,7 +100,7 @@ def lots_view(store: Store, settings: Settings) -> list[dict[str, Any]]:
     history, now = store.book.history(), store.watching.now()
     rows = []
     for lot in sorted(history.lots.values(), key=lambda h: h.started_ms, reverse=True):
-        row = vessel_overview(lot.vessel or "", lot, now.get(lot.lot))
+        row = vessel_overview(lot.vessel or "", lot, now.get(lot.lot), strength_now(store, lot))
         rows.append(row | {"vessel": lot.vessel, "ended_at": iso(lot.ended_ms)})
     return rows
 
@@ -114,7 +115,7 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
     cellar = cellar_view(store, settings, now_ms)
     row = next((r for r in cellar["vessels"] if r["lot"] == lot), None)
     if row is None:
-        row = vessel_overview("", of_lot, store.watching.now().get(lot))
+        row = vessel_overview("", of_lot, store.watching.now().get(lot), strength_now(store, of_lot))
         row |= {"vessel": None, "next": [], "remember": [], "band": None}
     profile = plan.profile_for(of_lot)
     start = of_lot.start

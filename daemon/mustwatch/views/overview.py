@@ -1,14 +1,14 @@
 """The cellar at a glance: every vessel with its lot, estimate, forecast. The same for the command, page and API."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from mustwatch.cellar.book import Measurement, Racking, Start
 from mustwatch.cellar.facts import HYDROMETER_SD
 from mustwatch.cellar.history import CellarHistory, LotHistory
 from mustwatch.cellar.instant import iso
+from mustwatch.cellar.strength import Strength
 from mustwatch.cellar.vessel import Vessel
-from mustwatch.must.alcohol import abv_percent
 
 
 def expected(of: Sequence[int] | None) -> dict[str, str | None] | None:
@@ -16,24 +16,22 @@ def expected(of: Sequence[int] | None) -> dict[str, str | None] | None:
     return None if of is None else {"at": iso(of[0]), "earliest": iso(of[1]), "latest": iso(of[2])}
 
 
-def vessel_overview(vessel: str, history: LotHistory | None, now: Mapping[str, Any] | None) -> dict[str, Any]:
+def vessel_overview(
+    vessel: str, history: LotHistory | None, now: Mapping[str, Any] | None, strength: Strength | None
+) -> dict[str, Any]:
     """Return what is known of a vessel and the lot in it, in the words of ``mustwatch cellar --json``.
 
     Args:
         vessel: its name.
         history: of the lot in it, or None if it is empty.
         now: the lot's present state as kept by the evaluation, or None if nothing was read yet.
+        strength: its alcohol so far, or None where it is not known.
     """
     now = dict(now or {})
     if now.get("gravity") is None and history is not None:
         now |= _by_hand(history)
     gravity = now.get("gravity")
     start = history.starting_gravity() if history is not None else None
-    abv = (
-        abv_percent(start, gravity)
-        if start is not None and gravity is not None and start >= gravity
-        else None
-    )
     return {
         "vessel": vessel,
         "lot": history.lot if history is not None else None,
@@ -47,7 +45,7 @@ def vessel_overview(vessel: str, history: LotHistory | None, now: Mapping[str, A
         "rate_per_day": _rounded(now.get("rate_per_day"), 5),
         "rate_sd": _rounded(now.get("rate_sd"), 5),
         "celsius": _rounded(now.get("temperature_c"), 2),
-        "abv_percent": _rounded(abv, 1),
+        "abv_percent": None if strength is None else round(strength.abv_percent, 1),
         "observed_at": iso(now.get("at_ms")),
         "finish_at": expected(now.get("finish")),
         "rack_at": expected(now.get("rack")),
@@ -72,7 +70,10 @@ def _rounded(value: float | None, digits: int) -> float | None:
 
 
 def cellar_overview(
-    vessels: Mapping[str, Vessel], history: CellarHistory, now: Mapping[str, Mapping[str, Any]]
+    vessels: Mapping[str, Vessel],
+    history: CellarHistory,
+    now: Mapping[str, Mapping[str, Any]],
+    strength: Callable[[LotHistory], Strength | None],
 ) -> list[dict[str, Any]]:
     """Return every configured vessel, and any other a lot sits in, in the order of the configuration."""
     by_vessel = {lot.vessel: lot for lot in history.lots.values() if lot.vessel is not None}
@@ -80,5 +81,8 @@ def cellar_overview(
     rows = []
     for name in names:
         lot = by_vessel.get(name)
-        rows.append(vessel_overview(name, lot, now.get(lot.lot) if lot is not None else None))
+        if lot is None:
+            rows.append(vessel_overview(name, None, None, None))
+        else:
+            rows.append(vessel_overview(name, lot, now.get(lot.lot), strength(lot)))
     return rows
