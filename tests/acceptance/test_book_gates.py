@@ -116,3 +116,23 @@ def test_sulfite_far_over_the_limit_is_refused_and_taken_only_for_a_reason(tmp_p
         None,
         "poured away with it",
     ]
+
+
+def test_a_sweetened_wine_is_bottled_after_an_honest_check_and_not_without_one(tmp_path: Path) -> None:
+    """By hand: (3.8 * 0.995 * 0.9982 + 0.150) / (3.893 * 0.9982) = 1.0099."""
+    cellar = BookCellar(tmp_path, days_ago=40)
+    begin = ("record", "start", "plum", "--vessel", "demijohn", "--gravity", "1.090", "--celsius", "20")
+    check = ("record", "measure", "plum", "--celsius", "20", "--gravity")
+    cellar.do(*begin, "--litres", "3.8", day=0)
+    for day in (20, 23):
+        cellar.do(*check, "0.995", day=day)
+    cellar.do("record", "add", "plum", "potassium sorbate", "1g", day=24)
+    cellar.do("record", "add", "plum", "sugar", "150g", "--why", "to sweeten", day=25)
+
+    unmeasured = cellar.run("record", "bottle", "plum", "5", day=26)
+    cellar.do(*check, "1.010", day=27)
+    said = cellar.do("record", "bottle", "plum", "5", day=27.1)
+
+    assert unmeasured.code == 1
+    assert "should read about 1.010" in unmeasured.err
+    assert "plum" in said

@@ -126,9 +126,10 @@ def test_sugar_after_the_finish_undoes_finished_and_checked_unless_the_wine_was_
 
     assert Reason.NOT_FINISHED in reasons(Bottling(28), CHECKED, fed, facts=DONE)
     sweetened = [CHECKED, written(18.5, SORBATE), written(19, SWEETEN)]
-    assert reasons(Bottling(28), *sweetened, facts=DONE) == []
+    measured = written(19.5, Measurement(1.0036, 20.0))
+    assert reasons(Bottling(28), *sweetened, measured, facts=seen(1.0036, finished=15)) == []
     # Sweetening lifts the gravity, and the watch then no longer says "finished".
-    assert reasons(Bottling(28), *sweetened, facts=seen(1.004)) == []
+    assert reasons(Bottling(28), *sweetened, measured, facts=seen(1.004)) == []
 
 
 def test_yeast_after_stabilising_makes_the_sugar_dangerous_again() -> None:
@@ -229,3 +230,43 @@ def test_ten_times_a_usual_dose_is_doubted() -> None:
     assert [r.reason for r in doses(Addition("metabisulfite", 30, "g"), limit=1000.0)] == [
         Reason.FAR_TOO_MUCH
     ]
+
+
+DRY = [written(18, Measurement(0.995, 20.0)), written(21, Measurement(0.995, 20.0)), written(22, SORBATE)]
+SWEETENED = [*DRY, written(23, SWEETEN)]
+"""500 g in 22 L: (22 * 0.995 * 0.9982 + 0.5) / 22.31 / 0.9982 = 1.0036 is what it should read."""
+
+
+def test_a_sweetened_wine_that_reads_what_it_should_is_bottled_and_an_unmeasured_one_waits() -> None:
+    assert reasons(Bottling(28), *SWEETENED, day=25) == [Reason.NO_AGREEING_CHECK]
+    assert reasons(Bottling(28), *SWEETENED, written(24, Measurement(1.0036)), day=25) == []
+    assert reasons(Bottling(28), *SWEETENED, written(24, Measurement(1.005)), day=25) == []
+
+
+@pytest.mark.parametrize("facts", [None, seen(0.999, day=25, finished=15)], ids=["by-hand", "with-a-float"])
+def test_a_sweetened_wine_that_reads_less_than_it_should_ferments_again(facts: Facts | None) -> None:
+    found = reasons(Bottling(28), *SWEETENED, written(24, Measurement(0.999)), day=25, facts=facts)
+
+    assert Reason.NO_AGREEING_CHECK in found
+
+
+def test_a_wine_that_is_sweeter_than_its_sugar_explains_waits_for_two_equal_checks() -> None:
+    once = [*SWEETENED, written(24, Measurement(1.012))]
+
+    assert Reason.NO_AGREEING_CHECK in reasons(Bottling(28), *once, day=25)
+    assert reasons(Bottling(28), *once, written(27, Measurement(1.012)), day=28) == []
+
+
+def test_a_sweetened_wine_with_live_yeast_is_measured_against_no_sugar() -> None:
+    """Without stabilising the sugar is to ferment: it reads high because it has not finished."""
+    fed = [*DRY[:2], written(23, SUGAR), written(24, Measurement(1.0036))]
+
+    assert Reason.NOT_FINISHED in reasons(Bottling(28), *fed, day=25)
+
+
+def test_what_a_sweetened_wine_should_read_is_said() -> None:
+    history = fold([written(0, Start("carboy", gravity=1.085, litres=22.0)), *SWEETENED])
+
+    (found,) = refusals(written(25, Bottling(28)), Cellar(history, VESSELS))
+
+    assert "should read about 1.004: 0.995 before, 0.009 by the sugar added" in found.line

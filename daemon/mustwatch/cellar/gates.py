@@ -11,7 +11,7 @@ from mustwatch.cellar.book import Addition, Bottling, Entry, StageChange
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind
-from mustwatch.cellar.requirements import CHECK_HOLDS_MS, Case, Requirement, since
+from mustwatch.cellar.requirements import CHECK_HOLDS_MS, Case, Requirement, should_read, since
 
 
 def gates(entry: Entry, case: Case) -> list[Refusal]:
@@ -66,7 +66,10 @@ def _unfinished(case: Case, doing: str, danger: str) -> Iterator[Refusal]:
         elif not checks:
             state = "no hydrometer check has been recorded"
         else:
-            state = f"the newest check ({checks[-1][1]:.3f}) does not confirm that it has finished"
+            state = (
+                f"the newest check ({checks[-1][1]:.3f}) does not confirm that it has finished"
+                f"{_should_read_words(case)}"
+            )
         line = (
             f"{doing} {lot!r} waits for a hydrometer check: {state}. Degas a sample, read it, and enter it: "
             f"mustwatch record measure {lot!r} --gravity G --celsius T"
@@ -74,10 +77,33 @@ def _unfinished(case: Case, doing: str, danger: str) -> Iterator[Refusal]:
         yield Refusal(RefusalKind.GATE, Reason.NO_AGREEING_CHECK, line)
 
 
+def _should_read_words(case: Case) -> str:
+    expected = should_read(case)
+    if expected is None:
+        return ""
+    reading, before = expected
+    return f" (it should read about {reading:.3f}: {before:.3f} before, {reading - before:.3f} by the sugar added)"
+
+
+def _unmeasured_since_sweetening(case: Case) -> Iterator[Refusal]:
+    """Yield a refusal of a sweetened wine whose gravity nobody has read since: nothing shows that the sugar stays."""
+    sweet, checks = case.sweetened(case.at_ms), case.checks()
+    if sweet.at_ms is None or (checks and checks[-1][0] > sweet.at_ms):
+        return
+    lot = case.lot.lot
+    line = (
+        f"Bottling {lot!r} waits for a hydrometer check: sugar was added and its gravity has not been read "
+        f"since{_should_read_words(case)}. Stir, wait a day, and enter it: "
+        f"mustwatch record measure {lot!r} --gravity G --celsius T"
+    )
+    yield Refusal(RefusalKind.GATE, Reason.NO_AGREEING_CHECK, line)
+
+
 def _bottling_gates(case: Case) -> Iterator[Refusal]:
     lot = case.lot.lot
     unfinished = [*_unfinished(case, "Bottling", _BURST[0].upper() + _BURST[1:])]
     yield from unfinished
+    yield from _unmeasured_since_sweetening(case)
     checked_ms = since(Requirement.CHECKED, case)
     if checked_ms is not None and case.at_ms - checked_ms > CHECK_HOLDS_MS:
         days = (case.at_ms - checked_ms) / DAY_MS

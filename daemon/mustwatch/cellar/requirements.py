@@ -7,13 +7,15 @@ as not true. The winemaker may overrule a gate with a reason, which the book kee
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 from mustwatch.cellar.additions import Purpose, brings_sugar, purpose_of
 from mustwatch.cellar.book import Addition, Measurement, Racking, Start
-from mustwatch.cellar.facts import Facts, allowance
+from mustwatch.cellar.facts import HYDROMETER_SD, Facts, allowance
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.cellar.profile import Profile
+from mustwatch.cellar.strength import sugar_raises
 
 EQUAL_CHECKS = 0.0015
 """Two checks this close count as equal: the eye reads a 0.002 scale to half a division. Common practice."""
@@ -23,6 +25,11 @@ STILL_FALLING_PER_DAY = -0.001
 """A rate surely below this says that the wine still ferments, whatever else says it has finished."""
 CHECK_HOLDS_MS = 14 * DAY_MS
 """A check older than this is repeated before bottling. Common practice: dip once more on the day."""
+
+
+RISE_SHARE = 0.1
+"""The rise by added sugar is known to a tenth: volumes are read off a scale, sugar is moist. Common practice, no
+source."""
 
 
 class Requirement(StrEnum):
@@ -46,6 +53,18 @@ WORDS: Mapping[Requirement, str] = {
     Requirement.SULFITED: "it has been sulfited",
     Requirement.RACKED: "it has been racked",
 }
+
+
+class Sweetened(NamedTuple):
+    """When sugar that is to stay last went in (None: never), and how far all of it lifts gravity (None: unknown)."""
+
+    at_ms: int | None
+    rise: float | None
+
+    @property
+    def slack(self) -> float:
+        """Return by how much two gravities may differ more because the rise is known to a tenth only."""
+        return RISE_SHARE * (self.rise or 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +113,20 @@ class Case:
                 last = at_ms
         return last
 
+    def sweetened(self, at_ms: int) -> Sweetened:
+        """Return what the sugar given after stabilising, up to an instant, should have raised the gravity by."""
+        stabilised, last_ms = False, None
+        rise: float | None = 0.0
+        for added_ms, what, _ in self._additions():
+            purpose = purpose_of(what)
+            if purpose in (Purpose.STABILISE, Purpose.YEAST):
+                stabilised = purpose is Purpose.STABILISE
+            elif stabilised and brings_sugar(what) and added_ms <= at_ms:
+                last_ms = added_ms
+                by = sugar_raises(self.lot, added_ms, what, self.level() + (rise or 0.0))
+                rise = None if by is None or rise is None else rise + by
+        return Sweetened(last_ms, rise)
+
     def level(self) -> float:
         """Return the gravity at which this wine may be called finished: dry, or the target of a sweet one."""
         target = self.lot.start.target_gravity
@@ -126,19 +159,62 @@ class Case:
 def _settled_by_checks(case: Case) -> int | None:
     """Return since when equal checks, far enough apart and at the level, show that the ferment has ended.
 
+    Of a wine sweetened after stabilising, each check is compared less the rise of the sugar that was in; two equal
+    ones after the sweetening also tell that it stays, whatever its level.
+
     Source: common practice, two equal hydrometer readings two or three days apart.
     """
     sugar_ms = case.sugar_at()
     checks = [c for c in case.checks() if sugar_ms is None or c[0] > sugar_ms]
-    if len(checks) < 2 or checks[-1][1] > case.level() + AT_THE_LEVEL:
+    if len(checks) < 2:
         return None
+    sweet = case.sweetened(checks[-1][0])
+    if not _is_too_sweet(case, *checks[-1]):
+        settled = _equal_since(
+            [(at_ms, gravity - (case.sweetened(at_ms).rise or 0.0)) for at_ms, gravity in checks],
+            EQUAL_CHECKS + sweet.slack,
+            case,
+        )
+        if settled is not None:
+            return settled
+    later = [c for c in checks if sweet.at_ms is not None and c[0] > sweet.at_ms]
+    return _equal_since(later, EQUAL_CHECKS, case) if later else None
+
+
+def _equal_since(checks: list[tuple[int, float]], allowed: float, case: Case) -> int | None:
+    """Return when the newest checks were equal for long enough, or None."""
     equal: list[int] = []
     for at_ms, gravity in reversed(checks):
-        if abs(gravity - checks[-1][1]) > EQUAL_CHECKS:
+        if abs(gravity - checks[-1][1]) > allowed:
             break
         equal.append(at_ms)
     apart_ms = case.profile.settled_hours * HOUR_MS
     return next((at_ms for at_ms in reversed(equal) if at_ms - equal[-1] >= apart_ms), None)
+
+
+def _is_too_sweet(case: Case, at_ms: int, gravity: float) -> bool:
+    """Return whether a check lies above the level and what the sugar given after stabilising explains."""
+    sweet = case.sweetened(at_ms)
+    return gravity - (sweet.rise or 0.0) > case.level() + AT_THE_LEVEL + sweet.slack
+
+
+def should_read(case: Case) -> tuple[float, float] | None:
+    """Return what a sweetened wine should read now, with what it read before, or None if it cannot be told."""
+    sweet = case.sweetened(case.at_ms)
+    if sweet.at_ms is None or not sweet.rise:
+        return None
+    before = [
+        (at_ms, g - (case.sweetened(at_ms).rise or 0.0)) for at_ms, g in case.checks() if at_ms < sweet.at_ms
+    ]
+    return (before[-1][1] + sweet.rise, before[-1][1]) if before else None
+
+
+def _has_lost_sugar(case: Case, at_ms: int, gravity: float) -> bool:
+    """Return whether a check lies surely below what a sweetened wine should read: the sugar ferments."""
+    expected, sweet = should_read(case), case.sweetened(at_ms)
+    if expected is None or sweet.at_ms is None or at_ms <= sweet.at_ms:
+        return False
+    return gravity < expected[0] - sweet.slack - allowance(HYDROMETER_SD)
 
 
 def finished_since(case: Case) -> int | None:
@@ -169,7 +245,9 @@ def checked_since(case: Case) -> int | None:
     at_ms, gravity = checks[-1]
     if sugar_ms is not None and at_ms <= sugar_ms:
         return None
-    if gravity > case.level() + AT_THE_LEVEL and not case.additions(Purpose.STABILISE):
+    if _has_lost_sugar(case, at_ms, gravity):
+        return None
+    if _is_too_sweet(case, at_ms, gravity) and not case.additions(Purpose.STABILISE):
         return None
     if case.facts.floats and case.facts.gravity is not None:
         agrees = abs(gravity - case.facts.gravity) <= allowance(case.facts.gravity_sd)

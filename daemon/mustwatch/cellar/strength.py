@@ -96,6 +96,17 @@ def _with(what: Addition, litres: float, gravity: float) -> Enriched:
         return Enriched(litres + water_litres, gravity)
 
 
+def sugar_raises(lot: LotHistory, at_ms: int, what: Addition, gravity: float) -> float | None:
+    """Return by how much an addition's sugar lifts a wine of this gravity 20/20, or None if that cannot be told.
+
+    Source: mass balance (``must.enrichment.with_added``).
+    """
+    litres = lot.litres_at(at_ms - 1)
+    if not litres or what.sugar_g is None:
+        return None
+    return _with(what, litres, gravity).gravity - gravity
+
+
 def _is_alike(what: Addition) -> bool:
     """Return whether an addition is taken for the same as what it goes into."""
     is_water = "water" in f"{what.what} {what.why or ''}".casefold()
