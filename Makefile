@@ -51,8 +51,9 @@ unit: $(STAMP) ## the quick ones
 bench: $(STAMP) ## speed and lightness, each beside its limit in one run
 	$(BIN)/python tests/bench/run.py
 
-bench-watch: $(STAMP) ## how often the findings are right, on simulated ferments
+bench-watch: $(STAMP) ## how often the findings are right, on simulated ferments and in worlds nobody tuned to
 	$(BIN)/python tests/bench/watch_score.py
+	$(NICE) $(BIN)/python tests/bench/watch_worlds.py $(ARGS)
 
 report: $(STAMP) ## write the reports anew from the kept figures
 	$(BIN)/python tests/report.py

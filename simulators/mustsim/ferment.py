@@ -57,6 +57,9 @@ class Must:
 class Yeast:
     """The yeast and what may go wrong with it.
 
+    By default a fresh, well rehydrated pitch of a common wine yeast: its CO2 follows what was weighed of one (200 g/L,
+    24 °C: 29 g/L at 21 h, 77 at 45 h; public data of Montpellier, 2023).
+
     Attributes:
         inoculum_g_per_l: living biomass at the pitch.
         vigour: factor on sugar uptake; the published intercept is disputed, its other value is 0.51.
@@ -73,9 +76,9 @@ class Yeast:
         stall_over_h: hours over which it dies down.
     """
 
-    inoculum_g_per_l: float = 0.25
-    vigour: float = 1.0
-    lag_h: float = 12.0
+    inoculum_g_per_l: float = 0.6
+    vigour: float = 1.2
+    lag_h: float = 3.0
     lag_spread: float = 0.12
     ethanol_yield: float | None = 0.47
     death: float = 1.0
@@ -87,7 +90,9 @@ class Yeast:
 
 
 COLEMAN: Final = Kinetics()
-AS_PUBLISHED: Final = Yeast(lag_h=0.0, ethanol_yield=None, cold_stop_c=None, heat_kill_c=None)
+AS_PUBLISHED: Final = Yeast(
+    inoculum_g_per_l=0.25, vigour=1.0, lag_h=0.0, ethanol_yield=None, cold_stop_c=None, heat_kill_c=None
+)
 
 
 class Ferment:
