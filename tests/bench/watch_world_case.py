@@ -26,6 +26,8 @@ STANDS_H = 72.0
 """A wine that falls more slowly for so long stands: what wakes later is a new fall, not what was left of this one."""
 STARTED_FALL = 0.003
 SHARP_PER_DAY = 0.6
+ENDS_BY_ITSELF = 1.005
+"""Above it a ferment has stuck, for want of living yeast."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +124,8 @@ def _strata(world: World, spells: tuple[Spell, ...]) -> dict[str, str]:
         tail = "two-phase"
     elif turns.fate in ("stalls", "pauses", "wakes") or not spells:
         tail = turns.fate
+    elif spells[-1].low > ENDS_BY_ITSELF:
+        tail = "stalls"
     else:
         pace = pace_per_day(world.hours, world.gravity, spells[-1].low, spells[-1].settled_h)
         tail = "sharp" if pace >= SHARP_PER_DAY else "slow"

@@ -46,10 +46,10 @@ def draw_turns(rng: Rng, start: float, end: float, is_check: bool) -> Turns:
     if fate == "two-phase":
         most, low, high = (0.015, 0.1, 1.0) if is_check else (0.012, 0.12, 0.9)
         return Turns(fate, pool=float(rng.uniform(0.0, most)), pool_pace=log_uniform(rng, low, high))
-    if fate in ("stalls", "pauses"):
+    if fate in ("stalls", "pauses") and end + 0.003 < start - 0.012:
         at = float(rng.uniform(end + 0.003, start - 0.012))
-        if rng.random() < 0.4:
-            at = float(rng.uniform(end + 0.003, min(1.025, start - 0.012)))
+        if rng.random() < 0.4 and end + 0.003 < 1.025 < at:
+            at = float(rng.uniform(end + 0.003, 1.025))
         fade_h = 0.5 if rng.random() < 0.4 else float(rng.uniform(1.0, 24.0))
         after_h = None if fate == "stalls" else log_uniform(rng, 6.0, 21 * 24.0)
         return Turns(fate, at, fade_h, after_h, log_uniform(rng, 0.1, 1.0))
@@ -60,7 +60,7 @@ def draw_turns(rng: Rng, start: float, end: float, is_check: bool) -> Turns:
             pool=float(rng.uniform(0.003, 0.012)),
             pool_pace=log_uniform(rng, 0.15, 1.0),
         )
-    return Turns(fate)
+    return Turns("ends")
 
 
 _FATES = (0.42, 0.26, 0.18, 0.09, 0.05)
