@@ -238,10 +238,10 @@ def _forecasts(case: WorldCase, steps: Sequence[WatchStep], made: WorldFigures) 
 
 def _messages(case: WorldCase, transitions: Sequence[Transition], made: WorldFigures) -> None:
     for kind in FindingKind:
-        count = sum(_hour(t) <= THREE_WEEKS_H for t in raised(transitions, kind))
+        count = sum(1 for t in raised(transitions, kind) if _hour(t) <= THREE_WEEKS_H)
         if count:
             made.told[kind.value] = count
-    made.events = sum(hour <= THREE_WEEKS_H for hour in true_events(case))
+    made.events = sum(1 for hour in true_events(case) if hour <= THREE_WEEKS_H)
 
 
 def true_events(case: WorldCase) -> list[float]:
@@ -260,7 +260,7 @@ def true_events(case: WorldCase) -> list[float]:
     began = gravity < gravity[0] - 3.0 * STARTED_FALL
     found += _episodes(hours, began & (rate < 0.005) & (rate > 0.0008) & (gravity > 1.005))
     if any(abs(s.float_.offset) > NEAR_DRY or s.float_.drift_per_day for s in case.world.said):
-        found.append(hours[-1] / 2.0)
+        found.append(float(hours[-1]) / 2.0)
     return found
 
 

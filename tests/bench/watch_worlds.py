@@ -227,6 +227,7 @@ def main() -> None:
     if args.remarks:
         for seed, remarks in of["remarks"].items():
             print(f"  {seed}: {'; '.join(remarks)}")
+    del of["remarks"]
     OUT.mkdir(exist_ok=True)
     (OUT / f"worlds_{kind}.json").write_text(json.dumps(of, indent=1))
 
