@@ -9,6 +9,7 @@ from mustwatch.cellar.additions import Purpose, purpose_of
 from mustwatch.cellar.book import Addition, Bottling, Entry, Measurement, Note, Racking, Start, What
 from mustwatch.cellar.history import LotHistory, fold
 from mustwatch.cellar.instant import DAY_MS
+from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.profile import Band
 from mustwatch.views.book_curve import curve_svg
 from mustwatch.views.book_page import book_page
@@ -22,7 +23,7 @@ from mustwatch.views.book_record import (
     total_words,
     totals,
 )
-from mustwatch.views.book_words import BookUnits, what_was_done
+from mustwatch.views.book_words import what_was_done
 
 BEGAN = 1_790_000_000_000
 
@@ -132,7 +133,7 @@ DONE = (
 
 
 def drawing(of: BookRecord) -> str:
-    return curve_svg(of, BEGAN + 41 * DAY_MS, UTC, BookUnits(), [(BEGAN, Band())])
+    return curve_svg(of, BEGAN + 41 * DAY_MS, UTC, Measures(), [(BEGAN, Band())])
 
 
 def test_the_curve_marks_rackings_additions_checks_and_bottling() -> None:
@@ -195,7 +196,10 @@ def test_entries_are_told_in_plain_words_in_the_units_the_cellar_likes() -> None
 
     assert what_was_done(check) == "checked by hand: gravity 1.0242 (1.0230 as read), 25.0 °C"
     assert what_was_done(check, in_words=False) == "checked by hand: 1.0230 as read"
-    assert what_was_done(check, BookUnits("Bx", "F")) == "checked by hand: gravity 6.1 °Bx, 77.0 °F"
+    assert (
+        what_was_done(check, Measures("Bx", "F"))
+        == "checked by hand: gravity 6.1 °Bx (5.8 °Bx as read), 77.0 °F"
+    )
     racked = Racking("carboy", "bucket", 1.003, 18.8, lees_litres=1.0, floats=("f",), from_sensors=True)
     assert what_was_done(racked) == (
         "racked from bucket to carboy, gravity 1.0030, 18.8 °C (from the sensors), 1 L of lees left behind, "

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, time, timedelta, tzinfo
 from typing import Literal, Self
 
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, from_ms, to_ms
+from mustwatch.cellar.measures import Measures
 from mustwatch.watch.finding import Severity
 
 ALL_SEVERITIES = frozenset(Severity)
@@ -112,6 +113,11 @@ class Units:
     temperature: Literal["C", "F"] = "C"
     zone: tzinfo = UTC
     base_address: str | None = None
+
+    @property
+    def measures(self) -> Measures:
+        """Return how quantities are said."""
+        return Measures(self.gravity, self.temperature, self.zone)
 
 
 # An urgent finding costs the wine within hours; a warning is for the next visit; a notice is said once.

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from fastapi import FastAPI
 
 from mustwatch.cellar.history import in_force
+from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.naming import unknown_lot
 from mustwatch.config.plan import plan_of
 from mustwatch.config.profiles import profile_names
@@ -130,7 +131,7 @@ class StoreHand:
 
     def lots(self) -> list[Document]:
         """Return every lot there ever was, newest first."""
-        return lots_view(self._store, self._settings)
+        return lots_view(self._store, self._settings, self._now_ms())
 
     def lot(self, lot: str) -> Document:
         """Return what is known of a lot.
@@ -161,7 +162,7 @@ class StoreHand:
         Raises:
             NotKnownError: the lot is not in the book.
         """
-        record = record_of(self._store, self._settings, lot)
+        record = record_of(self._store, self._settings, lot, self._now_ms())
         if record is None:
             raise NotKnownError(self._unknown_lot(lot))
         return page_of(self._store, self._settings, record, self._now_ms())
@@ -220,7 +221,11 @@ class StoreHand:
         try:
             at_ms = instant(recorder, wish.at)
             what = what_was_typed(
-                recorder, wish.lot, wish.kind, at_ms, Typed(wish.fields, remark=said.append)
+                recorder,
+                wish.lot,
+                wish.kind,
+                at_ms,
+                Typed(wish.fields, remark=said.append, measures=recorder.measures),
             )
         except TypedWrongError as error:
             raise NotPossibleError(str(error)) from None
@@ -231,7 +236,8 @@ class StoreHand:
             return Written(refused=_refused(error))
         except WrittenBeforeError:
             return Written(entry.id, is_repeat=True)
-        return Written(entry.id, (*said, *recorded.cautions, *_float_remarks(recorded)))
+        floats = _float_remarks(recorded, recorder.measures)
+        return Written(entry.id, (*said, *recorded.cautions, *floats))
 
     def undo(self, lot: str, entry_id: str) -> Written:
         """Take an entry back by the rules of the book.
@@ -279,12 +285,13 @@ def _refused(error: RefusedError) -> tuple[Refused, ...]:
     return tuple(found)
 
 
-def _float_remarks(recorded: Recorded) -> list[str]:
+def _float_remarks(recorded: Recorded, measures: Measures) -> list[str]:
     """Return what a check says of the floats."""
     return [
-        f"{f.sensor} says {f.gravity_float:.4f}, "
+        f"{f.sensor} says {measures.gravity(f.gravity_float, 4)}, "
         + (
-            f"adrift by {f.apart:+.4f}, more than the {f.allowed:.4f} both errors allow: gas lifts a hydrometer and "
+            f"adrift by {measures.gravity_change(f.apart, f.gravity_check, 4, sign=True)}, more than the "
+            f"{measures.gravity_change(f.allowed, f.gravity_check, 4)} both errors allow: gas lifts a hydrometer and "
             "foam a float; shake the sample, clean the float, dip again"
             if f.is_adrift
             else "which agrees"

@@ -32,7 +32,7 @@ _BURST = (
 
 def _gravity_words(case: Case) -> str:
     gravity = case.newest_gravity()
-    return "its gravity is unknown" if gravity is None else f"it is at {gravity:.3f}"
+    return "its gravity is unknown" if gravity is None else f"it is at {case.measures.gravity(gravity)}"
 
 
 def _unfinished(case: Case, doing: str, danger: str) -> Iterator[Refusal]:
@@ -51,7 +51,7 @@ def _unfinished(case: Case, doing: str, danger: str) -> Iterator[Refusal]:
             "get it going again or find out why it stopped"
             if finding == "stuck"
             else f"wait for `finished`, or for two equal checks {case.profile.settled_hours:g} hours apart "
-            f"at {case.level():.3f} or below"
+            f"at {case.measures.gravity(case.level())} or below"
         )
         line = (
             f"{doing} {lot!r} is too early: it {state} ({_gravity_words(case)}). {danger}. Instead: {advice}"
@@ -67,7 +67,7 @@ def _unfinished(case: Case, doing: str, danger: str) -> Iterator[Refusal]:
             state = "no hydrometer check has been recorded"
         else:
             state = (
-                f"the newest check ({checks[-1][1]:.3f}) does not confirm that it has finished"
+                f"the newest check ({case.measures.gravity(checks[-1][1])}) does not confirm that it has finished"
                 f"{_should_read_words(case)}"
             )
         line = (
@@ -82,7 +82,12 @@ def _should_read_words(case: Case) -> str:
     if expected is None:
         return ""
     reading, before = expected
-    return f" (it should read about {reading:.3f}: {before:.3f} before, {reading - before:.3f} by the sugar added)"
+    measures = case.measures
+    added = measures.gravity_change(reading - before, before)
+    return (
+        f" (it should read about {measures.gravity(reading)}: {measures.gravity(before)} before, {added} by the "
+        "sugar added)"
+    )
 
 
 def _unmeasured_since_sweetening(case: Case) -> Iterator[Refusal]:
@@ -117,8 +122,8 @@ def _bottling_gates(case: Case) -> Iterator[Refusal]:
         already_told = any(refusal.reason is Reason.NOT_FINISHED for refusal in unfinished)
         line = (
             f"Bottling {lot!r} is dangerous: sugar may be left ({_gravity_words(case)}, dry is "
-            f"{case.profile.dry_gravity:.3f} or below) and the yeast is alive{'' if already_told else ': '}"
-            f"{'' if already_told else _BURST}. Instead: let it ferment out, or stabilise it first, as the "
+            f"{case.measures.gravity(case.profile.dry_gravity)} or below) and the yeast is alive"
+            f"{'' if already_told else f': {_BURST}'}. Instead: let it ferment out, or stabilise it first, as the "
             "product's sheet says"
         )
         yield Refusal(RefusalKind.GATE, Reason.LIVE_YEAST_AND_SUGAR, line)

@@ -14,6 +14,7 @@ from mustwatch.cellar.book import Addition, Measurement, Racking, Start
 from mustwatch.cellar.facts import HYDROMETER_SD, Facts, allowance
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
+from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.strength import sugar_raises
 
@@ -69,12 +70,13 @@ class Sweetened(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """A lot as it stood at an instant: its book up to then, its limits, and what the watch says."""
+    """A lot as it stood at an instant: its book up to then, its limits, what the watch says, and how it is said."""
 
     lot: LotHistory
     profile: Profile
     facts: Facts
     at_ms: int
+    measures: Measures = PLAIN
 
     def checks(self) -> list[tuple[int, float]]:
         """Return the hydrometer checks up to the instant as (when, gravity 20/20), oldest first.

@@ -7,7 +7,7 @@ possible, was the wine there then, does it fit, does the gravity make sense, and
 import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, tzinfo
+from datetime import tzinfo
 
 from mustwatch.cellar.book import (
     Addition,
@@ -25,6 +25,7 @@ from mustwatch.cellar.facts import NOTHING_KNOWN, Facts
 from mustwatch.cellar.gates import gates
 from mustwatch.cellar.history import END_MS, CellarHistory, LotHistory
 from mustwatch.cellar.instant import MINUTE_MS
+from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.naming import meant, unknown_lot, unknown_sensor
 from mustwatch.cellar.possible import bad_values
 from mustwatch.cellar.profile import Profile
@@ -47,7 +48,7 @@ class Cellar:
     """What the rules look things up in.
 
     ``profiles`` and ``sensors`` are the known names (None: not asked). ``float_says`` is the lot's gravity by its float
-    at the entry's instant (None: it says nothing). ``zone`` is for instants in messages.
+    at the entry's instant (None: it says nothing). ``measures`` says quantities in messages.
     """
 
     history: CellarHistory
@@ -57,7 +58,12 @@ class Cellar:
     profiles: Collection[str] | None = None
     sensors: Collection[str] | None = None
     float_says: float | None = None
-    zone: tzinfo = UTC
+    measures: Measures = PLAIN
+
+    @property
+    def zone(self) -> tzinfo:
+        """Return the cellar's time zone."""
+        return self.measures.zone
 
 
 def refusals(entry: Entry, cellar: Cellar) -> list[Refusal]:
@@ -86,9 +92,9 @@ def refusals(entry: Entry, cellar: Cellar) -> list[Refusal]:
     vessel = cellar.vessels.get(lot.vessel_at(entry.at_ms) or "")
     return [
         *repeats(entry, lot.entries, cellar.zone),
-        *doubts_of_gravity(entry, lot, cellar.float_says, cellar.zone),
+        *doubts_of_gravity(entry, lot, cellar.float_says, cellar.measures),
         *too_much(entry, lot, cellar.profile, vessel),
-        *gates(entry, Case(lot, cellar.profile, cellar.facts, entry.at_ms)),
+        *gates(entry, Case(lot, cellar.profile, cellar.facts, entry.at_ms, cellar.measures)),
     ]
 
 

@@ -15,6 +15,7 @@ from mustwatch.cellar.book import Addition, Entry, EntryKind, Note, StageChange
 from mustwatch.cellar.facts import NOTHING_KNOWN, Facts, Foreseen
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS
+from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.profile import Band, Profile, Stage, Step
 from mustwatch.cellar.requirements import WORDS, Case, Requirement, since
 
@@ -204,7 +205,7 @@ def _by_gravity(step: Step, profile: Profile, case: Case) -> _When:
     if gravity is not None and gravity <= limit:
         return _When(_exactly(case.facts.estimated_ms or case.at_ms))
     forecast = case.facts.rack if limit == profile.racking_gravity else None
-    return _When(forecast, None if forecast else f"the gravity is down to {limit:.3f}")
+    return _When(forecast, None if forecast else f"the gravity is down to {case.measures.gravity(limit)}")
 
 
 def _by_days(step: Step, profile: Profile, case: Case) -> _When:
@@ -246,7 +247,7 @@ def _due(when: _When, now_ms: int) -> Due:
 def fill(text: str, lot: LotHistory) -> str:
     """Return a step's words with ``{litres}`` and ``{vessel}`` filled in."""
     litres = lot.litres
-    size = "the lot's volume" if litres is None else f"{litres:.3g} L"
+    size = "the lot's volume" if litres is None else PLAIN.volume(litres)
     return text.replace("{litres}", size).replace("{vessel}", lot.vessel or "the vessel")
 
 
@@ -269,13 +270,18 @@ def _next_step(step: Step, profile: Profile, case: Case) -> NextStep:
 
 
 def next_steps(
-    lot: LotHistory, profile: Profile, now_ms: int, facts: Facts = NOTHING_KNOWN, at_most: int = 2
+    lot: LotHistory,
+    profile: Profile,
+    now_ms: int,
+    facts: Facts = NOTHING_KNOWN,
+    at_most: int = 2,
+    measures: Measures = PLAIN,
 ) -> list[NextStep]:
     """Return the next tasks of a lot, in the profile's order; none once it is bottled.
 
     Repeated steps and pieces of advice are not tasks; see ``cellar.guidance.reminders``.
     """
-    case = Case(lot, profile, facts, now_ms)
+    case = Case(lot, profile, facts, now_ms, measures)
     stage = stage_now(profile, case)
     if stage is Stage.BOTTLED or lot.ended_ms is not None:
         return []

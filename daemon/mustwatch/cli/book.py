@@ -68,7 +68,7 @@ def _show(store: Store, settings: Settings, lot: str, html: Path | None, *, as_j
     from mustwatch.cli.book_text import book_lines
     from mustwatch.views.book import page_of, record_json, record_of
 
-    record = record_of(store, settings, lot)
+    record = record_of(store, settings, lot, now_ms())
     if record is None:
         fail(unknown_lot(lot, store.book.history().lots), ExitCode.WRONG_INPUT)
     if html is not None:

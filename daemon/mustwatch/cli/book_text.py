@@ -5,14 +5,16 @@ from datetime import tzinfo
 from zoneinfo import ZoneInfo
 
 from mustwatch.cellar.instant import from_ms
+from mustwatch.cellar.measures import Measures
+from mustwatch.config.plan import measures_of
 from mustwatch.config.settings import Settings
 from mustwatch.views.book_record import BookRecord, Line, Standing, total_words
-from mustwatch.views.book_words import BookUnits, gravity_words, what_was_done
+from mustwatch.views.book_words import gravity_words, what_was_done
 
 
 def book_lines(record: BookRecord, settings: Settings) -> Iterator[str]:
     """Yield the record: what it is, what was done and told in order, what was added altogether."""
-    units = BookUnits(settings.cellar.gravity_unit, settings.cellar.temperature_unit)
+    units = measures_of(settings)
     zone = ZoneInfo(settings.cellar.timezone)
     yield from _head(record, units, zone)
     yield ""
@@ -26,7 +28,7 @@ def book_lines(record: BookRecord, settings: Settings) -> Iterator[str]:
         yield f"  {total.what}: {total_words(total)}{times}"
 
 
-def _head(record: BookRecord, units: BookUnits, zone: tzinfo) -> Iterator[str]:
+def _head(record: BookRecord, units: Measures, zone: tzinfo) -> Iterator[str]:
     lot = record.lot
     where = f"in {lot.vessel}" if lot.vessel is not None else "no longer in a vessel"
     yield f"{lot.lot}: {record.stages[-1].stage}, {where}, profile {lot.start.profile}"
@@ -41,7 +43,7 @@ def _head(record: BookRecord, units: BookUnits, zone: tzinfo) -> Iterator[str]:
         yield f"  {count} bottles of {size:g} mL"
 
 
-def _line(line: Line, units: BookUnits, zone: tzinfo) -> Iterator[str]:
+def _line(line: Line, units: Measures, zone: tzinfo) -> Iterator[str]:
     when = f"{from_ms(line.at_ms).astimezone(zone):%a %d %b %Y %H:%M}"
     if line.told is not None:
         until = ""

@@ -4,7 +4,8 @@ from typing import Annotated, Final
 
 import typer
 
-from mustwatch.cli.calc_figures import Json, LitresOption, refusing, tell
+from mustwatch.cellar.measures import PLAIN
+from mustwatch.cli.calc_figures import Json, LitresOption, measures, refusing, tell
 from mustwatch.cli.calc_mixing import blend, chaptalise, dilute, topup
 from mustwatch.must import sulfite as so2
 from mustwatch.must.alcohol import (
@@ -64,6 +65,7 @@ def correct(
             calibrated_at_c=scale_c,
             expansion_per_k=GLASS_EXPANSION_PER_K,
         )
+    said = PLAIN if as_json else measures()
     tell(
         as_json,
         {
@@ -78,8 +80,9 @@ def correct(
             "source": "water by Tanaka et al. 2001 (CIPM); must by ICUMSA SPS-4, wine by OIML R 22, glass by ISO 1768",
         },
         [
-            f"gravity 20/20      {corrected:.4f}   (read {read:.4f} at {at_c:.1f} °C)",
-            f"to compare         {exact:.4f}   (glass hydrometer in {_kind_of(abv_percent)})",
+            f"gravity 20/20      {said.gravity(corrected, 4)}   "
+            f"(read {said.gravity(read, 4)} at {said.temperature(at_c)})",
+            f"to compare         {said.gravity(exact, 4)}   (glass hydrometer in {_kind_of(abv_percent)})",
         ],
     )
 

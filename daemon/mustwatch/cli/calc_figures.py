@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
+from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
 from mustwatch.must.bounds import OutOfRangeError
 from mustwatch.must.sulfite import LimitError
@@ -27,6 +28,17 @@ def refusing() -> Iterator[None]:
         fail(str(refused))
     except (OutOfRangeError, UnitError) as wrong:
         fail(str(wrong), ExitCode.WRONG_INPUT)
+
+
+def measures() -> Measures:
+    """Return how the configured cellar says quantities; specific gravity and °C without one."""
+    from mustwatch.config.plan import measures_of  # only now: the arithmetic itself needs no configuration
+    from mustwatch.config.settings import SettingsError, load
+
+    try:
+        return measures_of(load())
+    except SettingsError:
+        return PLAIN
 
 
 def tell(as_json: bool, document: Mapping[str, Any], lines: Sequence[str]) -> None:

@@ -4,7 +4,8 @@ from typing import Annotated
 
 import typer
 
-from mustwatch.cli.calc_figures import GravityOption, Json, LitresOption, refusing, tell
+from mustwatch.cellar.measures import PLAIN
+from mustwatch.cli.calc_figures import GravityOption, Json, LitresOption, measures, refusing, tell
 from mustwatch.must import enrichment
 from mustwatch.must.density import WATER_20_KG_PER_M3
 from mustwatch.recording import units
@@ -129,7 +130,7 @@ def _blend(
         },
         [
             f"volume             {result.litres:.2f} L",
-            f"gravity 20/20      {result.gravity:.4f}",
+            f"gravity 20/20      {(PLAIN if as_json else measures()).gravity(result.gravity, 4)}",
             *([] if strength is None else [f"alcohol            {strength:.1f} % vol"]),
         ],
     )

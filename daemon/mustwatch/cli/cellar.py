@@ -1,15 +1,15 @@
 """``mustwatch cellar``: how every vessel stands now, and what comes next."""
 
-from datetime import datetime, tzinfo
+from datetime import datetime
 from typing import Annotated, Any
-from zoneinfo import ZoneInfo
 
 import typer
 
+from mustwatch.cellar.measures import Measures
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
 from mustwatch.cli.output import MARKS, emit_json, say
-from mustwatch.config.settings import CellarSettings
-from mustwatch.views.figures_text import gravity_text, local, temperature_text
+from mustwatch.config.plan import measures_of
+from mustwatch.views.figures_text import local
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -31,7 +31,7 @@ def cellar(
     if as_json:
         emit_json(document)
         return
-    zone = ZoneInfo(settings.cellar.timezone)
+    measures = measures_of(settings)
     if not document["vessels"]:
         say("No vessels yet. Name them in the configuration as [[vessel]], then begin a lot with")
         say("  mustwatch record start LOT --vessel VESSEL --gravity 1.090 --celsius 20")
@@ -44,10 +44,11 @@ def cellar(
     for caution in document["cautions"]:
         say(f"Mind: {caution}")
     for row in document["vessels"]:
-        _say_vessel(row, settings.cellar, zone)
+        _say_vessel(row, measures)
 
 
-def _say_vessel(row: dict[str, Any], cellar: CellarSettings, zone: tzinfo) -> None:
+def _say_vessel(row: dict[str, Any], measures: Measures) -> None:
+    zone = measures.zone
     if row["lot"] is None:
         say(f"{row['vessel']}: empty")
         return
@@ -55,16 +56,13 @@ def _say_vessel(row: dict[str, Any], cellar: CellarSettings, zone: tzinfo) -> No
     if row["gravity"] is None and row["celsius"] is None:
         say("    nothing measured yet")
     else:
-        rate = row["rate_per_day"]
-        falling = f", {rate:+.4f} a day" if rate is not None else ""
-        sure = (
-            f" ±{row['gravity_sd']:.4f}"
-            if row["gravity_sd"] is not None and cellar.gravity_unit == "SG"
-            else ""
-        )
+        at, rate, sd, celsius = row["gravity"], row["rate_per_day"], row["gravity_sd"], row["celsius"]
+        near = 1.0 if at is None else at
+        falling = f", {measures.gravity_change(rate, near, 4, sign=True)} a day" if rate is not None else ""
+        sure = f" ±{measures.gravity_change(sd, near, 4)}" if sd is not None else ""
         parts = [
-            f"gravity {gravity_text(row['gravity'], cellar.gravity_unit)}{sure}{falling}",
-            temperature_text(row["celsius"], cellar.temperature_unit),
+            f"gravity {'–' if at is None else measures.gravity(at, 4)}{sure}{falling}",
+            "–" if celsius is None else measures.temperature(celsius),
         ]
         if row["abv_percent"] is not None:
             parts.append(f"about {row['abv_percent']:.1f} % vol so far")

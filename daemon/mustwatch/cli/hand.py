@@ -11,10 +11,12 @@ import typer
 from mustwatch.cellar.book import EntryKind, What
 from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.guidance import say_next
+from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, day_and_time
 from mustwatch.cellar.steps import next_steps
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
 from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
+from mustwatch.config.plan import measures_of
 from mustwatch.config.settings import Settings, find_config
 from mustwatch.config.toml_text import quoted
 from mustwatch.must.bounds import OutOfRangeError
@@ -22,7 +24,7 @@ from mustwatch.recording import units
 from mustwatch.recording.recorder import Disagreement, Recorded, Recorder, RefusedError
 from mustwatch.recording.typed_entry import Typed, TypedWrongError, what_was_typed
 from mustwatch.recording.when import WhenError, when
-from mustwatch.views.book_words import BookUnits, gravity_words, what_was_done
+from mustwatch.views.book_words import what_was_done
 
 Lot = Annotated[str, typer.Argument(metavar="LOT", help="The lot.")]
 At = Annotated[
@@ -56,7 +58,7 @@ class Hand:
         self.settings = settings
         self.recorder = recorder
         self.as_json = as_json
-        self.units = BookUnits(settings.cellar.gravity_unit, settings.cellar.temperature_unit)
+        self.units = measures_of(settings)
 
     def at_ms(self, text: str) -> int:
         """Return the instant of ``--at``, or end the command."""
@@ -69,7 +71,11 @@ class Hand:
         """Return what was done from the options as typed; or end the command."""
         try:
             return what_was_typed(
-                self.recorder, lot, kind, at_ms, Typed(typed, as_options=True, remark=remark)
+                self.recorder,
+                lot,
+                kind,
+                at_ms,
+                Typed(typed, as_options=True, remark=remark, measures=self.units),
             )
         except TypedWrongError as error:
             fail(str(error), ExitCode.WRONG_INPUT)
@@ -110,7 +116,14 @@ class Hand:
         history = recorder.history.lots.get(lot)
         if history is None:
             return
-        steps = next_steps(history, recorder.profile(lot), recorder.now_ms, recorder.facts(lot), at_most=1)
+        steps = next_steps(
+            history,
+            recorder.profile(lot),
+            recorder.now_ms,
+            recorder.facts(lot),
+            at_most=1,
+            measures=self.units,
+        )
         for step in steps:
             say(f"Next: {say_next(step, recorder.now_ms, recorder.zone)}")
 
@@ -163,20 +176,25 @@ def how_to_add(refusal: Refusal, settings: Settings) -> str | None:
     return None
 
 
-def float_words(compared: Disagreement, lot: str, units_: BookUnits) -> list[str]:
+def float_words(compared: Disagreement, lot: str, units_: Measures) -> list[str]:
     """Return what a check says of a float, and how to re-anchor it where it has drifted."""
-    said = gravity_words(compared.gravity_float, units_)
-    apart = f"{compared.apart:+.4f}"
+    said = units_.gravity(compared.gravity_float, 4)
+
+    def change(value: float, *, sign: bool = True) -> str:
+        return units_.gravity_change(value, compared.gravity_check, 4, sign=sign)
+
+    allowed = change(compared.allowed, sign=False)
     if not compared.is_adrift:
         return [
-            f"{compared.sensor} says {said}: they agree ({apart}, up to {compared.allowed:.4f} is allowed)"
+            f"{compared.sensor} says {said}: they agree ({change(compared.apart)}, up to {allowed} is allowed)"
         ]
     command = f"mustwatch record reanchor {lot!r} --sensor {compared.sensor!r}"
     return [
-        f"{compared.sensor} says {said}: adrift by {apart}, more than the {compared.allowed:.4f} both errors allow.",
+        f"{compared.sensor} says {said}: adrift by {change(compared.apart)}, more than the {allowed} both errors "
+        "allow.",
         "  Gas lifts a hydrometer and foam a float: shake the sample, clean the float, dip again.",
         f"  If it stands: {command}",
-        f"  then {-compared.apart:+.4f} is added to what {compared.sensor} says from this check on.",
+        f"  then {change(-compared.apart)} is added to what {compared.sensor} says from this check on.",
     ]
 
 

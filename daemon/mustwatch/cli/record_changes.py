@@ -103,7 +103,7 @@ def reanchor(
         who.take(lot, who.recorder.now_ms if at_ms is None else at_ms, what, despite)
         now = who.recorder.facts(lot).gravity
         if now is not None and not as_json:
-            say(f"The estimate is now {now:.4f}.")
+            say(f"The estimate is now {who.units.gravity(now, 4)}.")
 
 
 def _offset_by_check(who: Hand, lot: str, sensor: str) -> tuple[int, float]:

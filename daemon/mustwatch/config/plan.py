@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from mustwatch.alerting.rules import QuietHours, TellRules, TellTarget, Units
 from mustwatch.cellar.history import BEGINNING_MS, LotHistory, SensorStay
 from mustwatch.cellar.instant import HOUR_MS, from_ms
+from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.sensor import Sensor
 from mustwatch.cellar.vessel import Vessel
@@ -51,6 +52,12 @@ def target_names(settings: Settings) -> list[str]:
 
 def _name_of(url: str) -> str:
     return f"tell-{blake2b(url.encode(), digest_size=3).hexdigest()}"
+
+
+def measures_of(settings: Settings) -> Measures:
+    """Return how the cellar's people say quantities."""
+    cellar = settings.cellar
+    return Measures(cellar.gravity_unit, cellar.temperature_unit, ZoneInfo(cellar.timezone))
 
 
 def tell_rules(settings: Settings) -> TellRules:

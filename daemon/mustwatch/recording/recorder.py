@@ -9,7 +9,6 @@ import uuid
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
-from zoneinfo import ZoneInfo
 
 from mustwatch.cellar.book import Entry, Measurement, What
 from mustwatch.cellar.consistency import News, broken_by, news_of
@@ -121,7 +120,8 @@ class Recorder:
         self._settings = settings
         self.now_ms = now_ms
         self.plan: CellarPlan = plan_of(settings)
-        self.zone = ZoneInfo(settings.cellar.timezone)
+        self.measures = self.plan.rules.units.measures
+        self.zone = self.measures.zone
         note_places(store, self.plan, now_ms)
         self._read()
 
@@ -219,7 +219,7 @@ class Recorder:
             profiles=profile_names(self._settings.cellar.profiles_dir),
             sensors=self.plan.sensors.keys(),
             float_says=self._float_says(entry),
-            zone=self.zone,
+            measures=self.measures,
         )
         found = refusals(entry, cellar)
         if entry.replaces is None:

@@ -22,6 +22,7 @@ from mustwatch.cellar.book import (
     Tasting,
     What,
 )
+from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.must.bounds import OutOfRangeError
 from mustwatch.must.density import gravity_20_from_reading
 from mustwatch.recording import units
@@ -49,12 +50,13 @@ class Typed:
     Attributes:
         fields: the texts.
         as_options: faults name ``--yeast-low`` instead of ``yeast_low``.
-        remark: told what was assumed, a line.
+        remark: told what was assumed, a line; ``measures``: how quantities are said in it.
     """
 
     fields: Mapping[str, Any]
     as_options: bool = False
     remark: Callable[[str], None] = _unsaid
+    measures: Measures = PLAIN
 
     def called(self, name: str) -> str:
         """Return what a field is called where it was typed."""
@@ -174,12 +176,12 @@ def _reading(typed: Typed, offered: Offered) -> _Read:
     if temperature_c is None and offered.temperature_c is not None:
         temperature_c = round(offered.temperature_c, 1)
         typed.remark(
-            f"no {typed.called('celsius')}: {temperature_c:.1f} °C from the sensors is taken for the sample's "
-            "temperature"
+            f"no {typed.called('celsius')}: {typed.measures.temperature(temperature_c)} from the sensors is taken for "
+            "the sample's temperature"
         )
     elif temperature_c is None:
         typed.remark(
-            f"no {typed.called('celsius')}: the gravity is taken as read at {scale_c:g} °C; "
+            f"no {typed.called('celsius')}: the gravity is taken as read at {typed.measures.temperature(scale_c)}; "
             "a warm sample shows too little"
         )
     at_c = scale_c if temperature_c is None else temperature_c

@@ -10,12 +10,13 @@ from mustwatch.cellar.book import Entry
 from mustwatch.cellar.entry_json import UnreadableEntryError, entry_from_json, entry_to_json
 from mustwatch.cellar.instant import iso
 from mustwatch.cellar.possible import bad_values
-from mustwatch.config.plan import plan_of
+from mustwatch.config.plan import measures_of, plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
 from mustwatch.views.book_page import book_page
 from mustwatch.views.book_record import BookRecord, Told, book_record
-from mustwatch.views.book_words import BookUnits, what_was_done
+from mustwatch.views.book_words import what_was_done
+from mustwatch.views.cellar import present_stage
 from mustwatch.views.series import Point, Track, m4
 from mustwatch.views.stages import stages_told
 from mustwatch.views.strength import is_watched
@@ -42,9 +43,10 @@ def told_of(alerts: Sequence[Alert]) -> list[Told]:
     ]
 
 
-def record_of(store: Store, settings: Settings, lot: str) -> BookRecord | None:
+def record_of(store: Store, settings: Settings, lot: str, now_ms: int) -> BookRecord | None:
     """Return a lot's record, or None if it is not in the book."""
-    history = store.book.history().lots.get(lot)
+    cellar = store.book.history()
+    history = cellar.lots.get(lot)
     if history is None:
         return None
     gravity, celsius, has_sensors = Track(), Track(), is_watched(store, history)
@@ -53,14 +55,19 @@ def record_of(store: Store, settings: Settings, lot: str) -> BookRecord | None:
         celsius.note(estimate.at_ms, estimate.temperature_c)
     alerts = store.alerts.of_lot(lot)
     told = told_of(alerts)
-    profile = plan_of(settings).profile_for(history)
+    plan = plan_of(settings)
+    profile = plan.profile_for(history)
+    stages = stages_told(history, profile, alerts)
+    stage = present_stage(history, cellar, store.watching.now().get(lot), store.alerts.open(), plan, now_ms)
+    if history.ended_ms is None and stages[-1][1] is not stage:
+        stages.append((max(now_ms, stages[-1][0]), stage))
     return book_record(
         history,
         store.book.entries(lot),
         told,
         gravity,
         celsius,
-        stages_told(history, profile, alerts),
+        stages,
     )
 
 
@@ -74,7 +81,7 @@ def page_of(store: Store, settings: Settings, record: BookRecord, now_ms: int) -
         profile_title=profile.title,
         now_ms=now_ms,
         zone=ZoneInfo(settings.cellar.timezone),
-        units=BookUnits(settings.cellar.gravity_unit, settings.cellar.temperature_unit),
+        units=measures_of(settings),
         bands=bands,
     )
 

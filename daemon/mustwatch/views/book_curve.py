@@ -9,9 +9,9 @@ from math import ceil, floor
 
 from mustwatch.cellar.book import Addition, Bottling, Racking
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, from_ms, to_ms
+from mustwatch.cellar.measures import Measures, signed
 from mustwatch.cellar.profile import Band
 from mustwatch.views.book_record import BookRecord
-from mustwatch.views.book_words import BookUnits
 from mustwatch.views.series import Point, broken, hole_ms, m4
 
 WIDTH, LEFT, RIGHT, TOP = 720.0, 46.0, 12.0, 34.0
@@ -47,7 +47,7 @@ class Frame:
 
 
 def curve_svg(
-    record: BookRecord, until_ms: int, zone: tzinfo, units: BookUnits, bands: Sequence[tuple[int, Band]] = ()
+    record: BookRecord, until_ms: int, zone: tzinfo, units: Measures, bands: Sequence[tuple[int, Band]] = ()
 ) -> str:
     """Return the drawing: gravity above, temperature below, on one time axis, with what people did.
 
@@ -55,7 +55,7 @@ def curve_svg(
         record: the lot's record.
         until_ms: the right edge, if nothing in the record is later.
         zone: the cellar's time zone, for the dates.
-        units: of the temperature axis (gravity is drawn as specific gravity).
+        units: of both axes.
         bands: temperature band from an instant on, in time order.
     """
     curves = record.curves
@@ -63,29 +63,31 @@ def curve_svg(
     last = [p[-1][0] for p in (curves.gravity, curves.celsius, curves.checks) if p]
     end_ms = max([until_ms, from_ms + DAY_MS, *last])
     parts: list[str] = []
-    gravities = [v for _, v in (*curves.gravity, *curves.checks)]
-    gravity = _frame(from_ms, end_ms, gravities or [1.0, 1.1], 0.01, TOP, GRAVITY_HEIGHT)
+    said, checked = _shown(curves.gravity, units.gravity_number), _shown(curves.checks, units.gravity_number)
+    step, fallback = (0.01, (1.0, 1.1)) if units.gravity_unit == "SG" else (2.0, (0.0, 24.0))
+    gravity = _frame(
+        from_ms, end_ms, [v for _, v in (*said, *checked)] or fallback, step, TOP, GRAVITY_HEIGHT
+    )
     below = TOP + GRAVITY_HEIGHT + GAP
-    celsius = [v for _, v in curves.celsius] + [
-        c for _, b in bands for c in (b.low_c, b.high_c) if curves.celsius
-    ]
-    temperature = _frame(from_ms, end_ms, celsius, 5.0, below, TEMPERATURE_HEIGHT) if celsius else None
+    warmth = _shown(curves.celsius, units.temperature_number)
+    limits = [units.temperature_number(c) for _, b in bands for c in (b.low_c, b.high_c) if warmth]
+    degrees = [v for _, v in warmth] + limits
+    coarse = 10.0 if units.temperature_unit == "F" else 5.0
+    temperature = _frame(from_ms, end_ms, degrees, coarse, below, TEMPERATURE_HEIGHT) if degrees else None
     bottom = below + TEMPERATURE_HEIGHT if temperature is not None else TOP + GRAVITY_HEIGHT
     parts += _dates(gravity, bottom, zone)
     parts += _stages(record, gravity, end_ms)
-    parts += _axis(gravity, _gravity_ticks(gravity), "gravity", lambda v: f"{v:.3f}")
-    parts += _line(curves.gravity, gravity, "line")
-    parts += _joined(record, gravity)
+    name, digits = ("gravity", 3) if units.gravity_unit == "SG" else ("gravity, °Bx", 0)
+    parts += _axis(gravity, _gravity_ticks(gravity, step), name, lambda v: signed(v, digits))
+    parts += _line(said, gravity, "line")
+    parts += _joined(said, checked, gravity)
     parts += [
-        f'<circle class="check" cx="{gravity.x(t):.1f}" cy="{gravity.y(v):.1f}" r="3.4"/>'
-        for t, v in curves.checks
+        f'<circle class="check" cx="{gravity.x(t):.1f}" cy="{gravity.y(v):.1f}" r="3.4"/>' for t, v in checked
     ]
     if temperature is not None:
-        parts += _axis(
-            temperature, _ticks(temperature, 5.0), _degrees(units), lambda v: _degree_words(v, units)
-        )
-        parts += _bands(bands, temperature)
-        parts += _line(curves.celsius, temperature, "line thin")
+        parts += _axis(temperature, _ticks(temperature, coarse), units.degree, lambda v: signed(v, 0))
+        parts += _bands(bands, temperature, units)
+        parts += _line(warmth, temperature, "line thin")
     parts += _deeds(record, gravity, bottom)
     height = bottom + FOOT
     title = escape(f"Gravity and temperature of {record.lot.lot}")
@@ -109,16 +111,16 @@ def _ticks(frame: Frame, step: float) -> list[float]:
     return [n * step for n in range(first, floor(frame.high / step + 1e-9) + 1)]
 
 
-def _gravity_ticks(frame: Frame) -> list[float]:
-    return _ticks(frame, 0.01 if frame.high - frame.low <= 0.051 else 0.02)
+def _gravity_ticks(frame: Frame, step: float) -> list[float]:
+    return _ticks(frame, step if frame.high - frame.low <= 5.1 * step else 2 * step)
 
 
-def _degrees(units: BookUnits) -> str:
-    return "°F" if units.temperature == "F" else "°C"
+Points = Sequence[tuple[int, float]]
 
 
-def _degree_words(celsius: float, units: BookUnits) -> str:
-    return f"{celsius * 1.8 + 32:.0f}" if units.temperature == "F" else f"{celsius:.0f}"
+def _shown(points: Points, convert: Callable[[float], float]) -> Points:
+    """Return points in the cellar's unit."""
+    return [(at_ms, convert(value)) for at_ms, value in points]
 
 
 def _axis(frame: Frame, ticks: list[float], name: str, words: Callable[[float], str]) -> Iterator[str]:
@@ -167,10 +169,10 @@ def _line(points: Sequence[tuple[int, float]], frame: Frame, style: str) -> Iter
         yield from _polyline(run, frame, style)
 
 
-def _joined(record: BookRecord, frame: Frame) -> Iterator[str]:
+def _joined(said: Points, checked: Points, frame: Frame) -> Iterator[str]:
     """Yield dotted lines through the checks where no sensor spoke: before, between and after its stretches."""
-    runs = _runs(record.curves.gravity)
-    checks = [Point(*p) for p in record.curves.checks]
+    runs = _runs(said)
+    checks = [Point(*p) for p in checked]
     edges = [None, *runs, None]
     for before, after in pairwise(edges):
         from_ms = before[-1].at_ms if before else frame.from_ms - 1
@@ -187,12 +189,12 @@ def _polyline(run: Sequence[Point], frame: Frame, style: str) -> Iterator[str]:
     yield f'<polyline class="{style}" points="{places}"/>'
 
 
-def _bands(bands: Sequence[tuple[int, Band]], frame: Frame) -> Iterator[str]:
+def _bands(bands: Sequence[tuple[int, Band]], frame: Frame, units: Measures) -> Iterator[str]:
     ends = [at_ms for at_ms, _ in bands[1:]]
     for (at_ms, band), until_ms in zip(bands, [*ends, frame.until_ms], strict=True):
         left, right = frame.x(at_ms), frame.x(until_ms)
         for celsius in (band.low_c, band.high_c):
-            yield f'<path class="band" d="M{left:.1f} {frame.y(celsius):.1f}H{right:.1f}"/>'
+            yield f'<path class="band" d="M{left:.1f} {frame.y(units.temperature_number(celsius)):.1f}H{right:.1f}"/>'
 
 
 def _deeds(record: BookRecord, frame: Frame, bottom: float) -> Iterator[str]:

@@ -7,11 +7,11 @@ from html import escape
 from mustwatch.cellar.additions import Purpose
 from mustwatch.cellar.book import Bottling, Entry, EntryKind, Measurement, Racking, Start
 from mustwatch.cellar.instant import DAY_MS, from_ms
+from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.profile import Band
 from mustwatch.views.book_curve import curve_svg
 from mustwatch.views.book_record import BookRecord, Line, Standing, Told, Total, total_words
 from mustwatch.views.book_words import (
-    BookUnits,
     gravity_words,
     temperature_words,
     what_was_done,
@@ -84,7 +84,7 @@ def book_page(
     profile_title: str,
     now_ms: int,
     zone: tzinfo,
-    units: BookUnits | None = None,
+    units: Measures | None = None,
     bands: Sequence[tuple[int, Band]] = (),
 ) -> str:
     """Return the page as HTML.
@@ -97,7 +97,7 @@ def book_page(
         units: how its owner likes numbers.
         bands: temperature band from an instant on, for the curve.
     """
-    units = units or BookUnits()
+    units = units or Measures()
     page = _Page(record, zone, units)
     until_ms = now_ms if record.lot.ended_ms is None else record.lot.ended_ms
     lot = escape(record.lot.lot)
@@ -120,7 +120,7 @@ def book_page(
 class _Page:
     """Writes the parts of the page; every text from people is escaped here."""
 
-    def __init__(self, record: BookRecord, zone: tzinfo, units: BookUnits) -> None:
+    def __init__(self, record: BookRecord, zone: tzinfo, units: Measures) -> None:
         self._record = record
         self._zone = zone
         self._units = units
@@ -262,8 +262,9 @@ class _Page:
         )
 
     def notes(self, now_ms: int) -> str:
+        gravities = "specific gravities" if self._units.gravity_unit == "SG" else "the °Brix of gravities"
         notes = [
-            "Gravities are specific gravities at 20/20 °C; hydrometer readings are corrected to that.",
+            f"Gravities are {gravities} at 20/20 °C; hydrometer readings are corrected to that.",
             "Alcohol is worked out from gravities and given with its range; only a laboratory's distillation is "
             "an official figure.",
         ]

@@ -1,7 +1,5 @@
 """The book's entries in plain words, for confirmations, the terminal and the printed page."""
 
-from dataclasses import dataclass
-
 from mustwatch.cellar.additions import Purpose, purpose_of
 from mustwatch.cellar.book import (
     Addition,
@@ -16,40 +14,30 @@ from mustwatch.cellar.book import (
     Tasting,
     What,
 )
-from mustwatch.must.sugar import brix_from_gravity
+from mustwatch.cellar.measures import Measures
 
 
-@dataclass(frozen=True, slots=True)
-class BookUnits:
-    """How the cellar's owner likes numbers: gravity ``SG`` or ``Bx``, temperature ``C`` or ``F``."""
-
-    gravity: str = "SG"
-    temperature: str = "C"
+def gravity_words(gravity: float | None, units: Measures) -> str | None:
+    """Return a gravity 20/20 as the book says it, or None."""
+    return None if gravity is None else units.gravity(gravity, 4)
 
 
-def gravity_words(gravity: float | None, units: BookUnits) -> str | None:
-    """Return a gravity 20/20 in the cellar's unit, or None."""
-    if gravity is None:
-        return None
-    return f"{brix_from_gravity(gravity):.1f} °Bx" if units.gravity == "Bx" else f"{gravity:.4f}"
-
-
-def temperature_words(celsius: float | None, units: BookUnits) -> str | None:
+def temperature_words(celsius: float | None, units: Measures) -> str | None:
     """Return a temperature in the cellar's unit, or None."""
-    if celsius is None:
-        return None
-    return f"{celsius * 1.8 + 32:.1f} °F" if units.temperature == "F" else f"{celsius:.1f} °C"
+    return None if celsius is None else units.temperature(celsius)
 
 
-def _reading(what: Start | Measurement | Racking, units: BookUnits, *, in_words: bool) -> list[str]:
+def _reading(what: Start | Measurement | Racking, units: Measures, *, in_words: bool) -> list[str]:
     """Return gravity (and as read, where that differs) and temperature; only the as-read part beside columns."""
     parts: list[str] = []
     gravity = gravity_words(what.gravity, units)
     celsius = temperature_words(what.temperature_c, units)
     as_read = what.gravity_as_read
     is_corrected = as_read is not None and what.gravity is not None and abs(as_read - what.gravity) >= 0.00005
-    scale = "" if what.calibrated_at_c == 20.0 else f" by a {what.calibrated_at_c:g} °C hydrometer"
-    shown = f"{as_read:.4f} as read{scale}" if is_corrected and units.gravity != "Bx" else ""
+    scale = (
+        "" if what.calibrated_at_c == 20.0 else f" by a {units.temperature(what.calibrated_at_c)} hydrometer"
+    )
+    shown = f"{units.gravity(as_read, 4)} as read{scale}" if is_corrected and as_read is not None else ""
     if gravity is not None and in_words:
         parts.append(f"gravity {gravity}" + (f" ({shown})" if shown else ""))
     elif shown:
@@ -64,7 +52,7 @@ def _reading(what: Start | Measurement | Racking, units: BookUnits, *, in_words:
     return parts
 
 
-def _start(what: Start, units: BookUnits, in_words: bool) -> str:
+def _start(what: Start, units: Measures, in_words: bool) -> str:
     parts = [f"began in {what.vessel}"]
     parts += [f"{what.litres:g} L"] if what.litres is not None else []
     parts += [f"of {what.must}"] if what.must else []
@@ -78,14 +66,14 @@ def _start(what: Start, units: BookUnits, in_words: bool) -> str:
     return ", ".join(parts) + f", profile {what.profile}"
 
 
-def _measurement(what: Measurement, units: BookUnits, in_words: bool) -> str:
+def _measurement(what: Measurement, units: Measures, in_words: bool) -> str:
     parts = _reading(what, units, in_words=in_words)
     parts += [f"pH {what.ph:.2f}"] if what.ph is not None else []
     parts += [f"free SO2 {what.free_so2_mg_per_l:g} mg/L"] if what.free_so2_mg_per_l is not None else []
     return ": ".join(["checked by hand", ", ".join(parts)]) if parts else "checked by hand"
 
 
-def _racking(what: Racking, units: BookUnits, in_words: bool) -> str:
+def _racking(what: Racking, units: Measures, in_words: bool) -> str:
     origin = f"from {what.from_vessel} " if what.from_vessel else ""
     parts = [f"racked {origin}to {what.to_vessel}"]
     parts += [f"{what.litres:g} L"] if what.litres is not None else []
@@ -114,7 +102,7 @@ def amount_words(what: Addition) -> str:
     return f"{what.amount:g} {what.unit}".strip() if what.unit else f"{what.amount:g}"
 
 
-def what_was_done(what: What, units: BookUnits | None = None, *, in_words: bool = True) -> str:
+def what_was_done(what: What, units: Measures | None = None, *, in_words: bool = True) -> str:
     """Return an entry in one line of plain words, in the past tense.
 
     Args:
@@ -122,7 +110,7 @@ def what_was_done(what: What, units: BookUnits | None = None, *, in_words: bool 
         units: how the cellar's owner likes numbers.
         in_words: with gravity and temperature; False where those stand in columns of their own.
     """
-    units = units or BookUnits()
+    units = units or Measures()
     if isinstance(what, Start):
         return _start(what, units, in_words)
     if isinstance(what, Measurement):

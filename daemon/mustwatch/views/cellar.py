@@ -1,12 +1,15 @@
 """The cellar as commands and pages show it: assembled from the store by one set of rules."""
 
+from collections.abc import Mapping
 from functools import partial
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from mustwatch.alerting.alert import Alert
 from mustwatch.cellar.guidance import Fermenting, co2_caution, reminders, say_when
-from mustwatch.cellar.history import LotHistory
+from mustwatch.cellar.history import CellarHistory, LotHistory
 from mustwatch.cellar.instant import DAY_MS, iso
+from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.steps import NextStep, band_now, next_steps, stage_now
 from mustwatch.config.plan import CellarPlan, plan_of
@@ -42,6 +45,19 @@ def _fermenting(lot: LotHistory, rate_per_day: float, plan: CellarPlan) -> Ferme
     return Fermenting(lot.lot, litres, rate_per_day)
 
 
+def present_stage(
+    lot: LotHistory,
+    history: CellarHistory,
+    now: Mapping[str, Any] | None,
+    alerts: list[Alert],
+    plan: CellarPlan,
+    now_ms: int,
+) -> Stage:
+    """Return the stage a lot is in now: the one answer of cellar, book, pages and print."""
+    profile = plan.profile_for(lot)
+    return stage_now(profile, Case(lot, profile, facts_of(lot, history, now, alerts, plan), now_ms))
+
+
 def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]:
     """Return the document of ``mustwatch cellar --json`` and of the cellar page."""
     plan = plan_of(settings)
@@ -58,7 +74,8 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
         if lot is not None:
             profile = plan.profile_for(lot)
             facts = facts_of(lot, history, now.get(lot.lot), alerts, plan)
-            row["next"] = [step_public(s, zone, now_ms) for s in next_steps(lot, profile, now_ms, facts)]
+            steps = next_steps(lot, profile, now_ms, facts, measures=plan.rules.units.measures)
+            row["next"] = [step_public(s, zone, now_ms) for s in steps]
             row["remember"] = [
                 {"do": r.do, "why": r.why, "due_at": iso(r.due_ms), "step": r.step}
                 for r in reminders(lot, profile, now_ms, facts)

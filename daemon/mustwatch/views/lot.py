@@ -9,15 +9,17 @@ from mustwatch.cellar.book import Entry
 from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.history import CellarHistory, LotHistory, in_force
 from mustwatch.cellar.instant import DAY_MS, from_ms, iso
+from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.sensor import SensorKind
-from mustwatch.config.plan import CellarPlan, plan_of
+from mustwatch.cellar.steps import fill
+from mustwatch.config.plan import CellarPlan, measures_of, plan_of
 from mustwatch.config.profiles import profile_names
 from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
 from mustwatch.views.book import told_of
-from mustwatch.views.book_words import BookUnits, what_was_done
-from mustwatch.views.cellar import cellar_view
+from mustwatch.views.book_words import what_was_done
+from mustwatch.views.cellar import cellar_view, present_stage
 from mustwatch.views.curves import (
     FEWEST_POINTS,
     MOST_POINTS,
@@ -95,12 +97,19 @@ def columns(points: Sequence[Point | None], digits: int) -> dict[str, list[Any]]
     }
 
 
-def lots_view(store: Store, settings: Settings) -> list[dict[str, Any]]:
+def lots_view(store: Store, settings: Settings, now_ms: int) -> list[dict[str, Any]]:
     """Return every lot there ever was, the newest first, each as a row of the cellar."""
-    history, now = store.book.history(), store.watching.now()
+    history, now, plan, alerts = (
+        store.book.history(),
+        store.watching.now(),
+        plan_of(settings),
+        store.alerts.open(),
+    )
     rows = []
     for lot in sorted(history.lots.values(), key=lambda h: h.started_ms, reverse=True):
         row = vessel_overview(lot.vessel or "", lot, now.get(lot.lot), strength_now(store, lot))
+        if lot.ended_ms is None:
+            row["stage"] = present_stage(lot, history, now.get(lot.lot), alerts, plan, now_ms).value
         rows.append(row | {"vessel": lot.vessel, "ended_at": iso(lot.ended_ms)})
     return rows
 
@@ -142,7 +151,7 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
 
 def _timeline(store: Store, lot: LotHistory, settings: Settings) -> list[dict[str, Any]]:
     """Return the book's lines and what was told, newest first."""
-    units = BookUnits(settings.cellar.gravity_unit, settings.cellar.temperature_unit)
+    units = measures_of(settings)
     entries = store.book.entries(lot.lot)
     held = {e.id for e in in_force(entries)}
     lines = [_line(entry, held, units) for entry in entries]
@@ -159,7 +168,7 @@ def _timeline(store: Store, lot: LotHistory, settings: Settings) -> list[dict[st
     return sorted(lines, key=lambda line: str(line["at"]), reverse=True)
 
 
-def _line(entry: Entry, held: set[str], units: BookUnits) -> dict[str, Any]:
+def _line(entry: Entry, held: set[str], units: Measures) -> dict[str, Any]:
     standing = "holds" if entry.id in held else "undone" if entry.undone_ms is not None else "replaced"
     return entry_to_json(entry) | {"words": what_was_done(entry.what, units), "standing": standing}
 
@@ -186,7 +195,7 @@ def _choices(
     return {
         "vessels": free,
         "floats": floats,
-        "steps": [{"id": s.id, "do": s.do} for s in profile.steps if s.done_by in (None, "note")],
+        "steps": [{"id": s.id, "do": fill(s.do, lot)} for s in profile.steps if s.done_by in (None, "note")],
         "profiles": list(profile_names(settings.cellar.profiles_dir)),
     }
 
@@ -267,7 +276,7 @@ def _window(whole: Window, begin_ms: int | None, end_ms: int | None) -> Window:
 
 
 def _marks(lot: LotHistory, settings: Settings, window: Window) -> list[dict[str, Any]]:
-    units = BookUnits(settings.cellar.gravity_unit, settings.cellar.temperature_unit)
+    units = measures_of(settings)
     return [
         {"at_ms": e.at_ms, "kind": e.kind.value, "words": what_was_done(e.what, units)}
         for e in lot.entries

@@ -11,9 +11,10 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import NamedTuple
 
-from mustwatch.alerting.figures import DAYS, moment, span
+from mustwatch.alerting.figures import moment, span
 from mustwatch.alerting.rules import Units
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, from_ms, to_ms
+from mustwatch.cellar.measures import DAYS
 from mustwatch.must.bounds import GRAVITY_HIGH, GRAVITY_LOW
 from mustwatch.must.sugar import brix_from_gravity
 from mustwatch.views.series import Point, broken, hole_ms

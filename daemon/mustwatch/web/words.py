@@ -7,8 +7,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from mustwatch.must.bounds import GRAVITY_HIGH, GRAVITY_LOW
-from mustwatch.must.sugar import brix_from_gravity
+from mustwatch.cellar.measures import MINUS, Measures, counted
 from mustwatch.web.cellarhand import Manners
 
 DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -17,7 +16,6 @@ MONTHS = (
     "November", "December",
 )  # fmt: skip
 NOTHING = "–"
-MINUS = "\N{MINUS SIGN}"
 STILL_PER_DAY = 0.0005
 """A rate that rounds to nothing in the third place of gravity: "still"."""
 SHAPES = {"urgent": "M7 0 14 7 7 14 0 7z", "warning": "M7 1 14 13.5H0z", "notice": "M7 2a5 5 0 1 0 .01 0z"}
@@ -42,30 +40,27 @@ class Words:
     def __init__(self, manners: Manners) -> None:
         """Speak by a cellar's manners."""
         self.manners = manners
+        self.measures = Measures(manners.gravity_unit, manners.temperature_unit, manners.zone)
 
     # --- numbers -------------------------------------------------------------------------------------------
 
-    def gravity(self, value: float | None) -> str:
+    def gravity(self, value: float | None, digits: int = 3) -> str:
         """Return a gravity in the cellar's unit, without naming SG, which goes without saying."""
-        if value is None:
-            return NOTHING
-        if self._is_brix(value):
-            return f"{_signed(brix_from_gravity(value), 1)} °Bx"
-        return f"{value:.3f}"
+        return NOTHING if value is None else self.measures.gravity(value, digits)
 
     def gravity_sd(self, sd: float | None, at: float | None) -> str:
         """Return a standard error of gravity at a gravity, with ±."""
-        if sd is None or at is None:
-            return ""
-        if self._is_brix(at) and self._is_brix(at + sd):
-            return f"±{brix_from_gravity(at + sd) - brix_from_gravity(at):.1f}"
-        return f"±{max(sd, 0.0001):.4f}"
+        return "" if sd is None or at is None else f"±{self.measures.gravity_change(max(sd, 0.0001), at, 4)}"
+
+    def gravity_change(self, change: float, at: float | None = None) -> str:
+        """Return a change of gravity around a gravity, with its sign."""
+        return self.measures.gravity_change(change, 1.0 if at is None else at, 4, sign=True)
 
     def gravity_number(self, value: float | None) -> float | None:
         """Return a gravity in the cellar's unit as a number, for charts."""
-        if value is None or not self._is_brix(value):
+        if value is None or self.manners.gravity_unit == "SG":
             return value
-        return round(brix_from_gravity(value), 3)
+        return round(self.measures.gravity_number(value), 3)
 
     def pace(self, rate: float | None, rate_sd: float | None, at: float | None) -> str:
         """Return how gravity moves in words: ``falls 0.012 a day``, ``still``."""
@@ -74,35 +69,29 @@ class Words:
         if abs(rate) < max(STILL_PER_DAY, rate_sd or 0.0):
             return "still"
         verb = "falls" if rate < 0 else "rises"
-        if at is not None and self._is_brix(at) and self._is_brix(at + abs(rate)):
-            return f"{verb} {brix_from_gravity(at + abs(rate)) - brix_from_gravity(at):.1f} °Bx a day"
-        return f"{verb} {abs(rate):.3f} a day"
-
-    def _is_brix(self, gravity: float) -> bool:
-        return self.manners.gravity_unit == "Bx" and GRAVITY_LOW <= gravity <= GRAVITY_HIGH
+        return f"{verb} {self.measures.gravity_change(rate, 1.0 if at is None else at)} a day"
 
     def temperature_number(self, celsius: float | None) -> float | None:
         """Return a temperature in the cellar's unit as a number, for charts."""
         if celsius is None or self.manners.temperature_unit == "C":
             return celsius
-        return round(celsius * 1.8 + 32.0, 2)
+        return round(self.measures.temperature_number(celsius), 2)
 
     def temperature(self, celsius: float | None) -> str:
         """Return a temperature in the cellar's unit."""
-        value = self.temperature_number(celsius)
-        return NOTHING if value is None else f"{_signed(value, 1)} °{self.manners.temperature_unit}"
+        return NOTHING if celsius is None else self.measures.temperature(celsius)
 
     def degrees(self, celsius: float | None) -> str:
         """Return a temperature without its letter, for a range whose end names it."""
-        value = self.temperature_number(celsius)
-        return NOTHING if value is None else f"{_signed(value, 0)}"
+        return NOTHING if celsius is None else self.measures.temperature_text(celsius, 0)
 
     def warmth(self, kelvin: float | None) -> str:
         """Return a difference of temperatures in the cellar's unit, signed where it falls."""
-        if kelvin is None:
-            return NOTHING
-        fahrenheit = self.manners.temperature_unit == "F"
-        return f"{_signed(kelvin * (1.8 if fahrenheit else 1.0), 1)} °{self.manners.temperature_unit}"
+        return NOTHING if kelvin is None else self.measures.warmth(kelvin)
+
+    def volume(self, litres: float | None) -> str:
+        """Return a volume."""
+        return NOTHING if litres is None else self.measures.volume(litres)
 
     def in_band(self, celsius: float | None, band: Mapping[str, float] | None) -> "BandPlace | None":
         """Return where a temperature is to its band, in words, or None without either."""
@@ -226,8 +215,12 @@ class Words:
             return self.warmth(value)
         if "celsius" in key:
             return self.temperature(value)
+        if "probability" in key:
+            return self.measures.chance(value)
         if "gravity" in key and 0.9 < value < 1.3:
             return self.gravity(value)
+        if "gravity" in key or key == "rate_per_day":
+            return self.gravity_change(value)
         return f"{value:.4g}".replace("-", MINUS)
 
     def ago(self, iso_text: str | None, now_iso: str) -> str:
@@ -242,14 +235,10 @@ def span(seconds: float) -> str:
     """Return a span of time in words: ``40 minutes``, ``5 hours``, ``3 days``."""
     minutes = seconds / 60
     if minutes < 90:
-        return _counted(max(1, round(minutes)), "minute")
+        return counted(max(1, round(minutes)), "minute")
     if minutes < 60 * 48:
-        return _counted(round(minutes / 60), "hour")
-    return _counted(round(minutes / 1440), "day")
-
-
-def _counted(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+        return counted(round(minutes / 60), "hour")
+    return counted(round(minutes / 1440), "day")
 
 
 def day_name(at: datetime) -> str:
@@ -260,13 +249,6 @@ def day_name(at: datetime) -> str:
 def month_name(at: datetime) -> str:
     """Return the month, independent of the machine's language."""
     return MONTHS[at.month - 1]
-
-
-def _signed(value: float, digits: int) -> str:
-    text = f"{value:.{digits}f}"
-    if not float(text):
-        text = text.lstrip("-")
-    return text.replace("-", MINUS)
 
 
 def mark(severity: str) -> Markup:
