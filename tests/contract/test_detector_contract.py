@@ -19,6 +19,7 @@ from mustwatch.watch.detectors import ENROLLED, Detector, SlotView
 from mustwatch.watch.finding import Change, FindingKind, Subject, Transition
 from mustwatch.watch.float_track import FloatTrack
 from mustwatch.watch.lot_estimator import LotEstimator
+from mustwatch.watch.memory import dumped, recall
 from mustwatch.watch.slots import SLOT_MS
 
 BEGIN_MS = 1_790_000_100_000 // SLOT_MS * SLOT_MS
@@ -234,9 +235,9 @@ def test_a_snapshot_in_the_middle_changes_nothing(make: type[Detector]) -> None:
             hover(view, random)
             hover(view_again, again)
             if i % 37 == 0:
-                kept = json.loads(json.dumps(parts.snapshot()))
+                kept = json.loads(dumped(parts))
                 parts = make()
-                parts.load(kept)
+                recall(parts, kept)
             assert list(whole.step(view)) == list(parts.step(view_again))
         assert list(whole.open_findings()) == list(parts.open_findings())
 

@@ -119,7 +119,9 @@ def test_a_snapshot_amid_the_hanging_goes_on_as_if_nothing_had_been(cut_h: float
     stepped(first, found[:cut])
     again = LotWatch.restore(first.snapshot(), Profile())
 
-    assert stepped(whole, found)[-20:] == stepped(again, found[cut:])[-20:]
+    unread = [e for e in found[:cut] if e.at_ms >= again.horizon_ms]
+
+    assert stepped(whole, found)[-20:] == stepped(again, unread + found[cut:])[-20:]
     assert json.loads(whole.snapshot()) == json.loads(again.snapshot())
 
 
@@ -156,7 +158,7 @@ def test_a_filter_that_comes_back_to_a_mark_is_where_it_would_be_without_what_it
 
     assert misled.x[0] > alone.x[0] + 0.001
     assert hanging.take_back(misled)
-    assert misled.snapshot()[:2] == alone.snapshot()[:2]
+    assert (misled.x, misled.p) == (alone.x, alone.p)
     assert not hanging.take_back(misled), "once"
 
 

@@ -579,12 +579,16 @@ def test_the_horizon_moves_with_the_slots_and_a_tick_closes_only_what_has_ended(
     assert watch.horizon_ms == BEGIN_MS + SLOT_MS
 
 
-def test_a_snapshot_of_another_version_is_refused() -> None:
+@pytest.mark.parametrize("old", ['"version":"', '"watch":[', '"FloatFrozen":[', '"lot"'])
+def test_a_snapshot_that_does_not_fit_is_outdated(old: str) -> None:
     watch, _ = watched([START])
-    other = watch.snapshot().replace('"version":', '"version":9')
+    other = watch.snapshot().replace(old, f"{old}9" if old.endswith('"') else f"{old}9,", 1)
 
     with pytest.raises(SnapshotOutdatedError, match="replay the lot"):
         LotWatch.restore(other, Profile())
+    for nothing in ("", "[]", "{}", "null", '{"version":7}'):
+        with pytest.raises(SnapshotOutdatedError, match="replay the lot"):
+            LotWatch.restore(nothing, Profile())
 
 
 def test_a_snapshot_stays_small_however_long_the_history() -> None:

@@ -13,6 +13,7 @@ from mustwatch.watch.curve import KAPPA, Curve, expected_end
 from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
 from mustwatch.watch.gravity_filter import GravityFilter
 from mustwatch.watch.hand import HandChecks
+from mustwatch.watch.memory import dumped, recall
 from mustwatch.watch.motion import Motion
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.sensor_watch import SensorWatch
@@ -136,7 +137,7 @@ def test_the_tail_foretells_when_it_settles() -> None:
 def test_a_tail_survives_a_snapshot_to_the_last_bit() -> None:
     tail = followed(0.6, 0.006, 1.0)
     again = Tail()
-    again.load(json.loads(json.dumps(tail.snapshot())))
+    recall(again, json.loads(dumped(tail)))
 
     assert again.judge(0.002, 0.0008) == tail.judge(0.002, 0.0008)
 
@@ -408,7 +409,8 @@ def test_a_sensors_watch_survives_a_snapshot_and_begins_anew_from_another_versio
     again = SensorWatch.restore(watch.snapshot(), probe())
 
     assert [t.kind for t in again.observe(reading(3, battery_v=3.0))] == [FindingKind.BATTERY_LOW]
-    assert SensorWatch.restore("[0]", probe()).open_findings() == ()
+    for other in ("[0]", "[]", "nonsense", watch.snapshot().replace("[", "[0,", 2)):
+        assert SensorWatch.restore(other, probe()) == SensorWatch(probe())
 
 
 def test_only_a_changed_sensor_watch_is_written_again() -> None:

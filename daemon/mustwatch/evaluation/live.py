@@ -320,7 +320,7 @@ class Evaluation:
 
     def _save_state(self, lot: str, watch: LotWatch) -> None:
         watching = self._store.watching
-        watching.save_checkpoint(Checkpoint(lot, watch.horizon_ms, watch.snapshot_at_horizon()))
+        watching.save_checkpoint(Checkpoint(lot, watch.horizon_ms, watch.snapshot()))
         watching.save_now(lot, now_body(watch.estimate(), watch.forecast()))
 
     def _reconsider(self, lot: str, from_ms: int, now_ms: int) -> int:

@@ -1,6 +1,6 @@
 """Is a sensor alive? A run of identical values is judged against the longest run that sensor has shown before."""
 
-from typing import Any
+from dataclasses import dataclass
 
 SLOWEST_FIRST_MS = 12 * 3_600_000
 """A run shorter than half a day never counts: a still cellar and a coarse scale can hold a value that long."""
@@ -23,6 +23,7 @@ FEWEST = 24
 """A run must hold at least this many readings: two readings twelve hours apart prove nothing."""
 
 
+@dataclass(slots=True)
 class Constancy:
     """Follows the run of identical values of one quantity of one sensor.
 
@@ -32,15 +33,12 @@ class Constancy:
     measured stands still, as far as is known.
     """
 
-    __slots__ = ("count", "is_frozen", "is_resting", "longest_ms", "since_ms", "value")
-
-    def __init__(self) -> None:
-        self.value: float | None = None
-        self.since_ms = 0
-        self.count = 0
-        self.longest_ms = 0
-        self.is_frozen = False
-        self.is_resting = False
+    value: float | None = None
+    since_ms: int = 0
+    count: int = 0
+    longest_ms: int = 0
+    is_frozen: bool = False
+    is_resting: bool = False
 
     def take(self, value: float, at_ms: int) -> None:
         """Take the next value in time order."""
@@ -73,11 +71,3 @@ class Constancy:
         if self.is_resting:
             return False
         return run >= SUSPECT_MS and run > SUSPECT_FACTOR * self.longest_ms and self.count >= FEWEST // 3
-
-    def snapshot(self) -> list[Any]:
-        """Return the state as a JSON-able list."""
-        return [self.value, self.since_ms, self.count, self.longest_ms, self.is_frozen, self.is_resting]
-
-    def load(self, state: list[Any]) -> None:
-        """Take over the state a snapshot described."""
-        self.value, self.since_ms, self.count, self.longest_ms, self.is_frozen, self.is_resting = state

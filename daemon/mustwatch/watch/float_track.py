@@ -1,7 +1,7 @@
 """One float in one lot: its noise as learnt, whether it swims freely, and what its readings of a slot amount to."""
 
+from dataclasses import InitVar, dataclass, field
 from math import log
-from typing import Any
 
 from mustwatch.watch.constancy import Constancy
 from mustwatch.watch.slots import Shown
@@ -74,6 +74,7 @@ COARSE = 0.5
 """A float whose readings equal the one before more often than this is too coarse to be judged by its trembling."""
 
 
+@dataclass(slots=True)
 class FloatTrack:
     """What is known of one float in this lot, beside its offset and coefficient in the filter's state.
 
@@ -92,48 +93,30 @@ class FloatTrack:
         jumps: slots in a row far above what was expected, negative: below. ``jumped_to``: the gravity the last showed.
     """
 
-    __slots__ = (
-        "anchored",
-        "blank_until_ms",
-        "constancy",
-        "equal_share",
-        "freed_ms",
-        "heard_ms",
-        "held",
-        "held_at",
-        "held_count",
-        "held_ms",
-        "index",
-        "is_adrift",
-        "is_held",
-        "jumped_to",
-        "jumps",
-        "may_hide_fall",
-        "noise_var",
-        "slots",
-        "standing",
-    )
+    index: int
+    stated_sd: InitVar[float | None] = None
+    noise_var: float = field(init=False)
+    anchored: float = 0.0
+    blank_until_ms: int = 0
+    heard_ms: int = 0
+    freed_ms: int = -HELD_AT_MOST_MS
+    held: float = 0.0
+    is_adrift: bool = False
+    may_hide_fall: bool = False
+    is_held: bool = False
+    held_ms: int = 0
+    held_at: float = 0.0
+    held_count: int = 0
+    standing: float = -STANDS
+    equal_share: float = 0.0
+    slots: int = 0
+    jumps: int = 0
+    jumped_to: float = 0.0
+    constancy: Constancy = field(default_factory=Constancy)
 
-    def __init__(self, index: int, stated_sd: float | None = None) -> None:
-        self.index = index
+    def __post_init__(self, stated_sd: float | None) -> None:
         first = FIRST_NOISE if stated_sd is None else stated_sd
         self.noise_var = min(max(first * first, LEAST_NOISE_VAR), MOST_NOISE_VAR)
-        self.anchored = 0.0
-        self.blank_until_ms = 0
-        self.heard_ms = 0
-        self.freed_ms = -HELD_AT_MOST_MS
-        self.held = 0.0
-        self.is_adrift = self.may_hide_fall = False
-        self.is_held = False
-        self.held_ms = 0
-        self.held_at = 0.0
-        self.held_count = 0
-        self.standing = -STANDS
-        self.equal_share = 0.0
-        self.slots = 0
-        self.jumps = 0
-        self.jumped_to = 0.0
-        self.constancy = Constancy()
 
     def is_believed(self, end_ms: int) -> bool:
         """Return whether what it says counts in the slot that ends here."""
@@ -269,38 +252,3 @@ class FloatTrack:
             return False
         self.jumps = 0
         return True
-
-    def snapshot(self) -> list[Any]:
-        """Return the state as a JSON-able list."""
-        return [*(getattr(self, name) for name in _KEPT), self.constancy.snapshot()]
-
-    @classmethod
-    def restore(cls, state: list[Any]) -> "FloatTrack":
-        """Return the track a snapshot described."""
-        kept = cls(state[0])
-        for name, value in zip(_KEPT, state[:-1], strict=True):
-            setattr(kept, name, value)
-        kept.constancy.load(state[-1])
-        return kept
-
-
-_KEPT = (
-    "index",
-    "noise_var",
-    "anchored",
-    "blank_until_ms",
-    "heard_ms",
-    "held",
-    "is_adrift",
-    "is_held",
-    "held_ms",
-    "held_at",
-    "held_count",
-    "equal_share",
-    "slots",
-    "jumps",
-    "jumped_to",
-    "standing",
-    "freed_ms",
-    "may_hide_fall",
-)

@@ -13,6 +13,7 @@ Source: the linear filter is Kalman 1960; own derivation of the scaling, watch/M
 # ruff: noqa: B905 - the rows of one matrix are of one length; ``strict=`` costs a tenth of the filter's time
 
 from collections.abc import Iterable
+from dataclasses import InitVar, dataclass, field
 from math import exp, sqrt
 from typing import Any
 
@@ -93,30 +94,35 @@ FIRST_RATE_SD = 0.002
 FIRST_ACCELERATION_SD = 0.004
 
 
+@dataclass(slots=True)
 class GravityFilter:
     """The lot's gravity, rate and acceleration, and each float's offset and temperature coefficient.
 
     Units: days, gravity 20/20, kelvin from 20 °C. ``p`` is the full symmetric covariance as a list of rows.
     ``leaning`` is the mean of the standardised surprises of late, ``leaning_var`` what chance alone would make of it.
-    ``end`` and ``whole`` say where the lot should end and how far it falls in all; ``has_begun`` that it ferments.
+    ``floats`` says where each float's offset stands in the state, ``end`` and ``whole`` where the lot should end and
+    how far it falls in all; ``has_begun`` that it ferments.
     """
 
-    __slots__ = ("end", "floats", "has_begun", "idle_days", "leaning", "leaning_var", "p", "whole", "x")
+    gravity: InitVar[float]
+    gravity_sd: InitVar[float]
+    x: list[float] = field(init=False)
+    p: list[list[float]] = field(init=False)
+    floats: dict[str, int] = field(default_factory=dict)
+    has_begun: bool = False
+    leaning: float = 0.0
+    leaning_var: float = 1.0
+    idle_days: float = 0.0
+    end: float = 1.0
+    whole: float = 0.0
 
-    def __init__(self, gravity: float, gravity_sd: float) -> None:
+    def __post_init__(self, gravity: float, gravity_sd: float) -> None:
         self.x = [gravity, 0.0, 0.0]
         self.p = [
             [gravity_sd**2, 0.0, 0.0],
             [0.0, FIRST_RATE_SD**2, 0.0],
             [0.0, 0.0, FIRST_ACCELERATION_SD**2],
         ]
-        self.floats: dict[str, int] = {}
-        self.has_begun = False
-        self.leaning = 0.0
-        self.leaning_var = 1.0
-        self.idle_days = 0.0
-        self.end = 1.0
-        self.whole = 0.0
 
     def add_float(self, sensor: str) -> int:
         """Add a float's offset and coefficient to the state and return the offset's index."""
@@ -309,16 +315,3 @@ class GravityFilter:
         self.x, self.p, self.leaning, self.leaning_var, self.idle_days = mark
         for days, warmer_k in steps:
             self.predict(days, warmer_k)
-
-    def snapshot(self) -> list[Any]:
-        """Return the state as JSON-able lists (the whole covariance: restored to the last bit)."""
-        leaning = [self.leaning, self.leaning_var, self.idle_days]
-        return [self.x, self.p, self.floats, self.has_begun, leaning, self.end, self.whole]
-
-    @classmethod
-    def restore(cls, state: list[Any]) -> "GravityFilter":
-        """Return the filter a snapshot described."""
-        kept = cls(1.0, 1.0)
-        kept.x, kept.p, kept.floats, kept.has_begun, leaning, kept.end, kept.whole = state
-        kept.leaning, kept.leaning_var, kept.idle_days = leaning
-        return kept

@@ -1,6 +1,6 @@
 """A lot watched by the hydrometer alone: equal checks days apart, as the trade has always done it."""
 
-from typing import Any
+from dataclasses import dataclass, field
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -17,13 +17,11 @@ KEPT = 8
 """Checks remembered: more than anybody makes within the days that matter."""
 
 
+@dataclass(slots=True)
 class HandChecks:
     """The last hydrometer checks of a lot, and for how long they have been equal."""
 
-    __slots__ = ("checks",)
-
-    def __init__(self) -> None:
-        self.checks: list[tuple[int, float]] = []
+    checks: list[tuple[int, float]] = field(default_factory=list)
 
     def take(self, at_ms: int, gravity: float) -> None:
         """Take in one check, in time order."""
@@ -48,11 +46,3 @@ class HandChecks:
                 break
             since_ms = at_ms
         return (last_ms - since_ms) / HOUR_MS
-
-    def snapshot(self) -> list[Any]:
-        """Return the state as a JSON-able list."""
-        return list(self.checks)
-
-    def load(self, state: list[Any]) -> None:
-        """Take over the state a snapshot described."""
-        self.checks = [(at_ms, gravity) for at_ms, gravity in state]

@@ -4,6 +4,7 @@ While a float may have begun to hang, its readings are still believed, and pull 
 sure that it hangs, the filter goes back to the slot in which that began and is carried forward from there without it.
 """
 
+from dataclasses import dataclass, field
 from typing import Any
 
 from mustwatch.watch.gravity_filter import GravityFilter
@@ -12,14 +13,12 @@ MOST_STEPS = 64
 """A float that is neither free nor held for so many slots has nothing to take back any more."""
 
 
+@dataclass(slots=True)
 class Hanging:
     """What the filter knew before a lot's only float may have begun to hang, and how it was carried on since."""
 
-    __slots__ = ("mark", "steps")
-
-    def __init__(self) -> None:
-        self.mark: list[Any] | None = None
-        self.steps: list[tuple[float, float]] = []
+    mark: list[Any] | None = None
+    steps: list[tuple[float, float]] = field(default_factory=list)
 
     def begin(self, kept: GravityFilter) -> None:
         """Mark what is known just now, before what the float said in this slot."""
@@ -44,12 +43,3 @@ class Hanging:
         kept.come_back(self.mark, self.steps)
         self.mark = None
         return True
-
-    def snapshot(self) -> list[Any] | None:
-        """Return the state as a JSON-able list, or None."""
-        return None if self.mark is None else [self.mark, self.steps]
-
-    def load(self, state: list[Any] | None) -> None:
-        """Take over the state a snapshot described."""
-        self.mark, steps = state if state is not None else (None, [])
-        self.steps = [(days, warmer_k) for days, warmer_k in steps]

@@ -1,5 +1,7 @@
 """Heat that kills yeast: few cells are left to finish the ferment, and its tail may crawl for weeks."""
 
+from dataclasses import dataclass
+
 HOT_C = 34.0
 """From here on yeast dies within hours. Source: trade guidance (34.4 °C), common practice, less what a thermometer may
 be off by."""
@@ -11,14 +13,12 @@ SPEAKS_FOR_MS = 3_600_000
 """One temperature stands for no longer than this."""
 
 
+@dataclass(slots=True)
 class Heat:
     """For how long the must has been hot since the yeast was pitched; ``is_harmful`` once that was too long."""
 
-    __slots__ = ("hot_ms", "is_harmful")
-
-    def __init__(self) -> None:
-        self.hot_ms = 0
-        self.is_harmful = False
+    hot_ms: int = 0
+    is_harmful: bool = False
 
     def take(self, celsius: float, since_ms: int) -> bool:
         """Take in a temperature after so many milliseconds; returns whether the heat has just become harmful."""
@@ -30,9 +30,5 @@ class Heat:
 
     def begin_anew(self) -> None:
         """Forget it: living yeast was added."""
-        self.load(0)
-
-    def load(self, hot_ms: int) -> None:
-        """Take over from a snapshot for how long it was hot."""
-        self.hot_ms = hot_ms
-        self.is_harmful = hot_ms >= HARMFUL_MS
+        self.hot_ms = 0
+        self.is_harmful = False

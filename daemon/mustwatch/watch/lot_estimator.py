@@ -4,8 +4,8 @@ Beside the filter it keeps what the detectors ask about: when fermentation began
 long the wine has been still.
 """
 
+from dataclasses import InitVar, dataclass, field
 from operator import itemgetter
-from typing import Any
 
 from mustwatch.cellar.facts import HYDROMETER_SD, allowance
 from mustwatch.watch.curve import END_SD, expected_end
@@ -13,6 +13,7 @@ from mustwatch.watch.float_track import ANYWHERE, HELD_AT_MOST_MS, HELD_MOVING, 
 from mustwatch.watch.gravity_filter import REFERENCE_C, GravityFilter
 from mustwatch.watch.hanging import Hanging
 from mustwatch.watch.heat import Heat
+from mustwatch.watch.memory import TRANSIENT
 from mustwatch.watch.slots import Shown
 from mustwatch.watch.tail import PRIORS, PRIORS_AFTER_HEAT, Now, Tail
 
@@ -92,10 +93,12 @@ _by_instant = itemgetter(1, 0, 2)
 """Of a ``Shown``: its instant, then what tells two of one instant apart."""
 
 
+@dataclass(slots=True)
 class LotEstimator:
     """Estimates one lot.
 
     Attributes:
+        settled_hours: the profile's. make_filter: a kind of filter (the smoother has its own).
         filter: None before the first gravity.
         floats: what is known of each float.
         first_gravity: where the lot began, raised by sugar; ``end_gravity``: where it should end.
@@ -112,65 +115,41 @@ class LotEstimator:
             that check.
     """
 
-    __slots__ = (
-        "awaited_ms",
-        "checked_gravity",
-        "checked_ms",
-        "checks",
-        "end_gravity",
-        "filter",
-        "first_gravity",
-        "floats",
-        "hanging",
-        "heard",
-        "heard_float_ms",
-        "heat",
-        "hour_ms",
-        "hour_sum",
-        "hour_weight",
-        "left",
-        "lowest_rate",
-        "make_filter",
-        "moving",
-        "onset_ms",
-        "reanchored",
-        "settled_rate",
-        "stood",
-        "stood_var",
-        "tail",
-        "through_ms",
-    )
+    settled_hours: float = field(metadata=TRANSIENT)
+    from_ms: InitVar[int]
+    make_filter: type[GravityFilter] = field(metadata=TRANSIENT, default=GravityFilter)
+    filter: GravityFilter | None = None
+    floats: dict[str, FloatTrack] = field(default_factory=dict)
+    tail: Tail = field(default_factory=Tail)
+    first_gravity: float | None = None
+    end_gravity: float | None = None
+    onset_ms: int = NEVER
+    lowest_rate: float = 0.0
+    heard: bool = field(metadata=TRANSIENT, default=False)
+    left: float | None = None
+    moving: float | None = None
+    checks: dict[str, tuple[float, float]] = field(metadata=TRANSIENT, default_factory=dict)
+    reanchored: list[str] = field(metadata=TRANSIENT, default_factory=list)
+    checked_ms: int = NEVER
+    checked_gravity: float = ANYWHERE
+    awaited_ms: int = field(init=False)
+    heard_float_ms: int = NEVER
+    hour_ms: int = NEVER
+    hour_sum: float = 0.0
+    hour_weight: float = 0.0
+    through_ms: int = field(init=False)
+    stood: float = ANYWHERE
+    stood_var: float = 0.0
+    hanging: Hanging = field(default_factory=Hanging)
+    heat: Heat = field(default_factory=Heat)
 
-    def __init__(
-        self, settled_hours: float, from_ms: int, make_filter: type[GravityFilter] = GravityFilter
-    ) -> None:
-        """Begin; ``settled_hours`` is the profile's, ``make_filter`` a kind of filter (the smoother has its own)."""
-        self.make_filter = make_filter
-        self.settled_rate = SETTLED_FALL * 24.0 / settled_hours
-        self.filter: GravityFilter | None = None
-        self.floats: dict[str, FloatTrack] = {}
-        self.tail = Tail()
-        self.first_gravity: float | None = None
-        self.end_gravity: float | None = None
-        self.onset_ms = NEVER
-        self.lowest_rate = 0.0
-        self.heard = False
-        self.left: float | None = None
-        self.moving: float | None = None
-        self.checks: dict[str, tuple[float, float]] = {}
-        self.reanchored: list[str] = []
-        self.checked_ms = NEVER
-        self.checked_gravity = ANYWHERE
-        self.awaited_ms = from_ms
-        self.heard_float_ms = NEVER
-        self.hour_ms = NEVER
-        self.hour_sum = 0.0
-        self.hour_weight = 0.0
-        self.through_ms = from_ms
-        self.stood = ANYWHERE
-        self.stood_var = 0.0
-        self.hanging = Hanging()
-        self.heat = Heat()
+    def __post_init__(self, from_ms: int) -> None:
+        self.awaited_ms = self.through_ms = from_ms
+
+    @property
+    def settled_rate(self) -> float:
+        """Return the fall per day from which on a wine counts as settled, by its profile."""
+        return SETTLED_FALL * 24.0 / self.settled_hours
 
     # -- in -----------------------------------------------------------------------------------------------------
 
@@ -441,47 +420,3 @@ class LotEstimator:
         track.is_adrift = track.may_hide_fall = False
         self.reanchored.append(sensor)
         track.blank_until_ms = max(track.blank_until_ms, until_ms)
-
-    # -- kept -------------------------------------------------------------------------------------------------------
-
-    def snapshot(self) -> list[Any]:
-        """Return the state as a JSON-able list."""
-        return [
-            None if self.filter is None else self.filter.snapshot(),
-            {sensor: track.snapshot() for sensor, track in self.floats.items()},
-            self.tail.snapshot(),
-            self.hanging.snapshot(),
-            self.heat.hot_ms,
-            [getattr(self, name) for name in _KEPT],
-        ]
-
-    def load(self, state: list[Any]) -> None:
-        """Take over the state a snapshot described."""
-        kept, floats, tail, hanging, hot_ms, others = state
-        self.filter = None if kept is None else GravityFilter.restore(kept)
-        self.floats = {sensor: FloatTrack.restore(of) for sensor, of in floats.items()}
-        self.tail.load(tail)
-        self.hanging.load(hanging)
-        self.heat.load(hot_ms)
-        for name, value in zip(_KEPT, others, strict=True):
-            setattr(self, name, value)
-
-
-_KEPT = (
-    "first_gravity",
-    "end_gravity",
-    "onset_ms",
-    "lowest_rate",
-    "left",
-    "moving",
-    "awaited_ms",
-    "checked_ms",
-    "checked_gravity",
-    "heard_float_ms",
-    "hour_ms",
-    "hour_sum",
-    "hour_weight",
-    "through_ms",
-    "stood",
-    "stood_var",
-)

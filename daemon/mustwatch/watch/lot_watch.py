@@ -6,11 +6,12 @@ whether a slot was closed by a later observation, by an entry or by the clock's 
 
 import json
 from collections.abc import Callable, Iterable, Sequence
+from copy import deepcopy
+from dataclasses import InitVar, dataclass, field
 from typing import Any, NamedTuple
 
 from mustwatch.cellar.additions import Purpose, purpose_of
 from mustwatch.cellar.book import Addition, Entry, Measurement, Racking, Reanchor, Start
-from mustwatch.cellar.entry_json import entry_from_json, entry_to_json
 from mustwatch.cellar.facts import Facts
 from mustwatch.cellar.history import lot_history, stage_after
 from mustwatch.cellar.profile import Profile, Stage
@@ -23,12 +24,10 @@ from mustwatch.watch.finding import FindingKind, Subject, Transition
 from mustwatch.watch.gravity_filter import GravityFilter
 from mustwatch.watch.hand import HandChecks
 from mustwatch.watch.lot_estimator import NEVER, LotEstimator
+from mustwatch.watch.memory import TRANSIENT, dumped, recall, version_of
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.slots import SLOT_MS, OpenSlot, slot_start_ms
 from mustwatch.watch.thermometer import Thermometer
-
-VERSION = 8
-"""Of the snapshot. A snapshot of another version is not read: the caller replays the lot."""
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -65,7 +64,7 @@ BY_HAND_MS = 36 * HOUR_MS
 
 
 class SnapshotOutdatedError(ValueError):
-    """The snapshot was written by another version of the watch; replay the lot instead."""
+    """The snapshot does not fit what the watch remembers; replay the lot instead."""
 
 
 class LateArrivalError(ValueError):
@@ -85,61 +84,42 @@ def is_night_utc(at_ms: int) -> bool:
     return not 9 * HOUR_MS <= at_ms % DAY_MS < 18 * HOUR_MS
 
 
+@dataclass(slots=True)
 class LotWatch:
-    """Watches one lot. See the module's text for what its result depends on."""
+    """Watches one lot. See the module's text for what its result depends on.
 
-    __slots__ = (
-        "_book",
-        "_by_hand",
-        "_detectors",
-        "_entries",
-        "_estimate",
-        "_estimator",
-        "_forecast",
-        "_forecast_ms",
-        "_is_night",
-        "_litres",
-        "_slot",
-        "_thermometer",
-        "_view",
-        "horizon_ms",
-        "lot",
-        "profile",
-    )
+    Attributes:
+        lot: the lot. vessel: where it began. started_ms: when, milliseconds since the epoch.
+        profile: the limits it is watched by.
+        is_night: whether an instant lies in the cellar's night, by the clock on its wall.
+        make_filter: the kind of filter; the smoother has its own.
+        horizon_ms: what came before is concluded from, and part of the snapshot.
+    """
 
-    def __init__(
-        self,
-        lot: str,
-        vessel: str,
-        profile: Profile,
-        started_ms: int,
-        is_night: Callable[[int], bool] = is_night_utc,
-        make_filter: type[GravityFilter] = GravityFilter,
-    ) -> None:
-        """Begin to watch a lot.
+    lot: str
+    vessel: InitVar[str]
+    profile: Profile = field(metadata=TRANSIENT)
+    started_ms: InitVar[int]
+    is_night: Callable[[int], bool] = field(metadata=TRANSIENT, default=is_night_utc)
+    make_filter: InitVar[type[GravityFilter]] = GravityFilter
+    horizon_ms: int = field(init=False)
+    _slot: OpenSlot | None = field(metadata=TRANSIENT, init=False, default=None)
+    _entries: list[Entry] = field(metadata=TRANSIENT, init=False, default_factory=list)
+    _book: list[Entry] = field(metadata=TRANSIENT, init=False, default_factory=list)
+    _estimator: LotEstimator = field(init=False)
+    _thermometer: Thermometer = field(init=False, default_factory=Thermometer)
+    _by_hand: HandChecks = field(init=False, default_factory=HandChecks)
+    _view: SlotView = field(init=False)
+    _detectors: dict[str, Detector] = field(init=False)
+    _forecast_ms: int = field(init=False, default=NEVER)
+    _litres: float | None = field(init=False, default=None)
+    _estimate: Estimate = field(init=False)
 
-        Args:
-            lot: the lot; ``vessel``: where it began.
-            profile: the limits it is watched by.
-            started_ms: when it began, milliseconds since the epoch.
-            is_night: whether an instant lies in the cellar's night, by the clock on its wall.
-            make_filter: the kind of filter; the smoother has its own.
-        """
-        self.lot = lot
-        self.profile = profile
+    def __post_init__(self, vessel: str, started_ms: int, make_filter: type[GravityFilter]) -> None:
         self.horizon_ms = slot_start_ms(started_ms)
-        self._is_night = is_night
-        self._slot: OpenSlot | None = None
-        self._entries: list[Entry] = []
-        self._book: list[Entry] = []
-        self._estimator = LotEstimator(profile.settled_hours, self.horizon_ms, make_filter)
-        self._thermometer = Thermometer()
-        self._by_hand = HandChecks()
-        self._view = SlotView(Subject(lot, vessel), profile, started_ms, self._estimator)
-        self._detectors: list[Detector] = [make() for make in ENROLLED]
-        self._forecast = Forecast()
-        self._forecast_ms = NEVER
-        self._litres: float | None = None
+        self._estimator = LotEstimator(self.profile.settled_hours, self.horizon_ms, make_filter)
+        self._view = SlotView(Subject(self.lot, vessel), self.profile, started_ms, self._estimator)
+        self._detectors = {make.__name__: make() for make in ENROLLED}
         self._estimate = Estimate(started_ms, None, None, None, None, None)
 
     # -- in -----------------------------------------------------------------------------------------------------
@@ -198,7 +178,7 @@ class LotWatch:
 
     def forecast(self) -> Forecast:
         """Return the forecast as last made."""
-        return self._forecast
+        return self._view.forecast
 
     @property
     def has_entries(self) -> bool:
@@ -209,8 +189,7 @@ class LotWatch:
         """Return what the open slot would lead to if nothing came to it; None without one. Changes nothing."""
         if self._slot is None:
             return None
-        ahead = LotWatch.restore(self.snapshot(), self.profile, self._is_night)
-        return ahead.advance(self._slot.end_ms)[0]
+        return deepcopy(self).advance(self._slot.end_ms)[0]
 
     @property
     def filter(self) -> GravityFilter | None:
@@ -229,7 +208,7 @@ class LotWatch:
 
     def open_findings(self) -> tuple[tuple[FindingKind, str | None, int], ...]:
         """Return what holds: kind, sensor (None for the lot) and since when."""
-        return tuple(held for detector in self._detectors for held in detector.open_findings())
+        return tuple(held for detector in self._detectors.values() for held in detector.open_findings())
 
     # -- a slot closes ------------------------------------------------------------------------------------------
 
@@ -254,13 +233,13 @@ class LotWatch:
         estimator.conclude(end_ms)
         self._estimate = estimate = self._look(end_ms, celsius)
         transitions: tuple[Transition, ...] = ()
-        for detector in self._detectors:
+        for detector in self._detectors.values():
             told = detector.step(view)
             if told:
                 transitions += tuple(told)
         if transitions:
             self._set_band(end_ms)
-        return _new(WatchStep, (estimate, transitions, self._forecast))
+        return _new(WatchStep, (estimate, transitions, view.forecast))
 
     def _look(self, end_ms: int, celsius: float | None) -> Estimate:
         """Set what the detectors are shown, and return the estimate."""
@@ -268,7 +247,7 @@ class LotWatch:
         view.at_ms = end_ms
         view.celsius = celsius
         view.change_per_hour = None if celsius is None else self._thermometer.change_per_hour()
-        view.is_night = self._is_night(end_ms - SLOT_MS)
+        view.is_night = self.is_night(end_ms - SLOT_MS)
         view.heard = heard = estimator.heard
         kept = estimator.filter
         if kept is None:
@@ -281,7 +260,7 @@ class LotWatch:
             view.equal_checks_hours = self._by_hand.equal_hours() if is_by_hand else None
             if end_ms - self._forecast_ms >= FORECAST_EVERY_MS:
                 self._forecast_ms = end_ms
-                self._forecast = view.forecast = self._foresee(end_ms)
+                view.forecast = self._foresee(end_ms)
         return _new(Estimate, (end_ms, gravity, gravity_sd, rate, rate_sd, self._thermometer.celsius))
 
     def _foresee(self, end_ms: int) -> Forecast:
@@ -366,36 +345,11 @@ class LotWatch:
     # -- kept -------------------------------------------------------------------------------------------------------
 
     def snapshot(self) -> str:
-        """Return everything the watch remembers as JSON of a few kilobytes."""
-        return self._snapshot(self._slot, self._entries)
+        """Return as JSON of a few kilobytes what is remembered of everything before ``horizon_ms``.
 
-    def snapshot_at_horizon(self) -> str:
-        """Return what the watch remembers of everything before ``horizon_ms``, and of nothing after it."""
-        return self._snapshot(None, [])
-
-    def _snapshot(self, slot: OpenSlot | None, entries: Sequence[Entry]) -> str:
-        view = self._view
-        return json.dumps(
-            {
-                "version": VERSION,
-                "lot": self.lot,
-                "vessel": view.subject.vessel,
-                "started_ms": view.started_ms,
-                "horizon_ms": self.horizon_ms,
-                "slot": None if slot is None else slot.snapshot(),
-                "entries": [entry_to_json(entry) for entry in entries],
-                "estimator": self._estimator.snapshot(),
-                "thermometer": self._thermometer.snapshot(),
-                "by_hand": self._by_hand.snapshot(),
-                "view": view.snapshot(),
-                "detectors": [detector.snapshot() for detector in self._detectors],
-                "forecast": self._forecast,
-                "forecast_ms": self._forecast_ms,
-                "litres": self._litres,
-                "estimate": self._estimate,
-            },
-            separators=(",", ":"),
-        )
+        Nothing after it is part of that: the open slot is read again from the store.
+        """
+        return dumped({"version": VERSION, "watch": self})
 
     @classmethod
     def restore(
@@ -408,27 +362,20 @@ class LotWatch:
         """Return the watch a snapshot described; ``book`` is all that was entered of the lot, in time order.
 
         Raises:
-            SnapshotOutdatedError: it was written by another version.
+            SnapshotOutdatedError: it does not fit what this watch remembers.
         """
-        state: dict[str, Any] = json.loads(snapshot)
-        if state.get("version") != VERSION:
-            raise SnapshotOutdatedError(
-                f"snapshot of version {state.get('version')}, expected {VERSION}; replay the lot"
-            )
-        kept = cls(state["lot"], state["vessel"], profile, state["started_ms"], is_night)
-        kept.horizon_ms = state["horizon_ms"]
-        kept._slot = None if state["slot"] is None else OpenSlot.restore(state["slot"])
-        kept._entries = [entry_from_json(entry) for entry in state["entries"]]
-        kept._estimator.load(state["estimator"])
-        kept._thermometer.load(state["thermometer"])
-        kept._by_hand.load(state["by_hand"])
-        rack, finish = state["forecast"]
-        kept._forecast = Forecast(rack and Expected(*rack), finish and Expected(*finish))
-        kept._view.load(state["view"], kept._forecast)
-        for detector, of in zip(kept._detectors, state["detectors"], strict=True):
-            detector.load(of)
-        kept._forecast_ms, kept._litres = state["forecast_ms"], state["litres"]
-        kept._estimate = Estimate(*state["estimate"])
-        kept._book = [entry for entry in book if entry.at_ms < kept.horizon_ms]
-        kept._set_band(kept.horizon_ms)
-        return kept
+        kept = cls("", "", profile, 0, is_night)
+        try:
+            state: dict[str, Any] = json.loads(snapshot)
+            if state["version"] == VERSION:
+                recall(kept, state["watch"])
+                kept._book = [entry for entry in book if entry.at_ms < kept.horizon_ms]
+                kept._set_band(kept.horizon_ms)
+                return kept
+        except (ValueError, TypeError, LookupError) as error:
+            raise SnapshotOutdatedError(f"the snapshot does not fit ({error}); replay the lot") from error
+        raise SnapshotOutdatedError(f"snapshot of version {state['version']}, not {VERSION}; replay the lot")
+
+
+VERSION = version_of(LotWatch, *ENROLLED)
+"""Of the snapshot: what is remembered, and by whom. A snapshot of another version is not read."""

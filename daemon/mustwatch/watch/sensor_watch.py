@@ -5,15 +5,14 @@ A float's gravity is judged in its lot (``detectors.floats``), where it is known
 
 import json
 from collections.abc import Sequence
-from typing import Any
+from dataclasses import dataclass, field
 
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.watch.constancy import FEWEST, Constancy
 from mustwatch.watch.detectors.detector import Latch
 from mustwatch.watch.finding import FindingKind, Severity, Subject, Transition
-
-VERSION = 1
+from mustwatch.watch.memory import TRANSIENT, dumped, recall, version_of
 
 LOW_READINGS = 3
 """Readings in a row under the limit before the battery counts as low: a transmission pulls the voltage down."""
@@ -24,39 +23,31 @@ RECOVERED_V = 0.15
 HOUR_MS = 3_600_000
 
 
+@dataclass(slots=True)
 class SensorWatch:
-    """Follows one sensor's readings in the order of ``observed_ms``; earlier ones than the last are ignored."""
+    """Follows one sensor's readings in the order of ``observed_ms``; earlier ones than the last are ignored.
 
-    __slots__ = (
-        "_alive",
-        "_battery",
-        "_battery_low_v",
-        "_changed",
-        "_frozen",
-        "_high",
-        "_is_probe",
-        "_last_ms",
-        "_low",
-        "sensor_id",
-    )
+    Without ``battery_low_v`` a sensor's battery is not judged.
+    """
 
-    def __init__(self, sensor: Sensor) -> None:
-        """Begin to watch a sensor; without ``battery_low_v`` its battery is not judged."""
-        self.sensor_id = sensor.id
-        self._is_probe = sensor.kind is SensorKind.PROBE
-        self._battery_low_v = sensor.battery_low_v
-        self._last_ms = -(2**62)
-        self._low = 0
-        self._high = 0
-        self._battery = Latch(FindingKind.BATTERY_LOW)
-        self._frozen = Latch(FindingKind.FLOAT_FROZEN)
-        self._alive = Constancy()
-        self._changed = False
+    sensor: Sensor = field(metadata=TRANSIENT)
+    _last_ms: int = field(init=False, default=-(2**62))
+    _low: int = field(init=False, default=0)
+    _high: int = field(init=False, default=0)
+    _battery: Latch = field(init=False, default_factory=lambda: Latch(FindingKind.BATTERY_LOW))
+    _frozen: Latch = field(init=False, default_factory=lambda: Latch(FindingKind.FLOAT_FROZEN))
+    _alive: Constancy = field(init=False, default_factory=Constancy)
+    _changed: bool = field(metadata=TRANSIENT, init=False, default=False)
+
+    @property
+    def is_probe(self) -> bool:
+        """Return whether it is a thermometer alone."""
+        return self.sensor.kind is SensorKind.PROBE
 
     @property
     def judges(self) -> bool:
         """Say whether a reading can tell anything: else ``pass_by`` does for many what ``observe`` does for each."""
-        return self._is_probe or self._battery_low_v is not None
+        return self.is_probe or self.sensor.battery_low_v is not None
 
     def pass_by(self, last_ms: int) -> None:
         """Note that readings up to an instant came in, of a sensor that is not judged by them."""
@@ -73,14 +64,14 @@ class SensorWatch:
         self._last_ms = at_ms
         self._changed = True
         told: Sequence[Transition] = ()
-        if reading.battery_v is not None and self._battery_low_v is not None:
+        if reading.battery_v is not None and self.sensor.battery_low_v is not None:
             told = self._judge_battery(
-                reading.battery_v, self._battery_low_v, Subject(lot, vessel, self.sensor_id), at_ms
+                reading.battery_v, self.sensor.battery_low_v, Subject(lot, vessel, self.sensor.id), at_ms
             )
-        if reading.temperature_c is not None and self._is_probe:
+        if reading.temperature_c is not None and self.is_probe:
             self._alive.take(reading.temperature_c, at_ms)
             if self._alive.is_frozen != (self._frozen.severity is not None):
-                told = (*told, *self._judge_frozen(Subject(lot, vessel, self.sensor_id), at_ms))
+                told = (*told, *self._judge_frozen(Subject(lot, vessel, self.sensor.id), at_ms))
         return told
 
     def _judge_battery(
@@ -126,26 +117,21 @@ class SensorWatch:
 
     def snapshot(self) -> str:
         """Return everything remembered as JSON."""
-        state: list[Any] = [
-            VERSION,
-            self._last_ms,
-            self._low,
-            self._high,
-            self._battery.snapshot(),
-            self._frozen.snapshot(),
-            self._alive.snapshot(),
-        ]
-        return json.dumps(state, separators=(",", ":"))
+        return dumped([VERSION, self])
 
     @classmethod
     def restore(cls, snapshot: str, sensor: Sensor) -> "SensorWatch":
-        """Return the watch a snapshot described; of another version, a new one: it soon knows as much."""
+        """Return the watch a snapshot described; of one that does not fit, a new one: it soon knows as much."""
         kept = cls(sensor)
-        state: list[Any] = json.loads(snapshot)
-        if state[0] != VERSION:
-            return kept
-        _, kept._last_ms, kept._low, kept._high, battery, frozen, alive = state
-        kept._battery.load(battery)
-        kept._frozen.load(frozen)
-        kept._alive.load(alive)
-        return kept
+        try:
+            version, *state = json.loads(snapshot)
+            if version == VERSION:
+                recall(kept, *state)
+                return kept
+        except (ValueError, TypeError, LookupError):
+            pass
+        return cls(sensor)
+
+
+VERSION = version_of(SensorWatch)
+"""Of the snapshot: what is remembered."""

@@ -79,30 +79,6 @@ class OpenSlot:
                 if len(part.temperature) > KEPT_PER_SLOT:
                     _drop_one(part.temperature)
 
-    def snapshot(self) -> list[object]:
-        """Return the slot as JSON-able lists."""
-        parts = {
-            sensor: [part.vessel, sorted(part.gravity), sorted(part.temperature), part.gravity_sd]
-            for sensor, part in sorted(self.by_sensor.items())
-        }
-        return [self.start_ms, self.last_ms, parts]
-
-    @classmethod
-    def restore(cls, state: list[object]) -> "OpenSlot":
-        """Return the slot a snapshot described."""
-        start_ms, last_ms, parts = state
-        assert isinstance(start_ms, int)  # noqa: S101 (narrowing; a snapshot is written by ``snapshot`` only)
-        assert isinstance(last_ms, int)  # noqa: S101
-        assert isinstance(parts, dict)  # noqa: S101
-        slot = cls(start_ms)
-        slot.last_ms = last_ms
-        for sensor, (vessel, gravity, temperature, gravity_sd) in parts.items():
-            part = slot.by_sensor[sensor] = SensorSlot(vessel)
-            part.gravity = [(value, at_ms, said) for value, at_ms, said in gravity]
-            part.temperature = [(value, at_ms) for value, at_ms in temperature]
-            part.gravity_sd = gravity_sd
-        return slot
-
 
 def _drop_one(values: list[Any]) -> None:
     """Drop the reading whose scattered instant is largest: the same one whatever the order of arrival."""

@@ -8,7 +8,7 @@ Source: fixed-interval smoother of Rauch, Tung and Striebel 1965, AIAA Journal 3
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from mustwatch.cellar.book import Entry
@@ -43,22 +43,19 @@ class _Slot:
     state: _State
 
 
+@dataclass(slots=True)
 class TapedFilter(GravityFilter):
     """A filter that keeps what the backward pass needs of its last prediction."""
 
-    __slots__ = ("advanced", "ahead_p", "ahead_x", "hastened", "retaped")
-
-    def __init__(self, gravity: float, gravity_sd: float) -> None:
-        super().__init__(gravity, gravity_sd)
-        self.advanced = 0.0
-        self.hastened = 1.0
-        self.ahead_x: Vector = []
-        self.ahead_p: Matrix = []
-        self.retaped: list[_State] = []
+    advanced: float = 0.0
+    hastened: float = 1.0
+    ahead_x: Vector = field(default_factory=list)
+    ahead_p: Matrix = field(default_factory=list)
+    retaped: list[_State] = field(default_factory=list)
 
     def predict(self, dt: float, warmer_k: float = 0.0) -> float:
         """Advance, and keep how."""
-        self.hastened = super().predict(dt, warmer_k)
+        self.hastened = GravityFilter.predict(self, dt, warmer_k)
         self.advanced = dt
         self._keep_ahead()
         return self.hastened
@@ -66,7 +63,7 @@ class TapedFilter(GravityFilter):
     def come_back(self, mark: list[Any], steps: Iterable[tuple[float, float]]) -> None:
         """Come back to a mark, and keep how each slot since then would have been foretold from the one before."""
         retaped: list[_State] = []
-        super().come_back(mark, ())
+        GravityFilter.come_back(self, mark, ())
         for days, warmer_k in steps:
             here = (list(self.x), [list(row) for row in self.p])
             self.predict(days, warmer_k)
@@ -75,7 +72,7 @@ class TapedFilter(GravityFilter):
 
     def allow_drift(self, i: int, variance: float) -> None:
         """Allow for a drift: it came about before the check that showed it."""
-        super().allow_drift(i, variance)
+        GravityFilter.allow_drift(self, i, variance)
         if self.ahead_x:
             self._keep_ahead()
 

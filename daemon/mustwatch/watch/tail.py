@@ -9,8 +9,9 @@ Source: Gaussian sum over a static bank of models (Magill 1965, IEEE Trans. Auto
 the states, watch/MODEL.md.
 """
 
+from dataclasses import dataclass, field
 from math import erfc, exp, log, sqrt
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 PACES_PER_DAY = (0.07, 0.1, 0.14, 0.2, 0.28, 0.4, 0.6, 1.0, 1.7, 3.0)
 """Of the approach. The slowest halves what is left in ten days, the fastest in six hours. The slow ones stand close
@@ -67,15 +68,18 @@ GONE = 1e-24
 exactly so: a lot may mature for longer than that."""
 
 
+@dataclass(slots=True)
 class TailModel:
     """One pace: level and amplitude with their covariance, and the logarithm of its weight."""
 
-    __slots__ = ("amplitude", "level", "p11", "p12", "p22", "pace", "prior", "weight")
-
-    def __init__(self, pace: float, prior: float) -> None:
-        self.pace = pace
-        self.prior = self.weight = prior
-        self.level = self.amplitude = self.p11 = self.p12 = self.p22 = 0.0
+    pace: float
+    prior: float
+    weight: float = 0.0
+    level: float = 0.0
+    amplitude: float = 0.0
+    p11: float = 0.0
+    p12: float = 0.0
+    p22: float = 0.0
 
     def begin(self, level: float, level_sd: float, now: Now) -> None:
         """Begin between an expected level and the gravity now, at its rate."""
@@ -123,16 +127,14 @@ class TailModel:
         return erfc((amplitude - self.amplitude) / sd) / whole
 
 
+@dataclass(slots=True)
 class Tail:
     """The mixture of all paces. ``None`` models mean that the fall has not slowed yet."""
 
-    __slots__ = ("end", "end_sd", "models", "since_ms")
-
-    def __init__(self) -> None:
-        self.models: list[TailModel] = []
-        self.since_ms = 0
-        self.end = 1.0
-        self.end_sd = 1.0
+    models: list[TailModel] = field(default_factory=list)
+    since_ms: int = 0
+    end: float = 1.0
+    end_sd: float = 1.0
 
     def begin(
         self, at_ms: int, end: float, end_sd: float, now: Now, priors: tuple[float, ...] = PRIORS
@@ -231,31 +233,6 @@ class Tail:
             return None
         cloud.sort()
         return _quantile(cloud, 0.05 * whole), _quantile(cloud, 0.5 * whole), _quantile(cloud, 0.95 * whole)
-
-    def snapshot(self) -> list[Any]:
-        """Return the state as a JSON-able list."""
-        return [
-            [self.since_ms, self.end, self.end_sd],
-            [[m.pace, m.level, m.amplitude, m.p11, m.p12, m.p22, m.prior, m.weight] for m in self.models],
-        ]
-
-    def load(self, state: list[Any]) -> None:
-        """Take over the state a snapshot described."""
-        (self.since_ms, self.end, self.end_sd), kept = state
-        self.models = []
-        for of in kept:
-            model = TailModel(1.0, 0.0)
-            (
-                model.pace,
-                model.level,
-                model.amplitude,
-                model.p11,
-                model.p12,
-                model.p22,
-                model.prior,
-                model.weight,
-            ) = of
-            self.models.append(model)
 
 
 def _quantile(cloud: list[tuple[float, float]], weight: float) -> float:

@@ -1,7 +1,7 @@
 """The must's temperature: several sensors, each slot one value; steep changes and swings from a short memory."""
 
 from collections.abc import Iterable
-from typing import Any
+from dataclasses import dataclass, field
 
 from mustwatch.watch.constancy import Constancy
 from mustwatch.watch.slots import SensorSlot
@@ -14,16 +14,14 @@ LATEST_HOUR_AGO_MS = 75 * 60_000
 EARLIEST_HOUR_AGO_MS = 45 * 60_000
 
 
+@dataclass(slots=True)
 class Thermometer:
     """Fuses what the sensors of a slot say of temperature: the median of each, then the mean of the living."""
 
-    __slots__ = ("alive", "celsius", "doubted", "recent")
-
-    def __init__(self) -> None:
-        self.celsius: float | None = None
-        self.recent: list[tuple[int, float]] = []
-        self.alive: dict[str, Constancy] = {}
-        self.doubted: dict[str, int] = {}
+    celsius: float | None = None
+    recent: list[tuple[int, float]] = field(default_factory=list)
+    alive: dict[str, Constancy] = field(default_factory=dict)
+    doubted: dict[str, int] = field(default_factory=dict)
 
     def doubt(self, sensors: Iterable[str], until_ms: int) -> None:
         """Believe none of these sensors until then: they were lifted out, and what was before is another vessel."""
@@ -70,16 +68,3 @@ class Thermometer:
             if age_ms <= LATEST_HOUR_AGO_MS:
                 return (celsius - was_c) * HOUR_MS / age_ms if age_ms >= EARLIEST_HOUR_AGO_MS else None
         return None
-
-    def snapshot(self) -> list[Any]:
-        """Return the state as a JSON-able list."""
-        return [self.celsius, self.recent, self.doubted, {k: v.snapshot() for k, v in self.alive.items()}]
-
-    def load(self, state: list[Any]) -> None:
-        """Take over the state a snapshot described."""
-        self.celsius, recent, self.doubted, alive = state
-        self.recent = [(at_ms, celsius) for at_ms, celsius in recent]
-        self.alive = {}
-        for sensor, kept in alive.items():
-            self.alive[sensor] = Constancy()
-            self.alive[sensor].load(kept)

@@ -1,7 +1,8 @@
 """How a ferment ends: settled at dryness (finished), settled above it (stuck), or moving again (refermenting)."""
 
 from collections.abc import Iterable
-from typing import Any, ClassVar
+from dataclasses import dataclass, field
+from typing import ClassVar
 
 from mustwatch.cellar.profile import Stage
 from mustwatch.watch.detectors.detector import NOTHING, Latch, OneLatch
@@ -79,6 +80,7 @@ def _settled_by_hand(view: SlotView) -> bool:
     return equal_h is not None and equal_h >= BY_HAND_SHARE * view.profile.settled_hours
 
 
+@dataclass(slots=True)
 class Ended:
     """Finished and refermenting: two sides of one question, so that they never hold together.
 
@@ -89,13 +91,10 @@ class Ended:
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.FINISHED, FindingKind.REFERMENTING)
-    __slots__ = ("at_gravity", "finished", "refermenting", "since_ms")
-
-    def __init__(self) -> None:
-        self.finished = Latch(FindingKind.FINISHED)
-        self.refermenting = Latch(FindingKind.REFERMENTING)
-        self.at_gravity = 0.0
-        self.since_ms = NEVER
+    finished: Latch = field(default_factory=lambda: Latch(FindingKind.FINISHED))
+    refermenting: Latch = field(default_factory=lambda: Latch(FindingKind.REFERMENTING))
+    at_gravity: float = 0.0
+    since_ms: int = NEVER
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
@@ -163,17 +162,8 @@ class Ended:
             if latch.severity is not None:
                 yield latch.kind, None, latch.since_ms
 
-    def snapshot(self) -> list[Any]:
-        """Return the state as a JSON-able list."""
-        return [self.finished.snapshot(), self.refermenting.snapshot(), self.at_gravity, self.since_ms]
 
-    def load(self, state: list[Any]) -> None:
-        """Take over the state a snapshot described."""
-        finished, refermenting, self.at_gravity, self.since_ms = state
-        self.finished.load(finished)
-        self.refermenting.load(refermenting)
-
-
+@dataclass(slots=True)
 class Stuck(OneLatch):
     """Fermentation began and has stopped above dryness.
 
@@ -183,12 +173,9 @@ class Stuck(OneLatch):
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.STUCK,)
-    memory = ("at_gravity", "still_ms", "over_ms")
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.at_gravity: float | None = None
-        self.still_ms = self.over_ms = NEVER
+    at_gravity: float | None = None
+    still_ms: int = NEVER
+    over_ms: int = NEVER
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""

@@ -1,7 +1,8 @@
 """What is wrong with a float: it repeats one value, or it disagrees with the hydrometer."""
 
 from collections.abc import Iterable
-from typing import Any, ClassVar
+from dataclasses import dataclass, field
+from typing import ClassVar
 
 from mustwatch.watch.detectors.detector import Latch
 from mustwatch.watch.detectors.slot_view import SlotView
@@ -10,13 +11,13 @@ from mustwatch.watch.finding import FindingKind, Severity, Subject, Transition
 HOUR_MS = 3_600_000
 
 
+@dataclass(slots=True)
 class _PerFloat:
     """A detector with one latch for each float."""
 
     kinds: ClassVar[tuple[FindingKind, ...]]
 
-    def __init__(self) -> None:
-        self.latches: dict[str, Latch] = {}
+    latches: dict[str, Latch] = field(default_factory=dict)
 
     def _latch(self, sensor: str) -> Latch:
         latch = self.latches.get(sensor)
@@ -30,20 +31,12 @@ class _PerFloat:
             if latch.severity is not None:
                 yield latch.kind, sensor, latch.since_ms
 
-    def snapshot(self) -> list[Any]:
-        """Return the state as a JSON-able list."""
-        return [{sensor: latch.snapshot() for sensor, latch in self.latches.items()}]
-
-    def load(self, state: list[Any]) -> None:
-        """Take over the state a snapshot described."""
-        for sensor, kept in state[0].items():
-            self._latch(sensor).load(kept)
-
 
 def _subject(view: SlotView, sensor: str) -> Subject:
     return Subject(view.subject.lot, view.subject.vessel, sensor)
 
 
+@dataclass(slots=True)
 class FloatFrozen(_PerFloat):
     """A float repeats one and the same gravity far longer than it ever did before.
 
@@ -70,6 +63,7 @@ class FloatFrozen(_PerFloat):
         return told
 
 
+@dataclass(slots=True)
 class FloatAdrift(_PerFloat):
     """A float disagrees with the hydrometer by more than both their errors allow.
 

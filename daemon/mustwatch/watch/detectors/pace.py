@@ -1,6 +1,7 @@
 """The pace of a ferment: an onset that does not come, a fall that has become slow."""
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import ClassVar
 
 from mustwatch.cellar.profile import Stage
@@ -42,6 +43,7 @@ FAR_FROM_END = 0.006
 """What is nearly done may be slow: nothing is said within this of the expected end (common practice)."""
 
 
+@dataclass(slots=True)
 class LateOnset(OneLatch):
     """No fermentation within the profile's onset hours after the lot began.
 
@@ -77,6 +79,7 @@ class LateOnset(OneLatch):
         return self.latch.set(view.at_ms, view.subject, Severity.WARNING, evidence)
 
 
+@dataclass(slots=True)
 class Sluggish(OneLatch):
     """The ferment goes on, but slowly: under 0.005 a day above 1.005, under 0.002 a day below it, for a day.
 
@@ -85,11 +88,7 @@ class Sluggish(OneLatch):
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.SLUGGISH,)
-    memory = ("slow_ms",)
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.slow_ms = NEVER
+    slow_ms: int = NEVER
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""

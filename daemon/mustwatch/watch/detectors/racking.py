@@ -1,6 +1,7 @@
 """Rack due: the wine has come down to the gravity at which the profile racks it."""
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import ClassVar
 
 from mustwatch.cellar.profile import Stage
@@ -30,6 +31,7 @@ HANGS_WITHIN = 0.003
 it swim after all, in a wine that has stopped, its trembling tells by then; and racking a stuck wine does it harm."""
 
 
+@dataclass(slots=True)
 class RackDue(OneLatch):
     """The estimate has reached the profile's racking gravity while the lot is in its primary.
 

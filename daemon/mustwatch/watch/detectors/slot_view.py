@@ -1,6 +1,6 @@
 """What a detector is shown once per closed slot. One object is reused; a detector keeps nothing of it."""
 
-from typing import Any
+from dataclasses import dataclass, field
 
 from mustwatch.cellar.additions import Purpose, brings_sugar, purpose_of
 from mustwatch.cellar.book import Addition
@@ -8,8 +8,10 @@ from mustwatch.cellar.profile import Band, Profile, Stage
 from mustwatch.watch.curve import Forecast
 from mustwatch.watch.finding import Subject
 from mustwatch.watch.lot_estimator import NEVER, LotEstimator
+from mustwatch.watch.memory import TRANSIENT
 
 
+@dataclass(slots=True)
 class SlotView:
     """The lot as the watch sees it at the end of a slot.
 
@@ -31,50 +33,30 @@ class SlotView:
             kept from fermenting what is added.
     """
 
-    __slots__ = (
-        "at_ms",
-        "band",
-        "celsius",
-        "change_per_hour",
-        "disturbed_ms",
-        "equal_checks_hours",
-        "estimator",
-        "fed_ms",
-        "forecast",
-        "gravity",
-        "gravity_sd",
-        "heard",
-        "is_night",
-        "is_stabilised",
-        "profile",
-        "rate",
-        "rate_sd",
-        "stage",
-        "started_ms",
-        "subject",
-    )
+    subject: Subject
+    profile: Profile = field(metadata=TRANSIENT)
+    started_ms: int
+    estimator: LotEstimator = field(metadata=TRANSIENT)
+    at_ms: int = field(metadata=TRANSIENT, init=False)
+    stage: Stage = Stage.PRIMARY
+    band: Band = field(metadata=TRANSIENT, init=False)
+    is_night: bool = field(metadata=TRANSIENT, default=False)
+    celsius: float | None = field(metadata=TRANSIENT, default=None)
+    change_per_hour: float | None = field(metadata=TRANSIENT, default=None)
+    gravity: float | None = None
+    gravity_sd: float = 0.0
+    rate: float = 0.0
+    rate_sd: float = 0.0
+    heard: bool = field(metadata=TRANSIENT, default=False)
+    equal_checks_hours: float | None = None
+    forecast: Forecast = field(default_factory=Forecast)
+    disturbed_ms: int = NEVER
+    fed_ms: int = NEVER
+    is_stabilised: bool = False
 
-    def __init__(self, subject: Subject, profile: Profile, started_ms: int, estimator: LotEstimator) -> None:
-        self.subject = subject
-        self.profile = profile
-        self.started_ms = started_ms
-        self.estimator = estimator
-        self.at_ms = started_ms
-        self.stage = Stage.PRIMARY
-        self.band: Band = profile.band_in(Stage.PRIMARY)
-        self.is_night = False
-        self.celsius: float | None = None
-        self.change_per_hour: float | None = None
-        self.gravity: float | None = None
-        self.gravity_sd = 0.0
-        self.rate = 0.0
-        self.rate_sd = 0.0
-        self.heard = False
-        self.equal_checks_hours: float | None = None
-        self.forecast = Forecast()
-        self.disturbed_ms = NEVER
-        self.fed_ms = NEVER
-        self.is_stabilised = False
+    def __post_init__(self) -> None:
+        self.at_ms = self.started_ms
+        self.band = self.profile.band_in(self.stage)
 
     def add(self, addition: Addition, at_ms: int) -> None:
         """Note that something was added."""
@@ -86,17 +68,3 @@ class SlotView:
             self.is_stabilised = False
         elif brings_sugar(addition) and not self.is_stabilised:
             self.fed_ms = at_ms
-
-    def snapshot(self) -> list[Any]:
-        """Return as a JSON-able list what one slot hands on to the next."""
-        kept = [self.gravity, self.gravity_sd, self.rate, self.rate_sd, self.disturbed_ms]
-        return [*kept, self.equal_checks_hours, self.stage.value, self.fed_ms, self.is_stabilised]
-
-    def load(self, state: list[Any], forecast: Forecast) -> None:
-        """Take over the state a snapshot described."""
-        self.gravity, self.gravity_sd, self.rate, self.rate_sd, self.disturbed_ms = state[:5]
-        self.equal_checks_hours = state[5]
-        self.stage = Stage(state[6])
-        self.fed_ms, self.is_stabilised = state[7:]
-        self.band = self.profile.band_in(self.stage)
-        self.forecast = forecast

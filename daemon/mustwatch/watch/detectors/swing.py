@@ -1,6 +1,7 @@
 """Temperature that moves: too fast within an hour, too far within a night."""
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import ClassVar
 
 from mustwatch.watch.detectors.detector import NOTHING, OneLatch
@@ -21,6 +22,7 @@ HANDLED_MS = 4 * 3_600_000
 """After a racking or an addition the change of temperature is what was done, not what happened."""
 
 
+@dataclass(slots=True)
 class FastChange(OneLatch):
     """The must's temperature changes by more than the profile allows within an hour.
 
@@ -29,12 +31,8 @@ class FastChange(OneLatch):
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.FAST_CHANGE,)
-    memory = ("seen", "calm_ms")
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.seen = 0
-        self.calm_ms = NEVER
+    seen: int = 0
+    calm_ms: int = NEVER
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
@@ -65,6 +63,7 @@ class FastChange(OneLatch):
         return self.latch.clear(view.at_ms, view.subject, {"celsius_per_hour": round(change, 2)})
 
 
+@dataclass(slots=True)
 class NightSwing(OneLatch):
     """Between evening and morning the must's temperature swings further than the profile allows.
 
@@ -73,13 +72,9 @@ class NightSwing(OneLatch):
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.NIGHT_SWING,)
-    memory = ("lowest_c", "highest_c", "slots")
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.lowest_c: float | None = None
-        self.highest_c: float | None = None
-        self.slots = 0
+    lowest_c: float | None = None
+    highest_c: float | None = None
+    slots: int = 0
 
     def step(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""

@@ -1,6 +1,7 @@
 """Too warm, too cold: outside the band of profile and stage for longer than the dwell."""
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import ClassVar
 
 from mustwatch.watch.detectors.detector import NOTHING, OneLatch
@@ -21,6 +22,7 @@ WELL_INSIDE_C = 0.25
 MINUTE_MS = 60_000
 
 
+@dataclass(slots=True)
 class TemperatureLimit(OneLatch):
     """One side of the band. ``sign`` is +1 above, -1 below; a warning beyond the band, urgent beyond its edge.
 
@@ -29,14 +31,10 @@ class TemperatureLimit(OneLatch):
     begin the dwell anew, one well inside does.
     """
 
-    memory = ("beyond_ms", "urgent_ms", "inside_ms")
     sign: ClassVar[float]
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.beyond_ms = NEVER
-        self.urgent_ms = NEVER
-        self.inside_ms = NEVER
+    beyond_ms: int = NEVER
+    urgent_ms: int = NEVER
+    inside_ms: int = NEVER
 
     def _limits(self, view: SlotView) -> tuple[float, float]:
         raise NotImplementedError
@@ -94,6 +92,7 @@ class TemperatureLimit(OneLatch):
         return self.latch.clear(view.at_ms, view.subject, {"celsius": round(celsius, 2)})
 
 
+@dataclass(slots=True)
 class TooWarm(TemperatureLimit):
     """The must is warmer than its band allows."""
 
@@ -104,6 +103,7 @@ class TooWarm(TemperatureLimit):
         return view.band.high_c, view.band.urgent_high_c
 
 
+@dataclass(slots=True)
 class TooCold(TemperatureLimit):
     """The must is colder than its band allows."""
 
