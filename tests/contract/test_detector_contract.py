@@ -100,13 +100,19 @@ def hover_sluggish(view: SlotView, random: Random) -> None:
 def hover_ended(view: SlotView, random: Random) -> None:
     """Around dryness, settled by probabilities that hover around their limits."""
     view.gravity, view.rate, view.rate_sd = 0.9978 + random.gauss(0, 0.0004), random.gauss(0, 0.0004), 0.0005
-    view.estimator.left, view.estimator.moving = abs(random.gauss(0.045, 0.015)), abs(random.gauss(0.1, 0.05))
+    view.estimator.p_unfinished, view.estimator.p_falling = (
+        abs(random.gauss(0.045, 0.015)),
+        abs(random.gauss(0.1, 0.05)),
+    )
 
 
 def hover_stuck(view: SlotView, random: Random) -> None:
     """Settled at 1.020."""
     view.gravity, view.rate, view.rate_sd = 1.020 + random.gauss(0, 0.0006), random.gauss(0, 0.0004), 0.0005
-    view.estimator.left, view.estimator.moving = abs(random.gauss(0.05, 0.05)), abs(random.gauss(0.2, 0.1))
+    view.estimator.p_unfinished, view.estimator.p_falling = (
+        abs(random.gauss(0.05, 0.05)),
+        abs(random.gauss(0.2, 0.1)),
+    )
 
 
 HOVER: dict[FindingKind, Hover] = {
@@ -136,7 +142,7 @@ def run(
     for _ in range(slots):
         view.at_ms += SLOT_MS
         hover(view, random)
-        told += detector.step(view)
+        told += detector.judge(view)
     return told
 
 
@@ -184,7 +190,7 @@ def test_missing_data_neither_raises_nor_clears(make: type[Detector]) -> None:
     view.celsius = view.change_per_hour = None
     view.heard, view.is_night = False, True
     view.estimator.checks = {}
-    view.estimator.left = view.estimator.moving = None
+    view.estimator.p_unfinished = view.estimator.p_falling = None
     told = run(detector, lambda v, r: None, 400, 1, view)
 
     assert [t.change for t in told if t.change is Change.CLEARED] == []
@@ -196,7 +202,7 @@ def test_nothing_known_at_all_is_no_error(make: type[Detector]) -> None:
     estimator = LotEstimator(48.0, BEGIN_MS)
     view = SlotView(Subject("lot", "bucket"), Profile(), BEGIN_MS, estimator)
 
-    assert list(make().step(view)) == []
+    assert list(make().judge(view)) == []
 
 
 @each
@@ -215,9 +221,9 @@ def test_no_stage_and_no_number_makes_it_raise_an_exception(make: type[Detector]
         view.is_night = random.random() < 0.6
         view.heard = random.random() < 0.8
         view.equal_checks_hours = random.choice((None, random.uniform(0, 100)))
-        view.estimator.left = random.choice((None, random.random()))
-        view.estimator.moving = random.choice((None, random.random()))
-        for told in detector.step(view):
+        view.estimator.p_unfinished = random.choice((None, random.random()))
+        view.estimator.p_falling = random.choice((None, random.random()))
+        for told in detector.judge(view):
             assert told.kind in make.kinds
             assert told.at_ms == view.at_ms
 
@@ -238,7 +244,7 @@ def test_a_snapshot_in_the_middle_changes_nothing(make: type[Detector]) -> None:
                 kept = json.loads(dumped(parts))
                 parts = make()
                 recall(parts, kept)
-            assert list(whole.step(view)) == list(parts.step(view_again))
+            assert list(whole.judge(view)) == list(parts.judge(view_again))
         assert list(whole.open_findings()) == list(parts.open_findings())
 
 

@@ -124,7 +124,7 @@ class Another(OneLatch):
     kinds = ENROLLED[0].kinds
     memory: int = 0
 
-    def step(self, view: object) -> tuple[()]:
+    def judge(self, view: object) -> tuple[()]:
         """Find nothing."""
         return ()
 

@@ -39,7 +39,7 @@ decoder = "senml"
 
 HOUSES = {
     "one fewer": "d.ENROLLED = d.ENROLLED[:-1]",
-    "one more": "d.ENROLLED += (type('Another', (d.RackDue,), {'step': lambda self, view: ()}),)",
+    "one more": "d.ENROLLED += (type('Another', (d.RackDue,), {'judge': lambda self, view: ()}),)",
 }
 
 

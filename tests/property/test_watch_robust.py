@@ -120,7 +120,7 @@ def test_a_tail_can_be_asked_for_years(noise: float, rate: float, hours: int) ->
     now = Now(0.995, 0.0007, rate, 0.0005)
     tail.begin(BEGIN_MS, 0.993, 0.003, now)
     for _ in range(1500):
-        tail.take(hours / 24.0, 0.995, noise * noise, Now(0.995, 0.0007, 0.0, 0.0003))
+        tail.follow(hours / 24.0, 0.995, noise * noise, Now(0.995, 0.0007, 0.0, 0.0003))
     left, moving = tail.judge(0.002, 0.0008)
 
     assert 0.0 <= left <= 1.0

@@ -112,7 +112,7 @@ def test_a_tail_that_has_begun_weighs_its_paces_anew_without_losing_what_it_lear
         for hour in range(1, 60):
             left = 0.005 * math.exp(-hour / 24.0)
             now = Now(0.993 + left, 0.0007, -left, 0.0007)
-            tail.take(1 / 24, 0.993 + left + random.gauss(0.0, 0.0008), 0.0008**2, now)
+            tail.follow(1 / 24, 0.993 + left + random.gauss(0.0, 0.0008), 0.0008**2, now)
             if expects_slow and hour == 30:
                 tail.expect(PRIORS_AFTER_HEAT)
         return tail.judge(0.002, 0.0008)
@@ -126,7 +126,7 @@ def settled_view(hour: float) -> SlotView:
     """A dry wine whose tail leaves next to nothing, so many hours after the begin, after harmful heat."""
     estimator = LotEstimator(48.0, BEGIN_MS)
     estimator.heat.load(HARMFUL_MS)
-    estimator.left, estimator.moving = 0.01, 0.05
+    estimator.p_unfinished, estimator.p_falling = 0.01, 0.05
     view = SlotView(Subject("lot", "bucket"), Profile(), BEGIN_MS, estimator)
     view.at_ms = BEGIN_MS + round(hour * HOUR_MS)
     view.gravity, view.gravity_sd, view.rate, view.rate_sd, view.heard = 0.994, 0.0005, 0.0, 0.0004, True
@@ -135,15 +135,15 @@ def settled_view(hour: float) -> SlotView:
 
 def test_in_doubt_the_waiting_is_for_hours_in_a_row_and_begins_anew_each_time() -> None:
     ended = Ended()
-    raised = [h for h in range(200, 260) for t in ended.step(settled_view(h)) if t.change is Change.RAISED]
+    raised = [h for h in range(200, 260) for t in ended.judge(settled_view(h)) if t.change is Change.RAISED]
     assert raised == [218]
 
     moving = settled_view(300)
     moving.gravity, moving.rate = 0.990, -0.004
-    assert {t.kind for t in ended.step(moving)} == {FindingKind.FINISHED, FindingKind.REFERMENTING}
+    assert {t.kind for t in ended.judge(moving)} == {FindingKind.FINISHED, FindingKind.REFERMENTING}
 
     again = [
-        h for h in range(325, 400) for t in ended.step(settled_view(h)) if t.kind is FindingKind.FINISHED
+        h for h in range(325, 400) for t in ended.judge(settled_view(h)) if t.kind is FindingKind.FINISHED
     ]
     assert again == [343]
 
@@ -154,8 +154,8 @@ def test_one_odd_hour_begins_the_waiting_anew() -> None:
     for hour in range(200, 260):
         view = settled_view(hour)
         if hour == 210:
-            view.estimator.left = 0.05
-        found += [hour for t in ended.step(view) if t.kind is FindingKind.FINISHED]
+            view.estimator.p_unfinished = 0.05
+        found += [hour for t in ended.judge(view) if t.kind is FindingKind.FINISHED]
 
     assert found == [229]
 
@@ -165,7 +165,7 @@ def test_a_filter_that_sees_it_fall_is_heard_beside_the_tail() -> None:
     view = settled_view(200)
     view.estimator.heat.begin_anew()
     view.rate = -0.0012
-    assert not ended.step(view)
+    assert not ended.judge(view)
 
     view.rate = -0.0004
-    assert [t.kind for t in ended.step(view)] == [FindingKind.FINISHED]
+    assert [t.kind for t in ended.judge(view)] == [FindingKind.FINISHED]

@@ -364,8 +364,8 @@ def test_a_mean_over_six_hours_is_known_better_than_that_of_one(monkeypatch: pyt
         known.append((round(24 * days), variance))
         taken(self, days, gravity, variance, now)
 
-    taken = Tail.take
-    monkeypatch.setattr(Tail, "take", take)
+    taken = Tail.follow
+    monkeypatch.setattr(Tail, "follow", take)
     watched([START, *said(HEALTHY, 14)])
     one, six = ([v for hours, v in known if hours == asked] for asked in (1, 6))
 

@@ -89,7 +89,7 @@ def followed(pace: float, amplitude: float, days: float, end: float = 0.993, noi
     for hour in range(1, int(24 * days) + 1):
         left = amplitude * math.exp(-pace * hour / 24)
         now = Now(end + left, 0.0007, -pace * left, 0.0007)
-        tail.take(1 / 24, end + left + random.gauss(0, noise), noise * noise, now)
+        tail.follow(1 / 24, end + left + random.gauss(0, noise), noise * noise, now)
     return tail
 
 
@@ -117,7 +117,7 @@ def test_a_tail_turns_to_another_pace_when_the_old_one_no_longer_fits() -> None:
     for hour in range(24 * 14):
         rate = -0.004 if hour < 240 else 0.0
         gravity += rate / 24
-        tail.take(1 / 24, gravity + random.gauss(0, 0.0008), 0.0008**2, Now(gravity, 0.0007, rate, 0.0007))
+        tail.follow(1 / 24, gravity + random.gauss(0, 0.0008), 0.0008**2, Now(gravity, 0.0007, rate, 0.0007))
     left, moving = tail.judge(0.002, 0.0008)
 
     assert left < 0.2
@@ -190,14 +190,14 @@ def slot_of(**celsius: list[float]) -> dict[str, SensorSlot]:
 
 
 def test_one_wild_temperature_in_a_slot_counts_for_nothing() -> None:
-    assert Thermometer().take(slot_of(float=[20.1, 55.0, 20.3]), BEGIN_MS) == 20.3
+    assert Thermometer().fuse(slot_of(float=[20.1, 55.0, 20.3]), BEGIN_MS) == 20.3
 
 
 def test_several_sensors_are_averaged_and_none_is_no_temperature() -> None:
     thermometer = Thermometer()
 
-    assert thermometer.take(slot_of(float=[20.0], probe=[21.0]), BEGIN_MS) == 20.5
-    assert thermometer.take(slot_of(), BEGIN_MS + SLOT_MS) is None
+    assert thermometer.fuse(slot_of(float=[20.0], probe=[21.0]), BEGIN_MS) == 20.5
+    assert thermometer.fuse(slot_of(), BEGIN_MS + SLOT_MS) is None
     assert thermometer.celsius == 20.5
 
 
@@ -206,7 +206,7 @@ def test_a_probe_that_repeats_one_value_is_left_out_of_the_mean() -> None:
     celsius: float | None = None
     for i in range(300):
         stuck = 18.0 if i > 4 else 17.0 + 0.1 * i
-        celsius = thermometer.take(
+        celsius = thermometer.fuse(
             slot_of(float=[20.0 + 0.01 * (i % 7)], probe=[stuck, stuck]), BEGIN_MS + i * SLOT_MS
         )
 
@@ -216,10 +216,10 @@ def test_a_probe_that_repeats_one_value_is_left_out_of_the_mean() -> None:
 def test_the_change_per_hour_is_over_an_hour_that_was_observed() -> None:
     thermometer = Thermometer()
     for i in range(5):
-        thermometer.take(slot_of(float=[20.0 + i]), BEGIN_MS + i * SLOT_MS)
+        thermometer.fuse(slot_of(float=[20.0 + i]), BEGIN_MS + i * SLOT_MS)
     assert thermometer.change_per_hour() == pytest.approx(4.0)
 
-    thermometer.take(slot_of(float=[30.0]), BEGIN_MS + 40 * SLOT_MS)
+    thermometer.fuse(slot_of(float=[30.0]), BEGIN_MS + 40 * SLOT_MS)
     assert thermometer.change_per_hour() is None
 
 

@@ -104,7 +104,7 @@ class LotEstimator:
         first_gravity: where the lot began, raised by sugar; ``end_gravity``: where it should end.
         onset_ms: when fermentation began, or NEVER. ``lowest_rate``: the steepest fall, per day.
         heard: whether a believed float or a check spoke in the slot just closed.
-        left, moving: probability that more than ``LEFT_GRAVITY`` is left to fall, and that the wine is not settled;
+        p_unfinished, p_falling: the chance that more than ``LEFT_GRAVITY`` is left to fall, and that it is not settled;
             None while the tail is not followed.
         checks: by float, float minus hydrometer and the hydrometer's gravity, of a check made in this slot.
         reanchored: floats re-anchored in this slot.
@@ -126,8 +126,8 @@ class LotEstimator:
     onset_ms: int = NEVER
     lowest_rate: float = 0.0
     heard: bool = field(metadata=TRANSIENT, default=False)
-    left: float | None = None
-    moving: float | None = None
+    p_unfinished: float | None = None
+    p_falling: float | None = None
     checks: dict[str, tuple[float, float]] = field(metadata=TRANSIENT, default_factory=dict)
     reanchored: list[str] = field(metadata=TRANSIENT, default_factory=list)
     checked_ms: int = NEVER
@@ -191,7 +191,7 @@ class LotEstimator:
         warmer = 0.0 if celsius is None else celsius - REFERENCE_C
         mean, var = kept.expect(track.index, warmer)
         rate_per_ms = kept.x[1] / DAY_MS
-        is_settled = self.moving is not None and self.moving < STILL
+        is_settled = self.p_falling is not None and self.p_falling < STILL
         track.constancy.is_resting = self.onset_ms == NEVER or is_settled
         if end_ms > track.blank_until_ms:
             self._watch_hanging(kept, track, readings, (mean, var, rate_per_ms), end_ms)
@@ -335,16 +335,16 @@ class LotEstimator:
             if rate > -TAIL_RATE and rate > TAIL_SHARE * self.lowest_rate and rate_sd < TAIL_RATE_SD:
                 self._begin_tail(end_ms, gravity, rate, rate_sd)
             return
-        is_long_still = self.moving is not None and self.moving < LONG_STILL
+        is_long_still = self.p_falling is not None and self.p_falling < LONG_STILL
         if end_ms - self.hour_ms < (LONG_STILL_MS if is_long_still else HOUR_MS) or not self.hour_weight:
             return
         if rate + 2.0 * rate_sd < -TAIL_OVER:
             tail.stop()
-            self.left = self.moving = None
+            self.p_unfinished = self.p_falling = None
             return
         if (
-            self.moving is not None
-            and self.moving < STILL
+            self.p_falling is not None
+            and self.p_falling < STILL
             and rate + 2.0 * rate_sd < -STIRRING * self.settled_rate
         ):
             # It had settled and falls again: what the tail has learnt is of another time.
@@ -355,15 +355,15 @@ class LotEstimator:
         wander = (
             WANDER_VAR * HOUR_MS / min(since_ms, LONG_STILL_MS)
         )  # after a silence, no less than that of six hours
-        tail.take(since_ms / DAY_MS, self.hour_sum / weight, 1.0 / weight + wander, now)
+        tail.follow(since_ms / DAY_MS, self.hour_sum / weight, 1.0 / weight + wander, now)
         self._empty_hour(end_ms)
-        self.left, self.moving = tail.judge(LEFT_GRAVITY, self.settled_rate)
+        self.p_unfinished, self.p_falling = tail.judge(LEFT_GRAVITY, self.settled_rate)
 
     def _begin_tail(self, end_ms: int, gravity: float, rate: float, rate_sd: float) -> None:
         end = self.end_gravity if self.end_gravity is not None else gravity
         priors = PRIORS_AFTER_HEAT if self.heat.is_harmful else PRIORS
         self.tail.begin(end_ms, end, END_SD, Now(gravity, TAIL_GRAVITY_SD, rate, rate_sd), priors)
-        self.left = self.moving = None
+        self.p_unfinished = self.p_falling = None
         self._empty_hour(end_ms)
 
     def _empty_hour(self, end_ms: int) -> None:
@@ -385,7 +385,7 @@ class LotEstimator:
         for track in self.floats.values():
             track.blank_until_ms = max(track.blank_until_ms, at_ms + blank_ms)
 
-    def step(self, gravity: float) -> None:
+    def add(self, gravity: float) -> None:
         """Take in that something was added which changes gravity by so much: the lot begins anew from there."""
         kept = self.filter
         if kept is None:
@@ -395,7 +395,7 @@ class LotEstimator:
         if self.first_gravity is not None:
             self._begins_at(self.first_gravity + gravity)
         self.tail.stop()
-        self.left = self.moving = None
+        self.p_unfinished = self.p_falling = None
 
     def repitch(self) -> None:
         """Take in that living yeast was added: what heat did to the old one matters no more."""

@@ -221,7 +221,7 @@ class LotWatch:
         checks = self._apply_entries(end_ms) if self._entries else ()
         parts = slot.by_sensor
         was_c = thermometer.celsius
-        celsius = thermometer.take(parts, end_ms)
+        celsius = thermometer.fuse(parts, end_ms)
         estimator.advance(end_ms, celsius, 0.0 if celsius is None or was_c is None else celsius - was_c)
         for gravity in checks:
             estimator.check(gravity, end_ms)
@@ -234,7 +234,7 @@ class LotWatch:
         self._estimate = estimate = self._look(end_ms, celsius)
         transitions: tuple[Transition, ...] = ()
         for detector in self._detectors.values():
-            told = detector.step(view)
+            told = detector.judge(view)
             if told:
                 transitions += tuple(told)
         if transitions:
@@ -269,7 +269,7 @@ class LotWatch:
         first, end, gravity = estimator.first_gravity, estimator.end_gravity, view.gravity
         if gravity is None or first is None or end is None or estimator.onset_ms == NEVER or first <= end:
             return Forecast()
-        if estimator.moving is not None and estimator.moving < 0.5:
+        if estimator.p_falling is not None and estimator.p_falling < 0.5:
             return Forecast()
         curve = Curve(end_ms, gravity, view.gravity_sd, view.rate, view.rate_sd, first, end)
         rack = curve.reach(self.profile.racking_gravity) if view.stage is Stage.PRIMARY else None
@@ -333,7 +333,7 @@ class LotWatch:
         if what.litres is not None and self._litres is not None:
             self._litres += what.litres
         if step:
-            self._estimator.step(step)
+            self._estimator.add(step)
         if what.sugar_g or what.litres is not None:
             self._by_hand.begin_anew()
             self._estimator.forget_checks()

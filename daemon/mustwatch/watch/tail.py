@@ -174,7 +174,7 @@ class Tail:
         for model in self.models:
             model.level += gravity
 
-    def take(self, days: float, gravity: float, variance: float, now: Now) -> None:
+    def follow(self, days: float, gravity: float, variance: float, now: Now) -> None:
         """Advance by so many days and take in a gravity.
 
         A pace that the data have ruled out is begun anew from ``now``, with a small weight: the tail may turn to it.
@@ -195,12 +195,12 @@ class Tail:
 
     def judge(self, amplitude: float, rate_per_day: float) -> tuple[float, float]:
         """Return the probabilities that more than ``amplitude`` is left, and that it falls faster than the rate."""
-        left = moving = whole = 0.0
+        p_unfinished = p_falling = whole = 0.0
         for model, weight in self._weighed():
             whole += weight
-            left += weight * model.above(amplitude)
-            moving += weight * model.above(rate_per_day / model.pace)
-        return left / whole, moving / whole
+            p_unfinished += weight * model.above(amplitude)
+            p_falling += weight * model.above(rate_per_day / model.pace)
+        return p_unfinished / whole, p_falling / whole
 
     def _weighed(self) -> list[tuple[TailModel, float]]:
         """Return the models with their weights. No wine falls far below where its sugar ends: such weigh less."""

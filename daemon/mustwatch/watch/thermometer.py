@@ -29,7 +29,7 @@ class Thermometer:
             self.doubted[sensor] = until_ms
         self.recent = []
 
-    def take(self, parts: dict[str, SensorSlot], end_ms: int) -> float | None:
+    def fuse(self, parts: dict[str, SensorSlot], end_ms: int) -> float | None:
         """Merge a slot's temperatures and return the must's temperature, or None if nobody said anything."""
         total = 0.0
         count = 0

@@ -14,12 +14,12 @@ class Detector(Protocol):
     """What every detector can do. A dataclass, whose fields are remembered, that never raises on missing data and
     never asks the time.
 
-    ``step`` is shown one closed slot and returns what began or ceased; ``open_findings`` what holds now.
+    ``judge`` is shown one closed slot and returns what began or ceased; ``open_findings`` what holds now.
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]]
 
-    def step(self, view: SlotView) -> Iterable[Transition]:
+    def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         ...
 

@@ -96,7 +96,7 @@ class Ended:
     at_gravity: float = 0.0
     since_ms: int = NEVER
 
-    def step(self, view: SlotView) -> Iterable[Transition]:
+    def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         if self.finished.severity is not None and view.fed_ms >= self.finished.since_ms:
             return self.finished.clear(view.at_ms, view.subject, _evidence(view))
@@ -130,11 +130,16 @@ class Ended:
         since_ms, self.since_ms = self.since_ms, NEVER
         if view.estimator.no_lower_than(gravity) > view.profile.dry_gravity:
             return NOTHING
-        left, moving = view.estimator.left, view.estimator.moving
+        p_unfinished, p_falling = view.estimator.p_unfinished, view.estimator.p_falling
         moved = self.refermenting
         is_doubtful = view.estimator.heat.is_harmful or moved.severity is not None
         enough = FINISHED_LEFT_IN_DOUBT if is_doubtful else FINISHED_LEFT
-        by_tail = left is not None and moving is not None and left < enough and moving < FINISHED_MOVING
+        by_tail = (
+            p_unfinished is not None
+            and p_falling is not None
+            and p_unfinished < enough
+            and p_falling < FINISHED_MOVING
+        )
         by_float = by_tail and -view.rate < view.estimator.settled_rate
         if by_float:
             self.since_ms = view.at_ms if since_ms == NEVER else since_ms
@@ -146,8 +151,8 @@ class Ended:
         self.at_gravity = gravity
         self.since_ms = NEVER
         evidence = _evidence(view)
-        if by_float and left is not None:
-            evidence["probability_unfinished"] = round(left, 3)
+        if by_float and p_unfinished is not None:
+            evidence["probability_unfinished"] = round(p_unfinished, 3)
             evidence["unfinished_gravity"] = LEFT_GRAVITY
         else:
             evidence["hours_settled"] = round(view.equal_checks_hours or 0.0, 1)
@@ -177,7 +182,7 @@ class Stuck(OneLatch):
     still_ms: int = NEVER
     over_ms: int = NEVER
 
-    def step(self, view: SlotView) -> Iterable[Transition]:
+    def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         gravity = view.gravity
         if view.estimator.reanchored or view.at_ms - view.disturbed_ms <= SLOT_MS:
@@ -187,8 +192,13 @@ class Stuck(OneLatch):
         dry = view.profile.dry_gravity
         if self.latch.severity is not None:
             return self._goes_on(view, gravity)
-        left, moving_p = view.estimator.left, view.estimator.moving
-        is_still = left is not None and moving_p is not None and left < STUCK_LEFT and moving_p < STUCK_MOVING
+        p_unfinished, p_falling = view.estimator.p_unfinished, view.estimator.p_falling
+        is_still = (
+            p_unfinished is not None
+            and p_falling is not None
+            and p_unfinished < STUCK_LEFT
+            and p_falling < STUCK_MOVING
+        )
         if (
             not (is_still or _settled_by_hand(view))
             or gravity <= dry - AT_DRYNESS

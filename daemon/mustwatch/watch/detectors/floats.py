@@ -46,7 +46,7 @@ class FloatFrozen(_PerFloat):
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.FLOAT_FROZEN,)
 
-    def step(self, view: SlotView) -> Iterable[Transition]:
+    def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         told: list[Transition] = []
         for sensor, track in view.estimator.floats.items():
@@ -73,7 +73,7 @@ class FloatAdrift(_PerFloat):
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.FLOAT_ADRIFT,)
 
-    def step(self, view: SlotView) -> Iterable[Transition]:
+    def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         estimator = view.estimator
         told: list[Transition] = []

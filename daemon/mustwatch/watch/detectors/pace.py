@@ -52,7 +52,7 @@ class LateOnset(OneLatch):
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.LATE_ONSET,)
 
-    def step(self, view: SlotView) -> Iterable[Transition]:
+    def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         if view.estimator.onset_ms != NEVER:
             if self.latch.severity is None:
@@ -90,7 +90,7 @@ class Sluggish(OneLatch):
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.SLUGGISH,)
     slow_ms: int = NEVER
 
-    def step(self, view: SlotView) -> Iterable[Transition]:
+    def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         gravity = view.gravity
         if gravity is None or not view.heard or view.estimator.onset_ms == NEVER:
@@ -102,13 +102,13 @@ class Sluggish(OneLatch):
             end = view.profile.dry_gravity
         near_end = gravity - end < FAR_FROM_END
         if self.latch.severity is not None:
-            moving = view.estimator.moving
-            if fall - 2.0 * sd > limit or near_end or (moving is not None and moving < ENDED):
+            p_falling = view.estimator.p_falling
+            if fall - 2.0 * sd > limit or near_end or (p_falling is not None and p_falling < ENDED):
                 self.slow_ms = NEVER
                 cleared = {"gravity": round(gravity, 4), "rate_per_day": round(view.rate, 5)}
                 return self.latch.clear(view.at_ms, view.subject, cleared)
             return NOTHING
-        is_settled = view.estimator.moving is not None and view.estimator.moving < SETTLED
+        is_settled = view.estimator.p_falling is not None and view.estimator.p_falling < SETTLED
         if fall - sd > limit or near_end or is_settled or view.stage not in (Stage.PRIMARY, Stage.SECONDARY):
             self.slow_ms = NEVER
             return NOTHING

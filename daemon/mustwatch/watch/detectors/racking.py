@@ -41,7 +41,7 @@ class RackDue(OneLatch):
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.RACK_DUE,)
 
-    def step(self, view: SlotView) -> Iterable[Transition]:
+    def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         latch = self.latch
         if view.stage is not Stage.PRIMARY:

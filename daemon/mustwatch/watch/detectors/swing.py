@@ -34,7 +34,7 @@ class FastChange(OneLatch):
     seen: int = 0
     calm_ms: int = NEVER
 
-    def step(self, view: SlotView) -> Iterable[Transition]:
+    def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         change = view.change_per_hour
         if change is None:
@@ -76,7 +76,7 @@ class NightSwing(OneLatch):
     highest_c: float | None = None
     slots: int = 0
 
-    def step(self, view: SlotView) -> Iterable[Transition]:
+    def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         celsius = view.celsius
         if not view.is_night:

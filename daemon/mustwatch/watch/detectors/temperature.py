@@ -39,7 +39,7 @@ class TemperatureLimit(OneLatch):
     def _limits(self, view: SlotView) -> tuple[float, float]:
         raise NotImplementedError
 
-    def step(self, view: SlotView) -> Iterable[Transition]:
+    def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
         celsius = view.celsius
         if celsius is None:
