@@ -125,7 +125,7 @@ def test_a_tail_that_has_begun_weighs_its_paces_anew_without_losing_what_it_lear
 def settled_view(hour: float) -> SlotView:
     """A dry wine whose tail leaves next to nothing, so many hours after the begin, after harmful heat."""
     estimator = LotEstimator(48.0, BEGIN_MS)
-    estimator.heat.load(HARMFUL_MS)
+    estimator.heat.is_harmful = True
     estimator.p_unfinished, estimator.p_falling = 0.01, 0.05
     view = SlotView(Subject("lot", "bucket"), Profile(), BEGIN_MS, estimator)
     view.at_ms = BEGIN_MS + round(hour * HOUR_MS)
