@@ -16,6 +16,7 @@ from mustwatch.cellar.book import (
     Bottling,
     EntryKind,
     Measurement,
+    Move,
     Note,
     Racking,
     Start,
@@ -150,6 +151,7 @@ def what_was_typed(recorder: Recorder, lot: str, kind: str, at_ms: int, typed: T
         EntryKind.NOTE: lambda: _note(typed, recorder, lot),
         EntryKind.TASTE: lambda: Tasting(typed.required("text", "ripe fruit, a little rough")),
         EntryKind.BOTTLE: lambda: _bottling(typed),
+        EntryKind.MOVE: lambda: Move(typed.required("sensor", "float-1"), typed.required("to", "carboy")),
     }
     if kind not in makers:
         raise TypedWrongError(f"kind {kind!r} is not written here; expected one of {', '.join(makers)}")

@@ -192,9 +192,15 @@ def _choices(
         for s in plan.sensors.values()
         if s.kind is SensorKind.FLOAT and lot.vessel and history.place(s.id, now_ms).vessel == lot.vessel
     ]
+    elsewhere = [
+        {"sensor": s.id, "kind": s.kind.value, "vessel": place}
+        for s in plan.sensors.values()
+        if not s.room and (place := history.place(s.id, now_ms).vessel) != lot.vessel
+    ]
     return {
         "vessels": free,
         "floats": floats,
+        "sensors": elsewhere,
         "steps": [{"id": s.id, "do": fill(s.do, lot)} for s in profile.steps if s.done_by in (None, "note")],
         "profiles": list(profile_names(settings.cellar.profiles_dir)),
     }

@@ -30,12 +30,12 @@ class NewEntry(BaseModel):
     ``start``: vessel, profile, gravity, celsius, litres, must, yeast, yeast_low, yeast_high, target_gravity.
     ``measure``: gravity (as read), celsius, ph, free_so2. ``rack``: to, from, gravity, celsius, litres, headspace,
     lees, floats, no_float. ``add``: what, amount, why, purpose, litres, sugar. ``note``: text, step. ``taste``: text.
-    ``bottle``: bottles, bottle_ml.
+    ``bottle``: bottles, bottle_ml. ``move``: sensor, to.
     """
 
     model_config = ConfigDict(extra="forbid", populate_by_name=True)
 
-    kind: Literal["start", "measure", "rack", "add", "note", "taste", "bottle"]
+    kind: Literal["start", "measure", "rack", "add", "note", "taste", "bottle", "move"]
     at: Annotated[str, Field(max_length=64)] | None = Field(
         None, description="When it was done; now if left out."
     )
@@ -56,6 +56,7 @@ class NewEntry(BaseModel):
     ph: Typed | None = None
     free_so2: Typed | None = None
     to: str | None = None
+    sensor: str | None = None
     from_: str | None = Field(None, alias="from")
     headspace: Typed | None = None
     lees: Typed | None = None

@@ -18,13 +18,14 @@ from mustwatch.web.shell import Shell
 from mustwatch.web.statics import PLOTLY
 from mustwatch.web.words import path_part
 
-FORMS = frozenset({"measure", "rack", "add", "note", "bottle"})
+FORMS = frozenset({"measure", "rack", "add", "note", "bottle", "move"})
 SAID = {
     "measure": "The check is written.",
     "rack": "The racking is written.",
     "add": "The addition is written.",
     "note": "The note is written.",
     "bottle": "The bottling is written.",
+    "move": "The sensor's place is written.",
     "start": "The lot has begun.",
     "undo": "The entry is taken back.",
     "before": "This form was sent before: its entry is in the book, once.",
