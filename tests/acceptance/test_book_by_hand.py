@@ -255,3 +255,18 @@ def test_alcohol_is_one_figure_in_command_book_print_and_api(tmp_path: Path) -> 
     finally:
         hand.close()
         store.close()
+
+
+def test_a_wine_racked_twice_in_the_ferment_is_in_its_secondary_in_cellar_and_book(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=6.1, sensors=FLOAT)
+    begin = ("record", "start", "red", "--vessel", "bucket", "--gravity", "1.050", "--celsius", "20")
+    cellar.do(*begin, "--litres", "20", day=0)
+    cellar.hear((day, 1.050 - 0.008 * day, celsius) for day, _, celsius in float_readings(kit_gravity, 6))
+
+    cellar.do("record", "rack", "red", "--to", "carboy", day=5)
+    cellar.do("record", "rack", "red", "--to", "carboy-2", day=5.5)
+
+    (row,) = [r for r in cellar.json("cellar")["vessels"] if r["lot"]]
+    assert row["rate_per_day"] < -0.004
+    assert row["stage"] == "secondary"
+    assert cellar.json("book", "red")["stage"] == "secondary"

@@ -252,3 +252,49 @@ def test_the_stages_a_lot_went_through_are_told_with_the_instants_they_began() -
         (at(26), Stage.MATURING),
         (at(60), Stage.BOTTLED),
     ]
+
+
+RACKED_AGAIN = (8.0, Racking("carboy-2", gravity=1.006, from_sensors=True))
+
+
+def test_a_wine_racked_twice_while_it_ferments_is_in_its_secondary_and_not_maturing() -> None:
+    """1.006 falling by 0.010 a day is a ferment, however often it was racked."""
+    falling = Facts({}, 1.006, 0.0005, -0.010, 0.0003, 19.0, at(8.5), floats=("float-1",))
+    twice = lot(RACKED, RACKED_AGAIN)
+
+    assert twice.stage is Stage.SECONDARY
+    for facts in (falling, Facts()):
+        assert stage_now(DEFAULT, Case(twice, DEFAULT, facts, at(8.5))) is Stage.SECONDARY
+    steps = next_steps(twice, DEFAULT, at(8.5), falling, at_most=9)
+    assert "second-racking" in [s.step.id for s in steps]
+
+
+def test_once_it_has_finished_it_clears_and_the_next_racking_lets_it_mature() -> None:
+    done = seen(20, finished=12)
+    twice = lot(RACKED, RACKED_AGAIN, CHECKED)
+    again = lot(RACKED, RACKED_AGAIN, CHECKED, (28.0, Racking("carboy")))
+
+    assert stage_now(DEFAULT, Case(twice, DEFAULT, done, at(20))) is Stage.CLEARING
+    assert stage_now(DEFAULT, Case(again, DEFAULT, seen(29, finished=12), at(29))) is Stage.MATURING
+    assert [s for _, s in stages_through(again, DEFAULT, [("finished", at(12), None)])] == [
+        Stage.PRIMARY,
+        Stage.SECONDARY,
+        Stage.CLEARING,
+        Stage.MATURING,
+    ]
+
+
+def test_a_maturing_wine_that_ferments_again_is_no_longer_called_maturing() -> None:
+    again = seen(60, 0.999, finished=12, refermenting=59)
+    old = lot(RACKED, CHECKED, (28.0, Racking("carboy")))
+
+    assert stage_now(DEFAULT, Case(old, DEFAULT, seen(60, finished=12), at(60))) is Stage.MATURING
+    assert stage_now(DEFAULT, Case(old, DEFAULT, again, at(60))) is Stage.SECONDARY
+    said = lot(RACKED, CHECKED, (28.0, Racking("carboy")), (59.5, StageChange(Stage.MATURING)))
+    assert stage_now(DEFAULT, Case(said, DEFAULT, again, at(60))) is Stage.MATURING
+
+
+def test_a_wine_whose_gravity_nobody_knows_any_more_goes_by_its_rackings() -> None:
+    unread = lot((6, Racking("carboy")), (40, Racking("carboy-2")), (90, Racking("carboy")))
+
+    assert stage_now(DEFAULT, Case(unread, DEFAULT, Facts(), at(91))) is Stage.MATURING

@@ -21,11 +21,17 @@ from mustwatch.cellar.book import (
     StageChange,
     Start,
 )
+from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.profile import Stage
 
 BEGINNING_MS = -(2**62)
 """Before every reading: a sensor's first configured place holds from here, so that a backlog is placed."""
 END_MS = 2**62
+GRAVITY_HOLDS_MS = 14 * DAY_MS
+"""A gravity in the book this old says nothing of whether the wine still ferments. Common practice, no source."""
+FERMENTED_OUT = 1.000
+"""Above this (or its target) a wine counts as fermenting where its profile is not at hand. Common practice, no
+source."""
 
 
 class Stay(NamedTuple):
@@ -159,20 +165,37 @@ def in_force(entries: Iterable[Entry]) -> list[Entry]:
     return sorted(held, key=lambda e: (e.at_ms, not isinstance(e.what, Start), e.recorded_ms, e.id))
 
 
-def stage_after(stage: Stage, entry: Entry) -> Stage:
-    """Return the stage after an entry: racking leaves primary for secondary, then secondary for clearing."""
+def stage_after(stage: Stage, entry: Entry, *, ferments: bool = False) -> Stage:
+    """Return the stage after an entry: racking leaves primary for secondary, then secondary for clearing.
+
+    A wine that still ``ferments`` is in its secondary, however often it is racked.
+    """
     what = entry.what
     if isinstance(what, StageChange):
         return what.stage
     if isinstance(what, Bottling):
         return Stage.BOTTLED
     if isinstance(what, Racking):
+        if ferments and stage is not Stage.PRIMARY:
+            return stage
         return {
             Stage.PRIMARY: Stage.SECONDARY,
             Stage.SECONDARY: Stage.CLEARING,
             Stage.CLEARING: Stage.MATURING,
         }.get(stage, stage)
     return stage
+
+
+def ferments_at(entries: Iterable[Entry], at_ms: int, level: float) -> bool:
+    """Return whether the newest gravity in the book of the fortnight before an instant is above a level (20/20)."""
+    known = [
+        (e.at_ms, e.what.gravity)
+        for e in entries
+        if isinstance(e.what, Start | Measurement | Racking)
+        and e.what.gravity is not None
+        and e.at_ms <= at_ms
+    ]
+    return bool(known) and at_ms - known[-1][0] <= GRAVITY_HOLDS_MS and known[-1][1] > level
 
 
 def _leaves_the_vessel(entry: Entry) -> bool:
@@ -188,6 +211,8 @@ def lot_history(lot: str, entries: Sequence[Entry]) -> LotHistory | None:
         return None
     kept = tuple(entries[begins:])
     first = kept[0]
+    target = first.what.target_gravity if isinstance(first.what, Start) else None
+    level = max(FERMENTED_OUT, target or 0.0)
     stages = [(first.at_ms, Stage.PRIMARY)]
     moves: list[tuple[int, str | None]] = []
     for entry in kept:
@@ -198,7 +223,8 @@ def lot_history(lot: str, entries: Sequence[Entry]) -> LotHistory | None:
             moves.append((entry.at_ms, what.to_vessel))
         elif _leaves_the_vessel(entry):
             moves.append((entry.at_ms, None))
-        stage = stage_after(stages[-1][1], entry)
+        ferments = isinstance(what, Racking) and ferments_at(kept, entry.at_ms, level)
+        stage = stage_after(stages[-1][1], entry, ferments=ferments)
         if stage is not stages[-1][1]:
             stages.append((entry.at_ms, stage))
     stays = tuple(

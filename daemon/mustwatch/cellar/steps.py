@@ -13,11 +13,11 @@ from enum import StrEnum
 from mustwatch.cellar.additions import purpose_of
 from mustwatch.cellar.book import Addition, Entry, EntryKind, Note, StageChange
 from mustwatch.cellar.facts import NOTHING_KNOWN, Facts, Foreseen
-from mustwatch.cellar.history import LotHistory
+from mustwatch.cellar.history import LotHistory, ferments_at
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.profile import Band, Profile, Stage, Step
-from mustwatch.cellar.requirements import WORDS, Case, Requirement, since
+from mustwatch.cellar.requirements import AT_THE_LEVEL, WORDS, Case, Requirement, since
 
 ORDER: dict[Stage, int] = {stage: position for position, stage in enumerate(Stage)}
 """The stages' order from pitch to bottle."""
@@ -110,16 +110,29 @@ def done_ms(step: Step, profile: Profile, case: Case, seen: tuple[str, ...] = ()
     if step.done_by == EntryKind.MEASURE:
         from_ms = _reference_ms(step, profile, case, seen)
         return next((at_ms for at_ms in done if from_ms is not None and at_ms >= from_ms), None)
-    alike = [s for s in profile.steps if s.done_by == step.done_by and s.repeat_days is None]
-    place = alike.index(step)
-    return done[place] if place < len(done) else None
+    for alike in (s for s in profile.steps if s.done_by == step.done_by and s.repeat_days is None):
+        by = next((at_ms for at_ms in done if not _is_too_early(alike, case, at_ms)), None)
+        if alike is step or by is None:
+            return by
+        done = [at_ms for at_ms in done if at_ms > by]
+    return None
+
+
+def _is_too_early(step: Step, case: Case, at_ms: int) -> bool:
+    """Return whether a racking came while the wine fermented, for a step that waits until it has finished."""
+    if step.done_by != EntryKind.RACK or Requirement.FINISHED not in step.requires:
+        return False
+    then = replace(case, at_ms=at_ms)
+    ferments = ferments_at(case.lot.entries, at_ms, case.level() + AT_THE_LEVEL)
+    return ferments and (since(Requirement.FINISHED, then) or at_ms + 1) > at_ms
 
 
 def stage_now(profile: Profile, case: Case) -> Stage:
     """Return the stage a lot is in: as its entries tell, moved on by ``finished`` and by steps that lead on.
 
     What the winemaker said last (``record stage``) holds until something happens after it. Of what the watch says only
-    the findings count, so that the stage of any instant can be told later too.
+    the findings count, so that the stage of any instant can be told later too. A wine that ferments (again) is in its
+    secondary at most, however often it was racked.
     """
     case = replace(case, facts=Facts(findings=case.facts.findings))
     lot = case.lot
@@ -137,6 +150,13 @@ def stage_now(profile: Profile, case: Case) -> Stage:
             continue
         if ORDER[step.leads_to] > ORDER[stage]:
             stage = step.leads_to
+    again_ms = case.facts.findings.get("refermenting")
+    if (
+        again_ms is not None
+        and stage in (Stage.CLEARING, Stage.MATURING)
+        and (said_ms or again_ms) <= again_ms
+    ):
+        return Stage.SECONDARY
     return stage
 
 

@@ -10,10 +10,10 @@ from copy import deepcopy
 from dataclasses import InitVar, dataclass, field
 from typing import Any, NamedTuple
 
-from mustwatch.cellar.additions import Purpose, purpose_of
+from mustwatch.cellar.additions import Purpose, purpose_of, volume_added_litres
 from mustwatch.cellar.book import Addition, Entry, Measurement, Racking, Reanchor, Start
 from mustwatch.cellar.facts import Facts
-from mustwatch.cellar.history import lot_history, stage_after
+from mustwatch.cellar.history import lot_history
 from mustwatch.cellar.profile import Profile, Stage
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.steps import band_now
@@ -238,7 +238,7 @@ class LotWatch:
             if told:
                 transitions += tuple(told)
         if transitions:
-            self._set_band(end_ms)
+            self._set_stage(end_ms)
         return _new(WatchStep, (estimate, transitions, view.forecast))
 
     def _look(self, end_ms: int, celsius: float | None) -> Estimate:
@@ -297,20 +297,20 @@ class LotWatch:
             if isinstance(what, Start | Measurement | Racking) and what.gravity is not None:
                 checks.append(what.gravity)
         self._book += entries
-        self._set_band(end_ms)
+        self._set_stage(end_ms)
         return checks
 
-    def _set_band(self, at_ms: int) -> None:
-        """Set the band that holds from an instant on: by the book and the findings, as pages and record tell it too."""
+    def _set_stage(self, at_ms: int) -> None:
+        """Set stage and band that hold from an instant on: by book and findings, as pages and record tell them too."""
         history = lot_history(self.lot, self._book)
         if history is None:
             return
         found = Facts(findings={kind.value: since_ms for kind, _, since_ms in self.open_findings()})
+        self._view.stage = history.stage_at(at_ms)
         self._view.band = band_now(self.profile, Case(history, self.profile, found, at_ms))
 
     def _apply(self, entry: Entry) -> None:
         view, what = self._view, entry.what
-        view.stage = stage_after(view.stage, entry)
         if isinstance(what, Start | Racking) and what.litres is not None:
             self._litres = what.litres
         if isinstance(what, Racking):
@@ -330,8 +330,8 @@ class LotWatch:
             step_sd = SUGAR_STEP_SHARE * step
         elif what.sugar_g or what.litres is not None:
             step_sd = ADDITION_STEP
-        if what.litres is not None and self._litres is not None:
-            self._litres += what.litres
+        if self._litres is not None:
+            self._litres += volume_added_litres(what)
         if step:
             self._estimator.add(step)
         if what.sugar_g or what.litres is not None:
@@ -370,7 +370,7 @@ class LotWatch:
             if state["version"] == VERSION:
                 recall(kept, state["watch"])
                 kept._book = [entry for entry in book if entry.at_ms < kept.horizon_ms]
-                kept._set_band(kept.horizon_ms)
+                kept._set_stage(kept.horizon_ms)
                 return kept
         except (ValueError, TypeError, LookupError) as error:
             raise SnapshotOutdatedError(f"the snapshot does not fit ({error}); replay the lot") from error
