@@ -270,3 +270,37 @@ def test_a_wine_racked_twice_in_the_ferment_is_in_its_secondary_in_cellar_and_bo
     assert row["rate_per_day"] < -0.004
     assert row["stage"] == "secondary"
     assert cellar.json("book", "red")["stage"] == "secondary"
+
+
+def test_the_next_lot_in_the_floats_vessel_is_heard_from_its_first_reading(tmp_path: Path) -> None:
+    """The float went along to the carboy, the wine was bottled, and the float lies in the bucket of the next lot."""
+    cellar = BookCellar(tmp_path, days_ago=40, sensors=FLOAT)
+    begin = ("record", "start", "--vessel", "bucket", "--gravity", "1.050", "--celsius", "20")
+    assert "float-1 hears it" in cellar.do(*begin, "red", day=0)
+    said = cellar.do("record", "rack", "red", "--to", "carboy", day=6)
+    assert "float-1 hears it" in said
+    cellar.do("record", "bottle", "red", "20", "--despite", "for the test", day=20)
+
+    said = cellar.do(*begin, "plum", day=30)
+    cellar.hear((30 + day, gravity, celsius) for day, gravity, celsius in float_readings(kit_gravity, 2))
+
+    assert "float-1 hears it" in said
+    (row,) = [r for r in cellar.json("cellar")["vessels"] if r["lot"]]
+    assert row["lot"] == "plum"
+    assert row["rate_per_day"] is not None
+    assert row["rate_per_day"] < 0
+
+
+def test_a_lot_that_begins_while_its_float_is_booked_elsewhere_is_told_so(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=40, sensors=FLOAT)
+    begin = ("record", "start", "--vessel", "bucket", "--gravity", "1.050", "--celsius", "20")
+    cellar.do(*begin, "red", day=0)
+    cellar.do("record", "rack", "red", "--to", "carboy", day=6)
+
+    said = cellar.do(*begin, "plum", day=7)
+
+    assert "No sensor hears it" in said
+    advice = "mustwatch record move 'float-1' --to 'bucket'"
+    assert f"float-1 is booked in carboy with 'red': if it is in bucket, write: {advice}" in said
+    cellar.do("record", "move", "float-1", "--to", "bucket", day=7)
+    assert cellar.json("book", "red")["stage"] == "secondary"

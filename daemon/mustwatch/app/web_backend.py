@@ -237,7 +237,7 @@ class StoreHand:
         except WrittenBeforeError:
             return Written(entry.id, is_repeat=True)
         floats = _float_remarks(recorded, recorder.measures)
-        return Written(entry.id, (*said, *recorded.cautions, *floats))
+        return Written(entry.id, (*said, *recorded.sensors, *recorded.cautions, *floats))
 
     def undo(self, lot: str, entry_id: str) -> Written:
         """Take an entry back by the rules of the book.

@@ -30,6 +30,7 @@ class EntryKind(StrEnum):
 class Start:
     """A lot begins in a vessel. Gravity 20/20, °C, litres; the yeast's own band if the user gave it.
 
+    ``floats`` names the sensors that were put in, floats and probes; those that are there already need no naming.
     ``gravity_as_read``: what the hydrometer, made for ``calibrated_at_c``, showed at ``temperature_c``.
     """
 
@@ -45,6 +46,7 @@ class Start:
     target_gravity: float | None = None
     gravity_as_read: float | None = None
     calibrated_at_c: float = 20.0
+    floats: tuple[str, ...] = ()
     kind: Literal[EntryKind.START] = EntryKind.START
 
 

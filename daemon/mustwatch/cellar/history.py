@@ -5,7 +5,7 @@ the same history as one typed at once.
 """
 
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -281,12 +281,26 @@ class CellarHistory:
         return Placement(vessel, None, max([from_ms, *before]), min([until_ms, *after]))
 
 
+def _left_by_bottling(
+    lot: LotHistory, stays: Sequence[SensorStay], given: Collection[SensorStay]
+) -> SensorStay | None:
+    """Return that a sensor is out since its lot was bottled, or None where it was elsewhere or is there to stay."""
+    ended_ms = lot.ended_ms
+    if ended_ms is None:
+        return None
+    last = max((s for s in stays if s.from_ms <= ended_ms), key=lambda s: s.from_ms, default=None)
+    was_with_it = last is not None and last.vessel is not None and last.vessel == lot.vessel_at(ended_ms - 1)
+    return SensorStay(last.sensor, None, ended_ms) if last and was_with_it and last not in given else None
+
+
 def fold(entries: Iterable[Entry], configured: Iterable[SensorStay] = ()) -> CellarHistory:
     """Return the cellar's history from the book's entries and the sensors' configured places.
 
-    A float named in a racking goes with the wine; a ``Move`` puts a sensor elsewhere. The newest statement
-    about a sensor's place holds, whether it came from the configuration or from the book.
+    A float named in a racking goes with the wine, a sensor named at a start is in it; a ``Move`` puts it elsewhere. The
+    newest statement about a sensor's place holds, whether it came from the configuration or from the book. What the
+    book put in with a lot is out once that is bottled; what the configuration put there stays.
     """
+    configured = list(configured)
     by_lot: dict[str, list[Entry]] = {}
     places: dict[str, list[SensorStay]] = {}
     offsets: dict[str, list[tuple[int, float]]] = {}
@@ -297,11 +311,17 @@ def fold(entries: Iterable[Entry], configured: Iterable[SensorStay] = ()) -> Cel
         what = entry.what
         if isinstance(what, Move):
             places.setdefault(what.sensor, []).append(SensorStay(what.sensor, what.to_vessel, entry.at_ms))
-        elif isinstance(what, Racking):
+        elif isinstance(what, Start | Racking):
+            vessel = what.vessel if isinstance(what, Start) else what.to_vessel
             for sensor in what.floats:
-                places.setdefault(sensor, []).append(SensorStay(sensor, what.to_vessel, entry.at_ms))
+                places.setdefault(sensor, []).append(SensorStay(sensor, vessel, entry.at_ms))
         elif isinstance(what, Reanchor):
             offsets.setdefault(what.sensor, []).append((entry.at_ms, what.offset))
     lots = {lot: history for lot, of in by_lot.items() if (history := lot_history(lot, of)) is not None}
+    given = set(configured)
+    for history in lots.values():
+        for of in places.values():
+            if (out := _left_by_bottling(history, of, given)) is not None:
+                of.append(out)
     ordered = {sensor: tuple(sorted(of, key=lambda s: s.from_ms)) for sensor, of in places.items()}
     return CellarHistory(lots, ordered, {sensor: tuple(of) for sensor, of in offsets.items()})

@@ -141,7 +141,7 @@ def _vessels_named(entry: Entry) -> Iterator[str]:
 def _sensors_named(entry: Entry) -> Iterator[str]:
     if isinstance(entry.what, Move | Reanchor):
         yield entry.what.sensor
-    if isinstance(entry.what, Racking):
+    if isinstance(entry.what, Start | Racking):
         yield from entry.what.floats
 
 

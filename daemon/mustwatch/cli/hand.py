@@ -105,6 +105,8 @@ class Hand:
         for compared in recorded.floats:
             for line in float_words(compared, entry.lot, self.units):
                 say(line)
+        for line in recorded.sensors:
+            say(line)
         for caution in recorded.cautions:
             say(f"Mind: {caution}")
         self.say_next(entry.lot)
@@ -203,6 +205,7 @@ def recorded_json(recorded: Recorded) -> dict[str, Any]:
     return {
         "entry": entry_to_json(recorded.entry),
         "cautions": list(recorded.cautions),
+        "sensors": list(recorded.sensors),
         "floats": [
             {
                 "sensor": f.sensor,

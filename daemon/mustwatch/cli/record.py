@@ -56,12 +56,23 @@ def start(
         str | None,
         typer.Option("--target-gravity", metavar="G", help="Where it is meant to end, if not dry."),
     ] = None,
+    floats: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--float",
+            metavar="SENSOR",
+            help="A float or probe put in (else those configured for the vessel that are with no other lot).",
+        ),
+    ] = None,
+    no_float: Annotated[bool, typer.Option("--no-float", help="None is put in.")] = False,
     calibrated_at: CalibratedAt = "20",
     at: At = "now",
     despite: Despite = None,
     as_json: AsJson = False,
 ) -> None:
     """Begin a lot in a vessel."""
+    if no_float and floats:
+        fail("--float and --no-float exclude each other", ExitCode.WRONG_INPUT)
     with hand(as_json=as_json) as who:
         at_ms = who.at_ms(at)
         what = who.what(
@@ -79,6 +90,8 @@ def start(
             yeast_low=yeast_low,
             yeast_high=yeast_high,
             target_gravity=target_gravity,
+            floats=floats,
+            no_float=no_float,
         )
         who.take(lot, at_ms, what, despite)
 

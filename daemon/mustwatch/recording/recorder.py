@@ -14,6 +14,7 @@ from mustwatch.cellar.book import Entry, Measurement, What
 from mustwatch.cellar.consistency import News, broken_by, news_of
 from mustwatch.cellar.facts import FLOAT_SD, HYDROMETER_SD, NOTHING_KNOWN, Facts, allowance
 from mustwatch.cellar.guidance import entry_cautions
+from mustwatch.cellar.hearing import said_of_sensors
 from mustwatch.cellar.history import CellarHistory, LotHistory, fold, in_force
 from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.profile import Profile
@@ -100,12 +101,16 @@ class Disagreement:
 
 @dataclass(frozen=True, slots=True)
 class Recorded:
-    """An entry that was written: what to be careful of, what the check says of the floats, who evaluates it."""
+    """An entry that was written: what to be careful of, what the check says of the floats, who evaluates it.
+
+    ``sensors`` says in sentences which sensors hear a lot that began or was racked, and which do not.
+    """
 
     entry: Entry
     cautions: tuple[str, ...] = ()
     floats: tuple[Disagreement, ...] = ()
     is_evaluated: bool = True
+    sensors: tuple[str, ...] = ()
 
 
 class Recorder:
@@ -255,7 +260,8 @@ class Recorder:
             self._store.book.append(entry)
             self._read()
         cautions = entry_cautions(entry, before, self.plan.vessels.values())
-        return Recorded(entry, tuple(cautions), self._disagreements(entry), self.settle())
+        sensors = tuple(said_of_sensors(entry, self.history, self.plan.sensors))
+        return Recorded(entry, tuple(cautions), self._disagreements(entry), self.settle(), sensors)
 
     def _disagreements(self, entry: Entry) -> tuple[Disagreement, ...]:
         lot, what = self.history.lots.get(entry.lot), entry.what

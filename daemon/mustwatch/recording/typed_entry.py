@@ -23,6 +23,7 @@ from mustwatch.cellar.book import (
     Tasting,
     What,
 )
+from mustwatch.cellar.hearing import put_in
 from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.must.bounds import OutOfRangeError
 from mustwatch.must.density import gravity_20_from_reading
@@ -144,7 +145,7 @@ def what_was_typed(recorder: Recorder, lot: str, kind: str, at_ms: int, typed: T
         TypedWrongError: of a kind that is not written so, or a field cannot be read.
     """
     makers: Mapping[str, Callable[[], What]] = {
-        EntryKind.START: lambda: _start(typed),
+        EntryKind.START: lambda: _start(typed, recorder, at_ms),
         EntryKind.MEASURE: lambda: _measurement(typed, recorder.offered(lot, at_ms)),
         EntryKind.RACK: lambda: _racking(typed, recorder, lot, at_ms),
         EntryKind.ADD: lambda: _addition(typed),
@@ -194,10 +195,14 @@ def _reading(typed: Typed, offered: Offered) -> _Read:
     return _Read(round(corrected, 5), as_read, temperature_c, scale_c)
 
 
-def _start(typed: Typed) -> Start:
+def _start(typed: Typed, recorder: Recorder, at_ms: int) -> Start:
     read = _reading(typed, Offered())
+    vessel = typed.required("vessel", "bucket")
+    named = typed.texts("floats")
+    if not named and typed.fields.get("no_float") is not True:
+        named = put_in(vessel, recorder.history, recorder.plan.sensors, at_ms)
     return Start(
-        vessel=typed.required("vessel", "bucket"),
+        vessel=vessel,
         profile=typed.text("profile") or "default",
         gravity=read.gravity,
         temperature_c=read.temperature_c,
@@ -209,6 +214,7 @@ def _start(typed: Typed) -> Start:
         target_gravity=typed.by(units.gravity, "target_gravity"),
         gravity_as_read=read.as_read,
         calibrated_at_c=read.calibrated_at_c,
+        floats=named,
     )
 
 

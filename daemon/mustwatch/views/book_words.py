@@ -63,6 +63,7 @@ def _start(what: Start, units: Measures, in_words: bool) -> str:
         parts.append(f"the yeast's band {band[0]} to {band[1]}")
     target = gravity_words(what.target_gravity, units)
     parts += [f"to end at {target}"] if target else []
+    parts += [f"with {', '.join(what.floats)}"] if what.floats else []
     return ", ".join(parts) + f", profile {what.profile}"
 
 

@@ -27,7 +27,8 @@ Typed = Annotated[str, Field(max_length=8_000)] | int | float
 class NewEntry(BaseModel):
     """An entry to be written, in the words of ``mustwatch record``; only the fields of its kind count.
 
-    ``start``: vessel, profile, gravity, celsius, litres, must, yeast, yeast_low, yeast_high, target_gravity.
+    ``start``: vessel, profile, gravity, celsius, litres, must, yeast, yeast_low, yeast_high, target_gravity, floats,
+    no_float.
     ``measure``: gravity (as read), celsius, ph, free_so2. ``rack``: to, from, gravity, celsius, litres, headspace,
     lees, floats, no_float. ``add``: what, amount, why, purpose, litres, sugar. ``note``: text, step. ``taste``: text.
     ``bottle``: bottles, bottle_ml. ``move``: sensor, to.

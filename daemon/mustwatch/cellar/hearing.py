@@ -1,0 +1,47 @@
+"""Which sensors hear a lot, which of its vessel's the book has elsewhere, and which speak where no lot is."""
+
+from collections.abc import Iterator, Mapping
+
+from mustwatch.cellar.book import Entry, Racking, Start
+from mustwatch.cellar.history import CellarHistory
+from mustwatch.cellar.sensor import Sensor
+
+
+def put_in(vessel: str, history: CellarHistory, sensors: Mapping[str, Sensor], at_ms: int) -> tuple[str, ...]:
+    """Return the sensors a lot that begins in a vessel is given, if nobody says which: those configured for it.
+
+    One that the book has with another lot stays there.
+    """
+    places = {s.id: history.place(s.id, at_ms) for s in sensors.values() if s.vessel == vessel and not s.room}
+    return tuple(one for one, place in places.items() if place.lot is None and place.vessel != vessel)
+
+
+def said_of_sensors(entry: Entry, history: CellarHistory, sensors: Mapping[str, Sensor]) -> Iterator[str]:
+    """Yield which sensors hear a lot once it has begun or was racked, and what the book says of those that do not.
+
+    Nothing in a cellar without sensors in the wine.
+    """
+    lot, what, at_ms = history.lots.get(entry.lot), entry.what, entry.at_ms
+    known = {s.id: history.place(s.id, at_ms) for s in sensors.values() if not s.room}
+    if lot is None or not isinstance(what, Start | Racking) or not known:
+        return
+    vessel = what.vessel if isinstance(what, Start) else what.to_vessel
+    here = [sensor for sensor, place in known.items() if place.lot == entry.lot]
+    if here:
+        yield f"{' and '.join(here)} {'hears' if len(here) == 1 else 'hear'} it"
+    else:
+        yield f"No sensor hears it: dip the hydrometer, or put a float in and write: {_move('SENSOR', vessel)}"
+    came_from = lot.vessel_at(at_ms - 1)
+    for sensor, place in known.items():
+        if sensor in here:
+            continue
+        if sensors[sensor].vessel == vessel:
+            booked = "out" if place.vessel is None else f"in {place.vessel}"
+            with_lot = f" with {place.lot!r}" if place.lot is not None else ""
+            yield f"{sensor} is booked {booked}{with_lot}: if it is in {vessel}, write: {_move(sensor, vessel)}"
+        elif came_from is not None and place.vessel == came_from:
+            yield f"{sensor} stays in {came_from}: if it went along, write: {_move(sensor, vessel)}"
+
+
+def _move(sensor: str, vessel: str) -> str:
+    return f"mustwatch record move {sensor!r} --to {vessel!r}"
