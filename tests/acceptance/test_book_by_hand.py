@@ -276,15 +276,15 @@ def test_the_next_lot_in_the_floats_vessel_is_heard_from_its_first_reading(tmp_p
     """The float went along to the carboy, the wine was bottled, and the float lies in the bucket of the next lot."""
     cellar = BookCellar(tmp_path, days_ago=40, sensors=FLOAT)
     begin = ("record", "start", "--vessel", "bucket", "--gravity", "1.050", "--celsius", "20")
-    assert "float-1 hears it" in cellar.do(*begin, "red", day=0)
+    assert "Heard by float-1" in cellar.do(*begin, "red", day=0)
     said = cellar.do("record", "rack", "red", "--to", "carboy", day=6)
-    assert "float-1 hears it" in said
+    assert "Heard by float-1" in said
     cellar.do("record", "bottle", "red", "20", "--despite", "for the test", day=20)
 
     said = cellar.do(*begin, "plum", day=30)
     cellar.hear((30 + day, gravity, celsius) for day, gravity, celsius in float_readings(kit_gravity, 2))
 
-    assert "float-1 hears it" in said
+    assert "Heard by float-1" in said
     (row,) = [r for r in cellar.json("cellar")["vessels"] if r["lot"]]
     assert row["lot"] == "plum"
     assert row["rate_per_day"] is not None
@@ -301,6 +301,23 @@ def test_a_lot_that_begins_while_its_float_is_booked_elsewhere_is_told_so(tmp_pa
 
     assert "No sensor hears it" in said
     advice = "mustwatch record move 'float-1' --to 'bucket'"
-    assert f"float-1 is booked in carboy with 'red': if it is in bucket, write: {advice}" in said
+    assert f"The book has float-1 in carboy with 'red': if it is in bucket, write: {advice}" in said
     cellar.do("record", "move", "float-1", "--to", "bucket", day=7)
     assert cellar.json("book", "red")["stage"] == "secondary"
+
+
+def test_a_float_that_reads_a_ferment_where_no_lot_is_asks_whether_to_begin_one(tmp_path: Path) -> None:
+    fermenting, on_a_shelf = (
+        BookCellar(tmp_path / "a", days_ago=2, sensors=FLOAT),
+        BookCellar(tmp_path / "b", days_ago=2, sensors=FLOAT),
+    )
+    fermenting.hear((day, 1.056 - 0.015 * day, celsius) for day, _, celsius in float_readings(kit_gravity, 2))
+    on_a_shelf.hear((day, 1.056, celsius) for day, _, celsius in float_readings(kit_gravity, 2))
+
+    (said,) = fermenting.json("cellar")["cautions"]
+
+    assert said.startswith("float-1 reads 1.02")
+    assert "and falling in bucket, where the book has no lot: begin one?" in said
+    assert on_a_shelf.json("cellar")["cautions"] == []
+    fermenting.do("record", "start", "plum", "--vessel", "bucket", day=0)
+    assert not any("no lot" in caution for caution in fermenting.json("cellar")["cautions"])

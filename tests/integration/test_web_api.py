@@ -138,6 +138,20 @@ def test_a_gate_refuses_programs_too_and_says_why(pages_over: Over) -> None:
     assert answer.json()["refusals"][0]["can_be_overruled"] is True
 
 
+def test_programs_are_refused_what_people_are_and_told_which_sensors_hear_a_wine(pages_over: Over) -> None:
+    client = pages_over().client
+    entries = "/api/lots/Garage%20kit/entries"
+
+    sulfite = client.post(entries, json={"kind": "add", "what": "metabisulfite", "amount": "1900g"})
+    wrong_lot = client.post(entries, json={"kind": "measure", "gravity": 1.090, "celsius": 20})
+    racked = client.post(entries, json={"kind": "rack", "to": "big carboy", "no_float": True})
+
+    assert "over-the-so2-limit" in [r["reason"] for r in sulfite.json()["refusals"]]
+    assert wrong_lot.status_code == 409
+    assert racked.status_code == 201, racked.text
+    assert any(line.startswith("Left in garage bucket: kit-float") for line in racked.json()["remarks"])
+
+
 @pytest.mark.parametrize(
     "body",
     [

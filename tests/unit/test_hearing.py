@@ -56,12 +56,12 @@ def test_the_next_lot_is_given_the_sensors_configured_for_its_vessel_but_no_othe
 
 def test_a_start_says_who_hears_the_lot_and_where_the_others_are_booked() -> None:
     assert said(entry(70, Start("bucket"), "plum"), *RACKED) == [
-        "probe-1 hears it",
-        "float-1 is booked in carboy with 'red': if it is in bucket, write: "
+        "Heard by probe-1",
+        "The book has float-1 in carboy with 'red': if it is in bucket, write: "
         "mustwatch record move 'float-1' --to 'bucket'",
     ]
     with_float = entry(70, Start("bucket", floats=("float-1",)), "plum")
-    assert said(with_float, *BOTTLED) == ["float-1 and probe-1 hear it"]
+    assert said(with_float, *BOTTLED) == ["Heard by float-1 and probe-1"]
     assert said(entry(70, Start("tank"), "plum"), *BOTTLED)[0].startswith("No sensor hears it: dip")
     assert (
         list(said_of_sensors(entry(0, Start("bucket")), history(entry(0, Start("bucket"))), {"room": ROOM}))
@@ -74,6 +74,6 @@ def test_a_racking_says_which_sensors_stayed_behind() -> None:
 
     assert lines[0].startswith("No sensor hears it")
     assert (
-        "float-1 stays in bucket: if it went along, write: mustwatch record move 'float-1' --to 'carboy'"
+        "Left in bucket: float-1; if it went along, write: mustwatch record move 'float-1' --to 'carboy'"
         in lines
     )

@@ -28,7 +28,7 @@ def said_of_sensors(entry: Entry, history: CellarHistory, sensors: Mapping[str, 
     vessel = what.vessel if isinstance(what, Start) else what.to_vessel
     here = [sensor for sensor, place in known.items() if place.lot == entry.lot]
     if here:
-        yield f"{' and '.join(here)} {'hears' if len(here) == 1 else 'hear'} it"
+        yield f"Heard by {' and '.join(here)}"
     else:
         yield f"No sensor hears it: dip the hydrometer, or put a float in and write: {_move('SENSOR', vessel)}"
     came_from = lot.vessel_at(at_ms - 1)
@@ -38,9 +38,9 @@ def said_of_sensors(entry: Entry, history: CellarHistory, sensors: Mapping[str, 
         if sensors[sensor].vessel == vessel:
             booked = "out" if place.vessel is None else f"in {place.vessel}"
             with_lot = f" with {place.lot!r}" if place.lot is not None else ""
-            yield f"{sensor} is booked {booked}{with_lot}: if it is in {vessel}, write: {_move(sensor, vessel)}"
+            yield f"The book has {sensor} {booked}{with_lot}: if it is in {vessel}, write: {_move(sensor, vessel)}"
         elif came_from is not None and place.vessel == came_from:
-            yield f"{sensor} stays in {came_from}: if it went along, write: {_move(sensor, vessel)}"
+            yield f"Left in {came_from}: {sensor}; if it went along, write: {_move(sensor, vessel)}"
 
 
 def _move(sensor: str, vessel: str) -> str:

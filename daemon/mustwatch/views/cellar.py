@@ -12,12 +12,13 @@ from mustwatch.cellar.instant import DAY_MS, iso
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.steps import NextStep, band_now, next_steps, stage_now
-from mustwatch.config.plan import CellarPlan, plan_of
+from mustwatch.config.plan import CellarPlan, measures_of, plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.evaluation.facts import facts_of
 from mustwatch.store.store import Store
 from mustwatch.views.overview import cellar_overview
 from mustwatch.views.strength import strength_now
+from mustwatch.views.unbooked import unbooked_wines
 
 
 def step_public(step: NextStep, zone: ZoneInfo, now_ms: int) -> dict[str, Any]:
@@ -96,6 +97,9 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
         "cellar": settings.cellar.name,
         "at": iso(now_ms),
         "vessels": rows,
-        "cautions": [caution] if (caution := co2_caution(fermenting)) is not None else [],
+        "cautions": [
+            *([caution] if (caution := co2_caution(fermenting)) is not None else []),
+            *unbooked_wines(store, plan, measures_of(settings), history, now_ms),
+        ],
         "alerts": [alert.public() for alert in alerts],
     }
