@@ -250,6 +250,16 @@ def test_a_sweetened_wine_that_reads_less_than_it_should_ferments_again(facts: F
     assert Reason.NO_AGREEING_CHECK in found
 
 
+def test_a_sweetened_wine_that_reads_too_little_is_said_to_ferment_its_sugar() -> None:
+    book = [*SWEETENED, written(24, Measurement(0.999))]
+    history = fold([written(0, Start("carboy", gravity=1.085, litres=22.0)), *book])
+
+    (found,) = refusals(written(25, Bottling(28)), Cellar(history, VESSELS))
+
+    assert "(0.999) is too low (it should read about 1.004" in found.line
+    assert "the added sugar seems to ferment" in found.line
+
+
 def test_a_wine_that_is_sweeter_than_its_sugar_explains_waits_for_two_equal_checks() -> None:
     once = [*SWEETENED, written(24, Measurement(1.012))]
 

@@ -11,7 +11,14 @@ from mustwatch.cellar.book import Addition, Bottling, Entry, StageChange
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind
-from mustwatch.cellar.requirements import CHECK_HOLDS_MS, Case, Requirement, should_read, since
+from mustwatch.cellar.requirements import (
+    CHECK_HOLDS_MS,
+    Case,
+    Requirement,
+    has_lost_sugar,
+    should_read,
+    since,
+)
 
 
 def gates(entry: Entry, case: Case) -> list[Refusal]:
@@ -66,9 +73,11 @@ def _unfinished(case: Case, doing: str, danger: str) -> Iterator[Refusal]:
         elif not checks:
             state = "no hydrometer check has been recorded"
         else:
+            is_below = has_lost_sugar(case, *checks[-1])
             state = (
-                f"the newest check ({case.measures.gravity(checks[-1][1])}) does not confirm that it has finished"
-                f"{_should_read_words(case)}"
+                f"the newest check ({case.measures.gravity(checks[-1][1])}) "
+                f"{'is too low' if is_below else 'does not confirm that it has finished'}"
+                f"{_should_read_words(case)}{': the added sugar seems to ferment' if is_below else ''}"
             )
         line = (
             f"{doing} {lot!r} waits for a hydrometer check: {state}. Degas a sample, read it, and enter it: "

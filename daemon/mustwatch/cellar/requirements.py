@@ -211,7 +211,7 @@ def should_read(case: Case) -> tuple[float, float] | None:
     return (before[-1][1] + sweet.rise, before[-1][1]) if before else None
 
 
-def _has_lost_sugar(case: Case, at_ms: int, gravity: float) -> bool:
+def has_lost_sugar(case: Case, at_ms: int, gravity: float) -> bool:
     """Return whether a check lies surely below what a sweetened wine should read: the sugar ferments."""
     expected, sweet = should_read(case), case.sweetened(at_ms)
     if expected is None or sweet.at_ms is None or at_ms <= sweet.at_ms:
@@ -247,7 +247,7 @@ def checked_since(case: Case) -> int | None:
     at_ms, gravity = checks[-1]
     if sugar_ms is not None and at_ms <= sugar_ms:
         return None
-    if _has_lost_sugar(case, at_ms, gravity):
+    if has_lost_sugar(case, at_ms, gravity):
         return None
     if _is_too_sweet(case, at_ms, gravity) and not case.additions(Purpose.STABILISE):
         return None
