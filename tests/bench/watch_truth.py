@@ -25,8 +25,9 @@ from watch_judging import (
 
 from mustsim.truth import Event
 from mustwatch.cellar.book import Entry
-from mustwatch.cellar.history import stage_after
+from mustwatch.cellar.history import lot_history
 from mustwatch.cellar.profile import Stage
+from mustwatch.cellar.steps import stages_through
 from mustwatch.watch.finding import FindingKind, Transition
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.slots import SLOT_MS
@@ -140,7 +141,7 @@ def score_excursions(
     def score_kind(case: Case, transitions: Sequence[Transition]) -> Score:
         score = Score()
         truth = case.truth
-        beyond = sign * (truth.temperature_c - _limits(case, sign))
+        beyond = sign * (truth.temperature_c - _limits(case, transitions, sign))
         found = raised(transitions, kind)
         held = open_spells(transitions, kind, case.ends_ms)
         said = [e for e in case.events if isinstance(e, Observation) and e.temperature_c is not None]
@@ -179,14 +180,19 @@ def score_excursions(
     return score_kind
 
 
-def _limits(case: Case, sign: float) -> np.ndarray:
-    """Return the band's limit at each instant of the truth: it changes with the stage, by the entries."""
-    stage = Stage.PRIMARY
+def _limits(case: Case, transitions: Sequence[Transition], sign: float) -> np.ndarray:
+    """Return the band's limit at each instant of the truth: it changes with the stage, by entries and findings."""
+    history = lot_history(case.lot, [e for e in case.events if isinstance(e, Entry)])
+    assert history is not None
+    held = [
+        (kind.value, t.at_ms, until)
+        for kind in FindingKind
+        for t, until in open_spells(transitions, kind, case.ends_ms)
+    ]
     limits = np.empty(case.truth.t_ms.size)
-    for entry in [e for e in case.events if isinstance(e, Entry)]:
-        stage = stage_after(stage, entry)
+    for from_ms, stage in ((0, Stage.PRIMARY), *stages_through(history, case.profile, held)):
         band = case.profile.band_in(stage)
-        limits[case.truth.t_ms >= entry.at_ms] = band.high_c if sign > 0 else band.low_c
+        limits[case.truth.t_ms >= from_ms] = band.high_c if sign > 0 else band.low_c
     return limits
 
 
