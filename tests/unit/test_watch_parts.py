@@ -9,7 +9,7 @@ import pytest
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.watch.constancy import Constancy
-from mustwatch.watch.curve import KAPPA, Curve, expected_end
+from mustwatch.watch.curve import SLOWING, Curve, expected_end
 from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
 from mustwatch.watch.gravity_filter import GravityFilter
 from mustwatch.watch.hand import HandChecks
@@ -154,7 +154,7 @@ def test_the_expected_end_is_that_of_dry_wines_from_the_alcohol_tables() -> None
 def test_the_time_to_a_gravity_agrees_with_stepping_the_curve() -> None:
     curve = Curve(BEGIN_MS, 1.045, 0.0006, -0.018, 0.0005, 1.085, expected_end(1.085))
     expected = curve.reach(1.010)
-    whole, kappa = 1.085 - curve.end, KAPPA
+    whole, kappa = 1.085 - curve.end, SLOWING
     left = (1.045 - curve.end) / whole
     speed = 0.018 / whole * (left + kappa) / left
     gravity, days, step = 1.045, 0.0, 0.0005

@@ -4,9 +4,8 @@ from collections.abc import Iterator, Sequence
 from math import log
 from typing import NamedTuple
 
-KAPPA = 0.08
-"""Share of the fall left at which sugar uptake has halved. Source: shape of Monod's saturation as in Coleman, Fish and
-Block 2007 (AEM 73:5875); the value is the watch's own for a lot whose tail is not known yet."""
+from mustwatch.watch.curve import SLOWING
+
 STEPS = 16
 SETTLED_SHARE = 0.015
 """Share of the fall that is left when a ferment counts as ended: the path stops there, since it never quite arrives."""
@@ -64,7 +63,7 @@ def _shape(
 
     def passed(level: float) -> float:
         left = (level - floor) / whole
-        return 1.0 - left - KAPPA * log(left)
+        return 1.0 - left - SLOWING * log(left)
 
     begin, end = passed(from_gravity), passed(to_gravity)
     for step in range(1, STEPS + 1):

@@ -18,9 +18,9 @@ END_AT, END_SLOPE, END_SD = 0.9934, -0.145, 0.003
 """Where a must of gravity 1.0768 ends, how that changes with the start, and how much wines differ.
 Source: dry wine of 10.7 to 14.3 % vol from the alcohol tables with 20 to 22 g/L extract (OIML R 22)."""
 
-KAPPA = 0.14
-"""Share of the fall at which uptake has halved, before the lot's own tail is known. With this the racking times
-foretold are early as often as late (on the tuning seeds, watch/MODEL.md)."""
+SLOWING = 0.14
+"""Share of the fall at which uptake has halved, as the whole fall shows it: the filter's ``HALF_SATURATION`` and the
+yeast's dying on the way, which the filter is shown by the readings. MODEL.md says what one value would cost."""
 
 NINETY = 1.645
 """Standard deviations on either side that hold 90 % of a Gaussian."""
@@ -77,8 +77,8 @@ class Curve(NamedTuple):
         left, aim = (self.gravity - self.end) / whole, (target - self.end) / whole
         if not (0.0 < aim < left <= 1.05):
             return None
-        speed = -rate / whole * (left + KAPPA) / left
-        days = (left - aim + KAPPA * log(left / aim)) / speed
+        speed = -rate / whole * (left + SLOWING) / left
+        days = (left - aim + SLOWING * log(left / aim)) / speed
         return _interval(self.at_ms, days, sqrt((rate_sd / rate) ** 2 + spread**2), self.gravity_sd / -rate)
 
     def slow_to(self, rate_per_day: float) -> Expected | None:
@@ -87,11 +87,11 @@ class Curve(NamedTuple):
         left = (self.gravity - self.end) / whole
         if left <= 0.0 or self.rate >= 0.0:
             return None
-        speed = -self.rate / whole * (left + KAPPA) / left
+        speed = -self.rate / whole * (left + SLOWING) / left
         share = rate_per_day / (speed * whole)
         if share >= 1.0:
             return None
-        return self.reach(self.end + whole * KAPPA * share / (1.0 - share), END_SPREAD)
+        return self.reach(self.end + whole * SLOWING * share / (1.0 - share), END_SPREAD)
 
 
 def _interval(at_ms: int, days: float, spread: float, days_sd: float) -> Expected:

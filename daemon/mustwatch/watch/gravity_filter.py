@@ -35,7 +35,7 @@ SCALE_BEFORE_ONSET = 0.02
 QUICKENING = 0.077
 """1/K: how much faster a warmer must ferments. Source: sugar uptake in Coleman, Fish and Block 2007."""
 
-FADE_SHARE = 0.06
+HALF_SATURATION = 0.06
 """Share of the whole fall at which uptake has halved for want of sugar. Source: K_S of Coleman et al. 2007 is
 10 g/L, of 150 to 250 g/L."""
 
@@ -225,7 +225,7 @@ class GravityFilter:
             left = (x[0] - self.end) / self.whole
             if left < FADE_LEAST_LEFT:
                 left = FADE_LEAST_LEFT
-            fading = FADE_ALWAYS - FADE_SHARE * x1 / (self.whole * left * (left + FADE_SHARE))
+            fading = FADE_ALWAYS - HALF_SATURATION * x1 / (self.whole * left * (left + HALF_SATURATION))
             pace -= dt * (fading if fading < FADE_MOST else FADE_MOST)
         if not pace:
             return 1.0
