@@ -75,7 +75,7 @@ def test_command_pages_night_and_record_show_the_same_band(cellar: Store) -> Non
     row = next(r for r in cellar_view(cellar, SETTINGS, NOW_MS)["vessels"] if r["lot"] == "kit")
     curves = lot_curves(cellar, SETTINGS, "kit", NOW_MS, None, None, 500)
     night = next(r for r in night_view(cellar, SETTINGS, NOW_MS)["vessels"] if r["lot"] == "kit")
-    record = record_of(cellar, SETTINGS, "kit")
+    record = record_of(cellar, SETTINGS, "kit", NOW_MS)
     assert curves is not None
     assert record is not None
 

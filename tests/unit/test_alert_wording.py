@@ -154,7 +154,7 @@ def test_what_is_over_says_how_it_stands_and_how_long_it_lasted(kind: FindingKin
 
     check_form(written, kind)
     assert written.title.startswith("Over, ")
-    assert "Now: Gravity is 1.019. The must is at 20.0 °C." in written.body
+    assert "When it ended: gravity 1.019, 20.0 °C." in written.body
     assert "It lasted from Thu 3 Sep, 06:40 to 11:40." in written.body
     if kind is K.FINISHED:
         assert "don't bottle" in written.body
@@ -167,7 +167,7 @@ def test_what_came_and_went_says_how_it_was(kind: FindingKind) -> None:
 
     check_form(written, kind)
     assert written.title.startswith("Came and went, ")
-    assert written.body.startswith("Then: ")
+    assert written.body.startswith("When it began: ")
 
 
 @pytest.mark.parametrize("kind", K)

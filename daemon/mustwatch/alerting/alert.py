@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Self
 
-from mustwatch.cellar.instant import iso
+from mustwatch.cellar.instant import HOUR_MS, iso
 from mustwatch.watch.finding import FindingKind, Severity, Subject
 
 Evidence = Mapping[str, float | int | str | None]
@@ -33,6 +33,12 @@ ABOUT_THE_DAEMON = frozenset(
 """Kinds that concern no wine and, unless they name one, no sensor."""
 
 RANK: Mapping[Severity, int] = {Severity.NOTICE: 0, Severity.WARNING: 1, Severity.URGENT: 2}
+
+BY_THE_CLOCK: Mapping[FindingKind, str] = {
+    FindingKind.SENSOR_SILENT: "hours_silent",
+    FindingKind.DELIVERY_TROUBLE: "hours_failing",
+}
+"""Kinds whose duration runs on by the wall clock, with its key: nothing is heard that would bring a newer one."""
 
 LOT_ENDED = "lot_ended"
 """In the evidence of the end: how the lot ended (``bottled``), and this with it."""
@@ -162,6 +168,8 @@ class Alert:
         subject: lot, vessel and sensor as the latest raise named them.
         raises: how it was raised and changed severity, oldest first; never empty.
         noticed_ms: when the daemon concluded its latest change.
+        newest: the figures of the finding as last known while it held, worst so far among them; ``newest_ms``: as of
+            when (event time). Empty and None where nothing is known but what the latest raise said.
         cleared_ms: since when it no longer holds (event time), with the evidence of then; None while it holds.
         acknowledged_ms: when somebody said they know.
         is_withdrawn: what was entered later showed that it never held; ``cleared_ms`` is then set too.
@@ -176,6 +184,8 @@ class Alert:
     subject: Subject
     raises: tuple[Raise, ...]
     noticed_ms: int
+    newest: Evidence = field(default_factory=dict)
+    newest_ms: int | None = None
     cleared_ms: int | None = None
     cleared_evidence: Evidence = field(default_factory=dict)
     acknowledged_ms: int | None = None
@@ -197,8 +207,27 @@ class Alert:
 
     @property
     def evidence(self) -> Evidence:
-        """Return the evidence of the latest raise."""
+        """Return the evidence of the latest raise: what it was then."""
         return self.raises[-1].evidence
+
+    @property
+    def as_of_ms(self) -> int:
+        """Return of which instant ``figures`` are, event time."""
+        raised_ms = self.raises[-1].at_ms
+        return raised_ms if self.newest_ms is None or self.newest_ms < raised_ms else self.newest_ms
+
+    def figures(self, now_ms: int | None = None) -> Evidence:
+        """Return the figures of the finding as last known: newest values, durations since it began, worst so far.
+
+        Durations that run by the wall clock (a silence) run until ``now_ms`` where that is given.
+        """
+        found = self.evidence if self.as_of_ms == self.raises[-1].at_ms else self.newest
+        key = BY_THE_CLOCK.get(self.kind)
+        begun = None if key is None else self.evidence.get(key)
+        if key is None or now_ms is None or self.is_over or not isinstance(begun, int | float):
+            return found
+        hours = max(0, now_ms - self.raises[-1].at_ms) / HOUR_MS
+        return {**found, key: round(begun + hours, 2)}
 
     @property
     def opened_ms(self) -> int:
@@ -239,8 +268,11 @@ class Alert:
         """Return what a target has heard; an empty telling for one that heard nothing."""
         return self.tellings.get(target, _NOTHING_TOLD)
 
-    def public(self) -> dict[str, Any]:
-        """Return it as ``mustwatch alerts --json`` and the pages' API show it; instants are ISO 8601, UTC."""
+    def public(self, now_ms: int | None = None) -> dict[str, Any]:
+        """Return it as ``mustwatch alerts --json`` and the pages' API show it; instants are ISO 8601, UTC.
+
+        ``evidence`` is what the latest raise said; ``now`` what is known now (or was last, once it is over).
+        """
         return {
             "id": self.id,
             "kind": self.kind.value,
@@ -258,6 +290,8 @@ class Alert:
             "times_told": self.times_told,
             "summary": self.summary,
             "evidence": dict(self.evidence),
+            "now": dict(self.figures(now_ms)),
+            "now_at": iso(self.as_of_ms),
         }
 
     def to_json(self) -> dict[str, Any]:
@@ -270,6 +304,8 @@ class Alert:
             "sensor": self.subject.sensor,
             "raises": [[r.at_ms, r.severity.value, dict(r.evidence)] for r in self.raises],
             "noticed_ms": self.noticed_ms,
+            "newest": dict(self.newest),
+            "newest_ms": self.newest_ms,
             "cleared_ms": self.cleared_ms,
             "cleared_evidence": dict(self.cleared_evidence),
             "acknowledged_ms": self.acknowledged_ms,
@@ -295,6 +331,8 @@ class Alert:
                 Raise(at, Severity(severity), evidence) for at, severity, evidence in value["raises"]
             ),
             noticed_ms=value["noticed_ms"],
+            newest=value.get("newest", {}),
+            newest_ms=value.get("newest_ms"),
             cleared_ms=value["cleared_ms"],
             cleared_evidence=value["cleared_evidence"],
             acknowledged_ms=value["acknowledged_ms"],

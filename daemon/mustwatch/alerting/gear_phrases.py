@@ -37,7 +37,7 @@ def float_adrift(f: Figures, severity: Severity) -> Phrases:
         over="float and hydrometer agree again",
         why=sentences(
             sentence(
-                "The float says {float}, the hydrometer {hydrometer}: {apart} apart.",
+                "At the last check the float said {float}, the hydrometer {hydrometer}: {apart} apart.",
                 float=f.gravity("gravity_float"),
                 hydrometer=f.gravity("gravity_hydrometer"),
                 apart=f.gravity_change("gravity_apart", f.number("gravity_hydrometer")),

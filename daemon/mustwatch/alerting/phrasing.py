@@ -10,9 +10,10 @@ class Phrases:
     Attributes:
         what: what is so, without where; begins a title.
         over: what is so once it has ceased; goes into a title.
-        why: sentences with the numbers.
+        why: sentences with the numbers, as they are now.
         next: what to do next, a sentence.
         care: a caution, or None.
+        worst: how bad it was at its worst, for when it is over; empty where the numbers don't tell.
     """
 
     what: str
@@ -20,6 +21,7 @@ class Phrases:
     why: tuple[str, ...]
     next: str
     care: str | None = None
+    worst: str = ""
 
 
 def sentence(template: str, **parts: str | None) -> str:

@@ -7,7 +7,7 @@ withdrawn, and whoever was told of it is told that, once.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -23,8 +23,9 @@ from mustwatch.alerting.alert import (
     alert_id,
     key_of,
 )
+from mustwatch.alerting.newest import Newest
 from mustwatch.alerting.rules import TellRules
-from mustwatch.alerting.step import Step, finish
+from mustwatch.alerting.step import NOTHING_NEW, Step, finish
 from mustwatch.watch.finding import OF_NO_LOT, Change, FindingKind, Subject, Transition, is_of_a_lot
 
 LOT_KINDS = frozenset(FindingKind) - OF_NO_LOT
@@ -64,6 +65,7 @@ def reconcile(
     rules: TellRules,
     kinds: frozenset[FindingKind] = LOT_KINDS,
     end: LotEnd | None = None,
+    newest: Mapping[Key, Newest] = NOTHING_NEW,
 ) -> Step:
     """Replace what was concluded of a lot since an instant by what was recomputed, and tell the difference.
 
@@ -79,6 +81,7 @@ def reconcile(
         rules: whom to tell, and how.
         kinds: the kinds that the recomputation decides; alerts of other kinds are left alone.
         end: when and how the lot ended: what held then ends with it, and nobody is told of that; None while it lasts.
+        newest: what is known now of findings that hold.
     """
     before = {alert.id: alert for alert in stored}
     now = dict(before)
@@ -93,7 +96,7 @@ def reconcile(
     for key in {**concerned, **transitions}:
         for alert in _reconcile_key(key, concerned[key], transitions[key], since_ms, now_ms, set(now), end):
             now[alert.id] = replace(alert, summary=wording.summary(alert, rules.units))
-    return finish(before, now, now_ms, rules)
+    return finish(before, now, now_ms, rules, newest)
 
 
 def _is_decided(alert: Alert, kinds: frozenset[FindingKind]) -> bool:

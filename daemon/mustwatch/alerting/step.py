@@ -4,15 +4,18 @@ The caller hands in the alerts that are not filed, as they stand in the transact
 result: the changed alerts (by id, replacing) and the messages (ignoring an id that is there already).
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from mustwatch.alerting import lifecycle, wording
 from mustwatch.alerting.alert import Alert, Key, Raise, alert_id, key_of
 from mustwatch.alerting.message import Message
+from mustwatch.alerting.newest import Newest, brought_up_to_date
 from mustwatch.alerting.rules import TellRules, Units
 from mustwatch.alerting.telling import tell
 from mustwatch.watch.finding import Change, Transition
+
+NOTHING_NEW: Mapping[Key, Newest] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +33,13 @@ class Step:
     next_due_ms: int | None = None
 
 
-def step(alerts: Iterable[Alert], transitions: Sequence[Transition], now_ms: int, rules: TellRules) -> Step:
+def step(
+    alerts: Iterable[Alert],
+    transitions: Sequence[Transition],
+    now_ms: int,
+    rules: TellRules,
+    newest: Mapping[Key, Newest] = NOTHING_NEW,
+) -> Step:
     """Take transitions, in order of event time, and tell what there is to tell.
 
     A transition that was taken before changes nothing.
@@ -40,6 +49,7 @@ def step(alerts: Iterable[Alert], transitions: Sequence[Transition], now_ms: int
         transitions: what the watch concluded, oldest first.
         now_ms: the daemon's clock.
         rules: whom to tell, and how.
+        newest: what is known now of findings that hold; what is told speaks of that.
     """
     before = {alert.id: alert for alert in alerts}
     now = dict(before)
@@ -47,7 +57,7 @@ def step(alerts: Iterable[Alert], transitions: Sequence[Transition], now_ms: int
         changed = take(now.values(), transition, now_ms, rules.units)
         if changed is not None:
             now[changed.id] = changed
-    return finish(before, now, now_ms, rules)
+    return finish(before, now, now_ms, rules, newest)
 
 
 def due(alerts: Iterable[Alert], now_ms: int, rules: TellRules) -> Step:
@@ -55,8 +65,15 @@ def due(alerts: Iterable[Alert], now_ms: int, rules: TellRules) -> Step:
     return step(alerts, (), now_ms, rules)
 
 
-def finish(before: dict[str, Alert], now: dict[str, Alert], now_ms: int, rules: TellRules) -> Step:
+def finish(
+    before: dict[str, Alert],
+    now: dict[str, Alert],
+    now_ms: int,
+    rules: TellRules,
+    newest: Mapping[Key, Newest] = NOTHING_NEW,
+) -> Step:
     """Tell what there is to tell of the alerts as they are now, and return all that differs from before."""
+    now |= {alert.id: alert for alert in brought_up_to_date(list(now.values()), newest, rules.units)}
     told = tell((alert for alert in now.values() if not alert.is_filed), now_ms, rules)
     now = now | {alert.id: alert for alert in told.changed}
     changed = tuple(alert for id_, alert in now.items() if alert != before.get(id_))

@@ -170,10 +170,10 @@ def _one(
     times = alert.told(target.name).times
     if decision.reason is Reason.FLAPPING:
         kind = MessageKind.FLAPPING
-        written = wording.flapping(alert, rules.units, rules.flap_window_ms)
+        written = wording.flapping(alert, rules.units, rules.flap_window_ms, now_ms)
     else:
         kind = KIND_OF_NEWS[news]
-        written = wording.message(alert, kind, rules.units)
+        written = wording.message(alert, kind, rules.units, now_ms)
     _remember_told(alerts, alert, target, decision, now_ms, rules)
     return Message(
         id=message_id(target.name, kind, [f"{alert.id}#{times}"]),
@@ -199,7 +199,9 @@ def _digest(
     """Write one message of several alerts and remember it in each."""
     parts = [f"{alert.id}#{alert.told(target.name).times}" for alert, _ in told]
     written = wording.digest(
-        [(alert, KIND_OF_NEWS[decision.news or decision.reason]) for alert, decision in told], rules.units
+        [(alert, KIND_OF_NEWS[decision.news or decision.reason]) for alert, decision in told],
+        rules.units,
+        now_ms,
     )
     for alert, decision in told:
         released = replace(decision, reason=Reason.RELEASED)

@@ -154,6 +154,7 @@ def too_warm(f: Figures, severity: Severity) -> Phrases:
         what="much too warm" if severity is Severity.URGENT else "too warm",
         over="no longer too warm",
         why=_limit(f, "above"),
+        worst=_worst(f),
         next="Cool it now: into a cooler room, or a wet towel round the vessel and a fan on it. Yeast can die within "
         "hours above about 34 °C (93 °F)."
         if severity is Severity.URGENT
@@ -169,6 +170,7 @@ def too_cold(f: Figures, severity: Severity) -> Phrases:
         what="much too cold" if severity is Severity.URGENT else "too cold",
         over="no longer too cold",
         why=_limit(f, "below"),
+        worst=_worst(f),
         next="Bring it somewhere warmer or wrap it up, and warm it slowly, a few degrees a day: yeast that got cold "
         "settles, and the ferment can stop.",
         care="No open flame or bare heater against glass or plastic.",
@@ -178,36 +180,52 @@ def too_cold(f: Figures, severity: Severity) -> Phrases:
 def _limit(f: Figures, side: str) -> tuple[str, ...]:
     minutes = f.number("minutes_beyond")
     beyond = hours(minutes / 60) if minutes else None
-    return sentences(
-        sentence(
-            "The must is at {now}, " + side + " its limit of {limit}.",
-            now=f.celsius("celsius"),
-            limit=f.celsius("limit_celsius"),
-        )
-        or sentence("The must is at {now}.", now=f.celsius("celsius")),
-        sentence("It has been for {beyond}.", beyond=beyond),
+    now, limit = f.number("celsius"), f.number("limit_celsius")
+    is_back = now is not None and limit is not None and (now <= limit if side == "above" else now >= limit)
+    template = (
+        "The must is back at {now}; its limit is {limit}."
+        if is_back
+        else "The must is at {now}, {side} its limit of {limit}."
     )
+    return sentences(
+        sentence(template, now=f.celsius("celsius"), side=side, limit=f.celsius("limit_celsius"))
+        or sentence("The must is at {now}.", now=f.celsius("celsius")),
+        "" if is_back else sentence("It has been for {beyond}.", beyond=beyond),
+        _worst(f) if f.celsius("worst_celsius") != f.celsius("celsius") else "",
+    )
+
+
+def _worst(f: Figures) -> str:
+    return sentence("At worst it was at {worst}.", worst=f.celsius("worst_celsius"))
 
 
 def fast_change(f: Figures, severity: Severity) -> Phrases:
     """Say that the temperature moves fast."""
     change = f.number("celsius_per_hour")
     way = "changing" if change is None else "rising" if change > 0 else "falling"
+    steepest = f.number("steepest_celsius_per_hour")
+    told = way if steepest is None else "rising" if steepest > 0 else "falling"
+    fastest = sentence(
+        "At its fastest it was {change} an hour.", change=f.celsius_change("steepest_celsius_per_hour")
+    )
     return Phrases(
-        what=f"temperature {way} fast",
+        what=f"temperature {told} fast",
         over="temperature steady again",
         why=sentences(
             sentence("The must is at {now}.", now=f.celsius("celsius")),
             sentence(
                 "It is {way} by {change} an hour.", way=way, change=f.celsius_change("celsius_per_hour")
             ),
+            fastest if steepest != change else "",
         ),
+        worst=fastest,
         next="See what changed: a door, a heater, the sun on the vessel, a probe that fell out of the must.",
     )
 
 
 def night_swing(f: Figures, severity: Severity) -> Phrases:
     """Say that the temperature swung far overnight."""
+    worst = sentence("At most it swung by {worst}.", worst=f.celsius_change("worst_swing_celsius"))
     return Phrases(
         what="large swing overnight",
         over="a calm night again",
@@ -217,8 +235,10 @@ def night_swing(f: Figures, severity: Severity) -> Phrases:
                 high=f.celsius("highest_celsius"),
                 low=f.celsius("lowest_celsius"),
                 swing=f.celsius_change("swing_celsius"),
-            )
+            ),
+            worst if f.celsius_change("worst_swing_celsius") != f.celsius_change("swing_celsius") else "",
         ),
+        worst=worst,
         next="Wrap the vessel, lift it off a cold floor, or move it where nights are milder; the night page shows "
         "when it happened.",
     )

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from mustwatch.alerting.alert import ABOUT_A_SENSOR, ABOUT_THE_DAEMON, Alert, Key
 from mustwatch.alerting.figures import Figures, hours, moment, span
@@ -36,57 +36,87 @@ def where(alert: Alert) -> str:
     return what if subject.vessel is None else f"{what} in {subject.vessel}"
 
 
-def _phrases(alert: Alert, units: Units) -> Phrases:
-    return OF_KIND[alert.kind](Figures(alert.evidence, units), alert.severity)
+def phrases(alert: Alert, units: Units, now_ms: int | None = None) -> Phrases:
+    """Return what there is to say of an alert by the figures known now, or known last while it held.
+
+    Durations that run by the wall clock run until ``now_ms`` where that is given.
+    """
+    return OF_KIND[alert.kind](Figures(alert.figures(now_ms), units), alert.severity)
 
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def summary(alert: Alert, units: Units) -> str:
-    """Return one plain line for lists: what, where, and the first sentence of why."""
-    phrases = _phrases(alert, units)
+def summary(alert: Alert, units: Units, now_ms: int | None = None) -> str:
+    """Return one plain line for lists: what, where, and the first sentence of why; the worst of it once it is over."""
+    said = phrases(alert, units, now_ms)
     if alert.ended_with_lot is not None:
-        return f"{_capital(phrases.what)}, until it was {alert.ended_with_lot}: {where(alert)}"
+        return f"{_capital(said.what)}, until it was {alert.ended_with_lot}: {where(alert)}"
     if alert.is_withdrawn:
-        return f"Taken back, {phrases.what}: {where(alert)}"
-    why = f". {phrases.why[0]}" if phrases.why else ""
-    return f"{_capital(phrases.what)}: {where(alert)}{why}"
+        return f"Taken back, {said.what}: {where(alert)}"
+    why = said.worst if alert.is_over else "".join(said.why[:1])
+    return f"{_capital(said.what)}: {where(alert)}{'. ' if why else ''}{why}"
 
 
-def message(alert: Alert, kind: MessageKind, units: Units) -> Written:
+def public(alert: Alert, units: Units, now_ms: int) -> dict[str, Any]:
+    """Return an alert as ``mustwatch alerts --json`` and ``cellar --json`` show it, by the figures of now."""
+    return alert.public(now_ms) | {"summary": summary(alert, units, now_ms)}
+
+
+def because(alert: Alert, units: Units, now_ms: int | None = None) -> tuple[str, ...]:
+    """Return the sentences with the numbers: how it is now, or from when to when it was so, and the worst of it."""
+    said = phrases(alert, units, now_ms)
+    if not alert.is_over or alert.cleared_ms is None:
+        return said.why
+    return tuple(
+        s for s in (f"It lasted from {span(alert.opened_ms, alert.cleared_ms, units)}.", said.worst) if s
+    )
+
+
+def as_it_opened(alert: Alert, units: Units) -> str:
+    """Return one plain line of what was told when it opened, with the figures of then: for a record of the past."""
+    said = _opening(alert, units)
+    return f"{_capital(said.what)}: {where(alert)}{'. ' if said.why else ''}{''.join(said.why[:1])}"
+
+
+def _opening(alert: Alert, units: Units) -> Phrases:
+    first = alert.raises[0]
+    return OF_KIND[alert.kind](Figures(first.evidence, units), first.severity)
+
+
+def message(alert: Alert, kind: MessageKind, units: Units, now_ms: int | None = None) -> Written:
     """Return an alert's own message of a kind: first, repeat, over, past or withdrawn."""
-    phrases = _phrases(alert, units)
+    said = phrases(alert, units, now_ms)
     if kind is MessageKind.WITHDRAWN:
-        return _withdrawn(alert, phrases, units)
+        return _withdrawn(alert, said, units)
     if kind in (MessageKind.OVER, MessageKind.PAST):
-        return _over(alert, kind, phrases, units)
+        return _over(alert, kind, said, units)
     lines = [
-        " ".join(phrases.why),
+        " ".join(said.why),
         f"{'Still so, since' if kind is MessageKind.REPEAT else 'Since'} {moment(alert.opened_ms, units)}.",
-        f"Next: {phrases.next}",
+        f"Next: {said.next}",
     ]
-    if phrases.care:
-        lines.append(f"Take care: {phrases.care}")
+    if said.care:
+        lines.append(f"Take care: {said.care}")
     if kind is MessageKind.REPEAT:
         lines.append(f"To stop these reminders: mustwatch alerts --ack {alert.id}")
-    return Written(f"{_lead(alert, kind, phrases)}: {where(alert)}", _body(alert, lines, units))
+    return Written(f"{_lead(alert, kind, said)}: {where(alert)}", _body(alert, lines, units))
 
 
-def _lead(alert: Alert, kind: MessageKind, phrases: Phrases) -> str:
+def _lead(alert: Alert, kind: MessageKind, said: Phrases) -> str:
     """Return the beginning of a title."""
     if kind is MessageKind.REPEAT:
-        return f"Reminder, {phrases.what}"
+        return f"Reminder, {said.what}"
     if kind is MessageKind.WITHDRAWN:
-        return f"Taken back, {phrases.what}"
+        return f"Taken back, {said.what}"
     if kind is MessageKind.OVER:
-        return f"Over, {phrases.over}"
+        return f"Over, {said.over}"
     if kind is MessageKind.PAST:
-        return f"Came and went, {phrases.what}"
+        return f"Came and went, {said.what}"
     if alert.severity is Severity.URGENT:
-        return f"Urgent, {phrases.what}"
-    return _capital(phrases.what)
+        return f"Urgent, {said.what}"
+    return _capital(said.what)
 
 
 def _body(alert: Alert, lines: Sequence[str], units: Units) -> str:
@@ -94,59 +124,52 @@ def _body(alert: Alert, lines: Sequence[str], units: Units) -> str:
     return "\n".join([*(line for line in lines if line), *link])
 
 
-def _over(alert: Alert, kind: MessageKind, phrases: Phrases, units: Units) -> Written:
+def _over(alert: Alert, kind: MessageKind, said: Phrases, units: Units) -> Written:
     """Say that it is over; what was finished and is not any more is no good news, and says so."""
     until_ms = alert.cleared_ms if alert.cleared_ms is not None else alert.changed_ms
-    now = Figures(alert.cleared_evidence, units)
-    state = [
-        text
-        for text in (
-            _stands("Gravity is", now.gravity("gravity")),
-            _stands("The must is at", now.celsius("celsius")),
-        )
-        if text
-    ]
-    lines = [f"Then: {' '.join(phrases.why)}"] if kind is MessageKind.PAST and phrases.why else []
-    lines += [f"Now: {' '.join(state)}"] if state else []
+    end = Figures(alert.cleared_evidence, units)
+    state = [text for text in (_prefixed("gravity ", end.gravity("gravity")), end.celsius("celsius")) if text]
+    lines = [said.worst] if said.worst else []
+    if kind is MessageKind.PAST and not said.worst:
+        lines += [f"When it began: {' '.join(_opening(alert, units).why)}"] if said.why else []
+    lines += [f"When it ended: {', '.join(state)}."] if state else []
     lines.append(f"It lasted from {span(alert.opened_ms, until_ms, units)}.")
     if alert.kind is FindingKind.FINISHED:
         lines.append("Next: don't bottle. Check with a hydrometer; what is finished does not move.")
         lines.append("Take care: wine that is not finished can burst bottles.")
     else:
         lines.append("Nothing needs doing for this any more.")
-    return Written(f"{_lead(alert, kind, phrases)}: {where(alert)}", _body(alert, lines, units))
+    return Written(f"{_lead(alert, kind, said)}: {where(alert)}", _body(alert, lines, units))
 
 
-def _stands(begin: str, figure: str | None) -> str:
-    return "" if figure is None else f"{begin} {figure}."
+def _prefixed(begin: str, figure: str | None) -> str:
+    return "" if figure is None else f"{begin}{figure}"
 
 
-def _withdrawn(alert: Alert, phrases: Phrases, units: Units) -> Written:
+def _withdrawn(alert: Alert, said: Phrases, units: Units) -> Written:
     lines = [
-        f"On {moment(alert.opened_ms, units)} it was said: {phrases.what}.",
+        f"On {moment(alert.opened_ms, units)} it was said: {said.what}.",
         "Seen with what was recorded since, this was not so.",
         "Next: leave out what that message asked for; done already, look at the lot's page again.",
     ]
-    return Written(
-        f"{_lead(alert, MessageKind.WITHDRAWN, phrases)}: {where(alert)}", _body(alert, lines, units)
-    )
+    return Written(f"{_lead(alert, MessageKind.WITHDRAWN, said)}: {where(alert)}", _body(alert, lines, units))
 
 
-def flapping(alert: Alert, units: Units, window_ms: int) -> Written:
+def flapping(alert: Alert, units: Units, window_ms: int, now_ms: int | None = None) -> Written:
     """Return the message that something comes and goes, and will not be told each time."""
-    phrases = _phrases(alert, units)
+    said = phrases(alert, units, now_ms)
     calm = hours(window_ms / HOUR_MS)
     lines = [
-        " ".join(phrases.why),
+        " ".join(because(alert, units, now_ms)),
         f"It comes and goes. You will hear of it again when nothing has changed for {calm}.",
-        f"Next: {phrases.next}",
+        f"Next: {said.next}",
     ]
-    if phrases.care:
-        lines.append(f"Take care: {phrases.care}")
-    return Written(f"Comes and goes, {phrases.what}: {where(alert)}", _body(alert, lines, units))
+    if said.care:
+        lines.append(f"Take care: {said.care}")
+    return Written(f"Comes and goes, {said.what}: {where(alert)}", _body(alert, lines, units))
 
 
-def digest(told: Sequence[tuple[Alert, MessageKind]], units: Units) -> Written:
+def digest(told: Sequence[tuple[Alert, MessageKind]], units: Units, now_ms: int | None = None) -> Written:
     """Return one message of several alerts: what holds first, then what is over, each with its numbers.
 
     What came and went several times is one line.
@@ -155,7 +178,7 @@ def digest(told: Sequence[tuple[Alert, MessageKind]], units: Units) -> Written:
     over = [(alert, kind) for alert, kind in told if alert.is_over]
     sections = []
     if holds:
-        sections.append("\n".join(_digest_line(alert, kind, units) for alert, kind in holds))
+        sections.append("\n".join(_digest_line(alert, kind, units, now_ms) for alert, kind in holds))
     if over:
         by_key: defaultdict[tuple[Key, MessageKind], list[Alert]] = defaultdict(list)
         for alert, kind in over:
@@ -173,7 +196,7 @@ def _digest_title(
     """Return how much there is and where; what it is, if it is the same everywhere."""
     places = list(dict.fromkeys(where(alert) for alert, _ in [*holds, *over]))
     named = ", ".join(places[:3]) + (" and others" if len(places) > 3 else "")
-    whats = {_phrases(alert, units).what for alert, _ in holds}
+    whats = {phrases(alert, units).what for alert, _ in holds}
     if len(whats) == 1 and len(holds) > 1 and not over:
         return f"{_capital(whats.pop())} ({len(holds)}): {named}"
     parts = []
@@ -184,25 +207,25 @@ def _digest_title(
     return f"{' and '.join(parts)}: {named}"
 
 
-def _digest_line(alert: Alert, kind: MessageKind, units: Units) -> str:
-    phrases = _phrases(alert, units)
+def _digest_line(alert: Alert, kind: MessageKind, units: Units, now_ms: int | None) -> str:
+    said = phrases(alert, units, now_ms)
     lines = [
-        f"- {_lead(alert, kind, phrases)}: {where(alert)}, since {moment(alert.opened_ms, units)}. "
-        f"{' '.join(phrases.why)}".rstrip(),
-        f"  Next: {phrases.next}",
+        f"- {_lead(alert, kind, said)}: {where(alert)}, since {moment(alert.opened_ms, units)}. "
+        f"{' '.join(said.why)}".rstrip(),
+        f"  Next: {said.next}",
     ]
-    if phrases.care:
-        lines.append(f"  Take care: {phrases.care}")
+    if said.care:
+        lines.append(f"  Take care: {said.care}")
     return "\n".join(lines)
 
 
 def _past_line(alerts: Sequence[Alert], kind: MessageKind, units: Units) -> str:
     last = alerts[-1]
-    phrases = _phrases(last, units)
+    said = phrases(last, units)
     begin_ms = min(alert.opened_ms for alert in alerts)
     end_ms = max(alert.changed_ms for alert in alerts)
     times = "" if len(alerts) == 1 else f" {len(alerts)} times"
-    line = f"- {_lead(last, kind, phrases)}: {where(last)},{times} {span(begin_ms, end_ms, units)}."
+    line = f"- {_lead(last, kind, said)}: {where(last)},{times} {span(begin_ms, end_ms, units)}."
     if last.kind is FindingKind.FINISHED and kind in (MessageKind.OVER, MessageKind.PAST):
         line += " Don't bottle: check with a hydrometer first."
     return line

@@ -194,7 +194,8 @@ class StoreHand:
             NotPossibleError: it is over.
         """
         try:
-            return alert_document(acknowledge_alert(self._store, alert_id, self._now_ms()), self._plan)
+            now_ms = self._now_ms()
+            return alert_document(acknowledge_alert(self._store, alert_id, now_ms), self._plan, now_ms)
         except AlertNotKnownError as error:
             raise NotKnownError(str(error)) from None
         except AlertOverError as error:

@@ -5,8 +5,10 @@ from zoneinfo import ZoneInfo
 
 import typer
 
+from mustwatch.alerting.wording import public
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
 from mustwatch.cli.output import MARKS, ExitCode, emit_json, fail, say
+from mustwatch.config.plan import plan_of
 from mustwatch.store.store import Store
 from mustwatch.views.alerts import AlertNotKnownError, AlertOverError, acknowledge_alert
 from mustwatch.views.figures_text import local
@@ -30,20 +32,21 @@ def alerts(
             _acknowledge(store, ack)
         shown = store.alerts.recent(-(2**62)) if every else store.alerts.open()
         waiting = store.outbox.waiting()
+    at_ms, units = now_ms(), plan_of(settings).rules.units
+    documents = [public(alert, units, at_ms) for alert in shown]
     if as_json:
-        emit_json([alert.public() for alert in shown])
+        emit_json(documents)
         return
     zone = ZoneInfo(settings.cellar.timezone)
     if not shown:
         say("Nothing has to be done." if not every else "No alerts so far.")
-    for alert in shown:
-        public = alert.public()
-        say(f"{MARKS[alert.severity.value]} {alert.summary}")
-        since = f"since {local(public['opened_at'], zone)}"
-        if public["cleared_at"] is not None:
+    for alert, shows in zip(shown, documents, strict=True):
+        say(f"{MARKS[alert.severity.value]} {shows['summary']}")
+        since = f"since {local(shows['opened_at'], zone)}"
+        if shows["cleared_at"] is not None:
             how = "withdrawn" if alert.is_withdrawn else alert.ended_with_lot or "over"
-            since += f", {how} {local(public['cleared_at'], zone)}"
-        if public["acknowledged_at"] is not None:
+            since += f", {how} {local(shows['cleared_at'], zone)}"
+        if shows["acknowledged_at"] is not None:
             since += ", acknowledged"
         say(f"     {since}   id {alert.id}")
     late = [row for row in waiting if row.error is not None]

@@ -13,7 +13,8 @@ from itertools import chain
 from operator import itemgetter
 from typing import Any, NamedTuple
 
-from mustwatch.alerting.alert import LOT_ENDED
+from mustwatch.alerting.alert import LOT_ENDED, Key, key_of
+from mustwatch.alerting.newest import Newest
 from mustwatch.alerting.reconcile import LotEnd, reconcile
 from mustwatch.alerting.step import Step, step
 from mustwatch.cellar.history import BEGINNING_MS, CellarHistory, LotHistory, Placement
@@ -282,10 +283,12 @@ class Evaluation:
         self._unsaved |= stepped
         messages = 0
         is_due = self._alerts_due_ms is not None and now_ms >= self._alerts_due_ms
-        if pending.transitions or is_due:
+        newest = dict(chain.from_iterable(_figures_of(lot, pending.steps[lot][-1]) for lot in stepped))
+        if pending.transitions or is_due or newest:
             store.watching.log(pending.transitions)
             self._save_sensors({t.subject.sensor for t in pending.transitions if t.subject.sensor})
-            messages += self._settle(step(store.alerts.live(), pending.transitions, now_ms, self._plan.rules))
+            live, rules = store.alerts.live(), self._plan.rules
+            messages += self._settle(step(live, pending.transitions, now_ms, rules, newest))
         for lot, from_ms in pending.late.items():
             messages += self._reconsider(lot, from_ms, now_ms)
         if pending.late:
@@ -329,7 +332,7 @@ class Evaluation:
         history = self.history.lots.get(lot)
         if history is None:
             self._store.watching.forget(lot)
-            return self._reconcile(lot, [], BEGINNING_MS, now_ms, None)
+            return self._reconcile(lot, [], BEGINNING_MS, now_ms, None, {})
         watch, horizon_ms = self._rebuild.restored(history, from_ms)
         if horizon_ms <= history.started_ms:
             self._store.watching.forget(lot)
@@ -340,6 +343,7 @@ class Evaluation:
             since_ms = horizon_ms
         transitions: list[Transition] = []
         steps: list[WatchStep] = []
+        last: WatchStep | None = None
         next_checkpoint_ms = horizon_ms + CHECKPOINT_EVERY_MS
         for of_step in self._rebuild.feed(watch, history, horizon_ms):
             steps.append(of_step)
@@ -348,6 +352,7 @@ class Evaluation:
                 self._alive()
                 self._store.watching.add_estimates(lot, [s.estimate for s in steps])
                 self._save_state(lot, watch)
+                last = steps[-1]
                 steps.clear()
                 next_checkpoint_ms = watch.horizon_ms + CHECKPOINT_EVERY_MS
         end = _end_of(history)
@@ -365,7 +370,9 @@ class Evaluation:
         self._store.watching.log(transitions)
         if end is None:
             transitions += self._foretell(lot, watch, now_ms)
-        return self._reconcile(lot, transitions, since_ms, now_ms, end)
+        last = steps[-1] if steps else last
+        newest = {} if last is None else dict(_figures_of(lot, last))
+        return self._reconcile(lot, transitions, since_ms, now_ms, end, newest)
 
     def _foretell(self, lot: str, watch: LotWatch, now_ms: int) -> list[Transition]:
         """Show what an entry does although its slot is open: the present estimate, and what ceases to hold by it.
@@ -388,11 +395,20 @@ class Evaluation:
         since_ms: int,
         now_ms: int,
         end: LotEnd | None,
+        newest: Mapping[Key, Newest],
     ) -> int:
         alerts = self._store.alerts
         stored = {a.id: a for a in (*alerts.of_lot(lot), *alerts.live())}
         rules = self._plan.rules
-        return self._settle(reconcile(lot, stored.values(), transitions, since_ms, now_ms, rules, end=end))
+        return self._settle(
+            reconcile(lot, stored.values(), transitions, since_ms, now_ms, rules, end=end, newest=newest)
+        )
+
+
+def _figures_of(lot: str, last: WatchStep) -> Iterator[tuple[Key, Newest]]:
+    """Yield what a lot's newest slot says of each finding that holds."""
+    for kind, sensor, evidence in last.figures:
+        yield key_of(kind, Subject(lot, None, sensor)), Newest(last.estimate.at_ms, evidence)
 
 
 def _end_of(history: LotHistory) -> LotEnd | None:

@@ -3,11 +3,9 @@
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from mustwatch.alerting import wording
 from mustwatch.alerting.alert import RANK, Alert
-from mustwatch.alerting.figures import Figures
 from mustwatch.alerting.lifecycle import acknowledge
-from mustwatch.alerting.phrases import OF_KIND
-from mustwatch.alerting.wording import where
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, iso
 from mustwatch.config.plan import CellarPlan
 from mustwatch.store.outbox import OutboxRow
@@ -39,16 +37,17 @@ class AlertOverError(ValueError):
     """The alert is over: there is nothing to acknowledge."""
 
 
-def alert_document(alert: Alert, plan: CellarPlan) -> dict[str, Any]:
-    """Return an alert as ``mustwatch alerts --json`` shows it, with what to do next and where to take care."""
-    phrases = OF_KIND[alert.kind](Figures(alert.evidence, plan.rules.units), alert.severity)
+def alert_document(alert: Alert, plan: CellarPlan, now_ms: int) -> dict[str, Any]:
+    """Return an alert as ``wording.public`` does, with what to do next and where to take care."""
+    units = plan.rules.units
+    said, why = wording.phrases(alert, units, now_ms), wording.because(alert, units, now_ms)
     return {
-        **alert.public(),
-        "title": f"{phrases.what[:1].upper()}{phrases.what[1:]}: {where(alert)}",
-        "because": phrases.why[0] if phrases.why else "",
-        "why": " ".join(phrases.why),
-        "next": phrases.next,
-        "care": phrases.care,
+        **wording.public(alert, units, now_ms),
+        "title": f"{said.what[:1].upper()}{said.what[1:]}: {wording.where(alert)}",
+        "because": why[0] if why else "",
+        "why": " ".join(why),
+        "next": said.next,
+        "care": said.care,
     }
 
 
@@ -56,10 +55,10 @@ def alerts_view(store: Store, plan: CellarPlan, now_ms: int, *, past: bool) -> l
     """Return the alerts that hold, the worst and newest first, or those that are over, newest first."""
     if not past:
         held = sorted(store.alerts.open(), key=lambda a: (-RANK[a.severity], -a.opened_ms))
-        return [alert_document(a, plan) for a in held]
+        return [alert_document(a, plan, now_ms) for a in held]
     over = [a for a in store.alerts.recent(now_ms - PAST_MS) if a.is_over]
     over.sort(key=lambda a: a.cleared_ms or 0, reverse=True)
-    return [alert_document(a, plan) for a in over[:PAST_AT_MOST]]
+    return [alert_document(a, plan, now_ms) for a in over[:PAST_AT_MOST]]
 
 
 def acknowledge_alert(store: Store, alert_id: str, now_ms: int) -> Alert:

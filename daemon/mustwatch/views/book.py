@@ -6,6 +6,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from mustwatch.alerting.alert import Alert
+from mustwatch.alerting.rules import Units
+from mustwatch.alerting.wording import as_it_opened
 from mustwatch.cellar.book import Entry
 from mustwatch.cellar.entry_json import UnreadableEntryError, entry_from_json, entry_to_json
 from mustwatch.cellar.instant import iso
@@ -34,10 +36,10 @@ class UnreadableRecordError(ValueError):
     """A file is not a cellar record; the message says where and what was expected."""
 
 
-def told_of(alerts: Sequence[Alert]) -> list[Told]:
+def told_of(alerts: Sequence[Alert], units: Units) -> list[Told]:
     """Return what the daemon told of a lot, without what it took back."""
     return [
-        Told(a.opened_ms, a.kind.value, a.severity.value, a.summary, a.cleared_ms)
+        Told(a.opened_ms, a.kind.value, a.raises[0].severity.value, as_it_opened(a, units), a.cleared_ms)
         for a in alerts
         if not a.is_withdrawn
     ]
@@ -54,9 +56,8 @@ def record_of(store: Store, settings: Settings, lot: str, now_ms: int) -> BookRe
         gravity.note(estimate.at_ms, estimate.gravity if has_sensors else None)
         celsius.note(estimate.at_ms, estimate.temperature_c)
     alerts = store.alerts.of_lot(lot)
-    told = told_of(alerts)
     plan = plan_of(settings)
-    profile = plan.profile_for(history)
+    told, profile = told_of(alerts, plan.rules.units), plan.profile_for(history)
     stages = stages_told(history, profile, alerts)
     stage = present_stage(history, cellar, store.watching.now().get(lot), store.alerts.open(), plan, now_ms)
     if history.ended_ms is None and stages[-1][1] is not stage:

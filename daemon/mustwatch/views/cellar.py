@@ -6,6 +6,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from mustwatch.alerting.alert import Alert
+from mustwatch.alerting.wording import public
 from mustwatch.cellar.guidance import Fermenting, co2_caution, reminders, say_when
 from mustwatch.cellar.history import CellarHistory, LotHistory
 from mustwatch.cellar.instant import DAY_MS, iso
@@ -101,5 +102,5 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
             *([caution] if (caution := co2_caution(fermenting)) is not None else []),
             *unbooked_wines(store, plan, measures_of(settings), history, now_ms),
         ],
-        "alerts": [alert.public() for alert in alerts],
+        "alerts": [public(alert, plan.rules.units, now_ms) for alert in alerts],
     }

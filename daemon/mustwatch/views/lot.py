@@ -155,7 +155,7 @@ def _timeline(store: Store, lot: LotHistory, settings: Settings) -> list[dict[st
     entries = store.book.entries(lot.lot)
     held = {e.id for e in in_force(entries)}
     lines = [_line(entry, held, units) for entry in entries]
-    for told in told_of(store.alerts.of_lot(lot.lot)):
+    for told in told_of(store.alerts.of_lot(lot.lot), plan_of(settings).rules.units):
         lines.append(
             {
                 "at": iso(told.at_ms),

@@ -20,7 +20,7 @@ from mustwatch.cellar.steps import band_now
 from mustwatch.watch.curve import SOONER, Curve, Forecast
 from mustwatch.watch.detectors import ENROLLED, Detector, SlotView
 from mustwatch.watch.estimate import Estimate, Expected
-from mustwatch.watch.finding import FindingKind, Subject, Transition
+from mustwatch.watch.finding import Evidence, FindingKind, Subject, Transition
 from mustwatch.watch.gravity_filter import GravityFilter
 from mustwatch.watch.hand import HandChecks
 from mustwatch.watch.lot_estimator import NEVER, LotEstimator
@@ -72,11 +72,12 @@ class LateArrivalError(ValueError):
 
 
 class WatchStep(NamedTuple):
-    """What one closed slot led to."""
+    """What one closed slot led to; ``figures``: what holds now, as kind, sensor (or None) and evidence."""
 
     estimate: Estimate
     transitions: tuple[Transition, ...]
     forecast: Forecast
+    figures: tuple[tuple[FindingKind, str | None, Evidence], ...] = ()
 
 
 def is_night_utc(at_ms: int) -> bool:
@@ -239,7 +240,8 @@ class LotWatch:
                 transitions += tuple(told)
         if transitions:
             self._set_stage(end_ms)
-        return _new(WatchStep, (estimate, transitions, view.forecast))
+        figures = tuple(found for detector in self._detectors.values() for found in detector.figures(view))
+        return _new(WatchStep, (estimate, transitions, view.forecast, figures))
 
     def _look(self, end_ms: int, celsius: float | None) -> Estimate:
         """Set what the detectors are shown, and return the estimate."""

@@ -118,6 +118,8 @@ class Alert(BaseModel):
     next: str
     care: str | None
     evidence: dict[str, float | int | str | None]
+    now: dict[str, float | int | str | None]
+    now_at: Instant
 
 
 class Cellar(BaseModel):

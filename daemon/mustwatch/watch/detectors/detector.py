@@ -27,6 +27,10 @@ class Detector(Protocol):
         """Return what holds: kind, sensor (None for the lot) and since when."""
         ...
 
+    def figures(self, view: SlotView) -> Iterable[tuple[FindingKind, str | None, Evidence]]:
+        """Return what is to be said now of what holds: kind, sensor (None for the lot), newest values, worst so far."""
+        ...
+
 
 NOTHING: tuple[Transition, ...] = ()
 
@@ -73,3 +77,12 @@ class OneLatch:
         """Return what holds."""
         if self.latch.severity is not None:
             yield self.latch.kind, None, self.latch.since_ms
+
+    def figures(self, view: SlotView) -> Iterable[tuple[FindingKind, str | None, Evidence]]:
+        """Return what is to be said now of what holds."""
+        if self.latch.severity is not None:
+            yield self.latch.kind, None, self.evidence(view)
+
+    def evidence(self, view: SlotView) -> Evidence:
+        """Return the figures of the finding as of a closed slot, durations since it began."""
+        raise NotImplementedError

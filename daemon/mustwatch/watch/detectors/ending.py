@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from typing import ClassVar
 
 from mustwatch.cellar.profile import Stage
-from mustwatch.watch.detectors.detector import NOTHING, Latch, OneLatch
+from mustwatch.watch.detectors.detector import NOTHING, Evidence, Latch, OneLatch
 from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
 from mustwatch.watch.lot_estimator import LEFT_GRAVITY, NEVER
@@ -94,6 +94,7 @@ class Ended:
     finished: Latch = field(default_factory=lambda: Latch(FindingKind.FINISHED))
     refermenting: Latch = field(default_factory=lambda: Latch(FindingKind.REFERMENTING))
     at_gravity: float = 0.0
+    is_by_float: bool = False
     since_ms: int = NEVER
 
     def judge(self, view: SlotView) -> Iterable[Transition]:
@@ -117,6 +118,21 @@ class Ended:
         elif gravity - 2.0 * view.gravity_sd > view.profile.dry_gravity + MOVED:
             return self.finished.clear(view.at_ms, view.subject, _evidence(view))
         return NOTHING
+
+    def _settledness(self, view: SlotView) -> Facts:
+        """Return by what the wine counts as settled: the chance that it is not, or since when its checks are equal."""
+        left = view.estimator.p_unfinished
+        if self.is_by_float and left is not None:
+            return {"probability_unfinished": round(left, 3), "unfinished_gravity": LEFT_GRAVITY}
+        return {"hours_settled": round(view.equal_checks_hours or 0.0, 1)}
+
+    def figures(self, view: SlotView) -> Iterable[tuple[FindingKind, str | None, Evidence]]:
+        """Return what is to be said now of what holds."""
+        if self.finished.severity is not None:
+            yield FindingKind.FINISHED, None, _evidence(view) | self._settledness(view)
+        if self.refermenting.severity is not None and view.gravity is not None:
+            fall = {"fall_since_finished_gravity": round(self.at_gravity - view.gravity, 4)}
+            yield FindingKind.REFERMENTING, None, _evidence(view) | fall
 
     def _moving(self, view: SlotView, drop: float) -> tuple[Transition, ...]:
         evidence = _evidence(view)
@@ -151,11 +167,8 @@ class Ended:
         self.at_gravity = gravity
         self.since_ms = NEVER
         evidence = _evidence(view)
-        if by_float and p_unfinished is not None:
-            evidence["probability_unfinished"] = round(p_unfinished, 3)
-            evidence["unfinished_gravity"] = LEFT_GRAVITY
-        else:
-            evidence["hours_settled"] = round(view.equal_checks_hours or 0.0, 1)
+        self.is_by_float = by_float
+        evidence |= self._settledness(view)
         evidence["next"] = "check with a hydrometer; bottling waits for that check"
         return self.refermenting.clear(view.at_ms, view.subject, evidence) + self.finished.set(
             view.at_ms, view.subject, Severity.NOTICE, evidence
@@ -217,9 +230,11 @@ class Stuck(OneLatch):
         if view.at_ms - self.still_ms < needed_ms and not (is_clear and _settled_by_hand(view)):
             return NOTHING
         self.at_gravity = gravity
-        evidence = _evidence(view)
-        evidence["hours_settled"] = round((view.at_ms - self.still_ms) / HOUR_MS, 1)
-        return self.latch.set(view.at_ms, view.subject, Severity.WARNING, evidence)
+        return self.latch.set(view.at_ms, view.subject, Severity.WARNING, self.evidence(view))
+
+    def evidence(self, view: SlotView) -> Evidence:
+        """Return where it stands now, and for how long."""
+        return _evidence(view) | {"hours_settled": round((view.at_ms - self.still_ms) / HOUR_MS, 1)}
 
     def _goes_on(self, view: SlotView, gravity: float) -> tuple[Transition, ...]:
         """Clear it once the wine has fallen below where it stood, or turns out dry; a check decides at once.

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import ClassVar
 
-from mustwatch.watch.detectors.detector import Latch
+from mustwatch.watch.detectors.detector import Evidence, Latch
 from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Subject, Transition
 
@@ -31,6 +31,16 @@ class _PerFloat:
             if latch.severity is not None:
                 yield latch.kind, sensor, latch.since_ms
 
+    def figures(self, view: SlotView) -> Iterable[tuple[FindingKind, str | None, Evidence]]:
+        """Return what is to be said now of what holds."""
+        for kind, sensor, _ in self.open_findings():
+            if sensor is not None and (evidence := self.evidence(view, sensor)):
+                yield kind, sensor, evidence
+
+    def evidence(self, view: SlotView, sensor: str) -> Evidence:
+        """Return the figures of the finding about a float as of a closed slot."""
+        raise NotImplementedError
+
 
 def _subject(view: SlotView, sensor: str) -> Subject:
     return Subject(view.subject.lot, view.subject.vessel, sensor)
@@ -53,14 +63,21 @@ class FloatFrozen(_PerFloat):
             alive = track.constancy
             latch = self.latches.get(sensor)
             if alive.is_frozen:
-                hours = round((view.at_ms - alive.since_ms) / HOUR_MS, 1)
-                evidence = {"gravity": alive.value, "hours_constant": hours, "readings_constant": alive.count}
                 told += self._latch(sensor).set(
-                    view.at_ms, _subject(view, sensor), Severity.WARNING, evidence
+                    view.at_ms, _subject(view, sensor), Severity.WARNING, self.evidence(view, sensor)
                 )
             elif latch is not None and latch.severity is not None:
                 told += latch.clear(view.at_ms, _subject(view, sensor), {"gravity": alive.value})
         return told
+
+    def evidence(self, view: SlotView, sensor: str) -> Evidence:
+        """Return the value, and for how long the float has repeated it."""
+        track = view.estimator.floats.get(sensor)
+        if track is None:
+            return {}
+        alive = track.constancy
+        hours = round((view.at_ms - alive.since_ms) / HOUR_MS, 1)
+        return {"gravity": alive.value, "hours_constant": hours, "readings_constant": alive.count}
 
 
 @dataclass(slots=True)
@@ -72,6 +89,8 @@ class FloatAdrift(_PerFloat):
     """
 
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.FLOAT_ADRIFT,)
+
+    checked: dict[str, Evidence] = field(default_factory=dict)
 
     def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
@@ -85,9 +104,14 @@ class FloatAdrift(_PerFloat):
                 "gravity_hydrometer": round(checked, 4),
                 "gravity_apart": round(apart, 4),
             }
+            self.checked[sensor] = evidence
             latch, subject = self._latch(sensor), _subject(view, sensor)
             if estimator.floats[sensor].is_adrift:
                 told += latch.set(view.at_ms, subject, Severity.WARNING, evidence)
             else:
                 told += latch.clear(view.at_ms, subject, evidence)
         return told
+
+    def evidence(self, view: SlotView, sensor: str) -> Evidence:
+        """Return what the float and the hydrometer said at the last check."""
+        return self.checked.get(sensor, {})

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from mustwatch.cellar.profile import Stage
-from mustwatch.watch.detectors.detector import NOTHING, OneLatch
+from mustwatch.watch.detectors.detector import NOTHING, Evidence, OneLatch
 from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
 from mustwatch.watch.lot_estimator import NEVER
@@ -70,13 +70,11 @@ class LateOnset(OneLatch):
             first is not None and first - view.gravity > HAS_COME
         ):
             return NOTHING
-        evidence: dict[str, float | int | str | None] = {
-            "gravity": round(view.gravity, 4),
-            "rate_per_day": round(view.rate, 5),
-            "hours_since_start": round(hours, 1),
-            "celsius": None if view.celsius is None else round(view.celsius, 1),
-        }
-        return self.latch.set(view.at_ms, view.subject, Severity.WARNING, evidence)
+        return self.latch.set(view.at_ms, view.subject, Severity.WARNING, self.evidence(view))
+
+    def evidence(self, view: SlotView) -> Evidence:
+        """Return where it stands now, and how long after the start."""
+        return _stands(view) | {"hours_since_start": round((view.at_ms - view.started_ms) / HOUR_MS, 1)}
 
 
 @dataclass(slots=True)
@@ -121,10 +119,16 @@ class Sluggish(OneLatch):
             self.slow_ms = view.at_ms
         if view.at_ms - self.slow_ms < SLOW_FOR_MS or fall + 0.5 * sd > limit:
             return NOTHING
-        evidence: dict[str, float | int | str | None] = {
-            "gravity": round(gravity, 4),
-            "rate_per_day": round(view.rate, 5),
-            "hours_slow": round((view.at_ms - self.slow_ms) / HOUR_MS, 1),
-            "celsius": None if view.celsius is None else round(view.celsius, 1),
-        }
-        return self.latch.set(view.at_ms, view.subject, Severity.NOTICE, evidence)
+        return self.latch.set(view.at_ms, view.subject, Severity.NOTICE, self.evidence(view))
+
+    def evidence(self, view: SlotView) -> Evidence:
+        """Return how slow it is now, and since when."""
+        return _stands(view) | {"hours_slow": round((view.at_ms - self.slow_ms) / HOUR_MS, 1)}
+
+
+def _stands(view: SlotView) -> dict[str, float | int | str | None]:
+    return {
+        "gravity": None if view.gravity is None else round(view.gravity, 4),
+        "rate_per_day": round(view.rate, 5),
+        "celsius": None if view.celsius is None else round(view.celsius, 1),
+    }

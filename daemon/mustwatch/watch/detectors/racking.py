@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from mustwatch.cellar.profile import Stage
-from mustwatch.watch.detectors.detector import NOTHING, OneLatch
+from mustwatch.watch.detectors.detector import NOTHING, Evidence, OneLatch
 from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
 
@@ -61,7 +61,12 @@ class RackDue(OneLatch):
         kept = view.estimator.filter
         if view.heard and kept is not None and kept.leans > LEANING and gravity > due - 2.0 * view.gravity_sd:
             return NOTHING
-        evidence = {
+        return latch.set(view.at_ms, view.subject, Severity.NOTICE, self.evidence(view))
+
+    def evidence(self, view: SlotView) -> Evidence:
+        """Return how near it is to its racking gravity, or since when it is below."""
+        gravity, due = view.gravity, view.profile.racking_gravity
+        evidence: dict[str, float | int | str | None] = {
             "gravity": _rounded(gravity),
             "gravity_sd": round(view.gravity_sd, 5),
             "racking_gravity": due,
@@ -72,9 +77,9 @@ class RackDue(OneLatch):
             heard_ms = max(view.estimator.heard_float_ms, view.estimator.checked_ms)
             evidence["hours_unheard"] = round((view.at_ms - heard_ms) / HOUR_MS, 1)
         rack = view.forecast.rack
-        if gravity > due and rack is not None:
+        if gravity is not None and gravity > due and rack is not None:
             evidence["hours_ahead"] = round((rack.at_ms - view.at_ms) / HOUR_MS, 1)
-        return latch.set(view.at_ms, view.subject, Severity.NOTICE, evidence)
+        return evidence
 
     def _is_reckoned(self, view: SlotView) -> bool:
         """Return whether the wine is known well enough although no float is believed: foam does not stop the yeast."""

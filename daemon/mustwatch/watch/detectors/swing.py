@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import ClassVar
 
-from mustwatch.watch.detectors.detector import NOTHING, OneLatch
+from mustwatch.watch.detectors.detector import NOTHING, Evidence, OneLatch
 from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
 from mustwatch.watch.lot_estimator import NEVER
@@ -33,6 +33,16 @@ class FastChange(OneLatch):
     kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.FAST_CHANGE,)
     seen: int = 0
     calm_ms: int = NEVER
+    steepest: float = 0.0
+
+    def evidence(self, view: SlotView) -> Evidence:
+        """Return how fast the temperature changes now, and changed at its fastest."""
+        change = view.change_per_hour
+        return {
+            "celsius": None if view.celsius is None else round(view.celsius, 2),
+            "celsius_per_hour": None if change is None else round(change, 2),
+            "steepest_celsius_per_hour": round(self.steepest, 2),
+        }
 
     def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
@@ -43,13 +53,16 @@ class FastChange(OneLatch):
         size = abs(change)
         if size >= limit:
             self.calm_ms = NEVER
+            if self.seen == 0 and self.latch.severity is None:
+                self.steepest = 0.0
+            if size > abs(self.steepest):
+                self.steepest = change
             if self.latch.severity is not None or view.at_ms - view.disturbed_ms < HANDLED_MS:
                 return NOTHING
             self.seen += 1
             if self.seen < 2 and size < AT_ONCE * limit:
                 return NOTHING
-            evidence = {"celsius": round(view.celsius or 0.0, 2), "celsius_per_hour": round(change, 2)}
-            return self.latch.set(view.at_ms, view.subject, Severity.NOTICE, evidence)
+            return self.latch.set(view.at_ms, view.subject, Severity.NOTICE, self.evidence(view))
         self.seen = 0
         if self.latch.severity is None:
             return NOTHING
@@ -75,6 +88,13 @@ class NightSwing(OneLatch):
     lowest_c: float | None = None
     highest_c: float | None = None
     slots: int = 0
+    odd_low_c: float = 0.0
+    odd_high_c: float = 0.0
+    worst_c: float = 0.0
+
+    def evidence(self, view: SlotView) -> Evidence:
+        """Return the newest night that swung too far, as far as it has come, and the largest swing so far."""
+        return {**_swung(self.odd_low_c, self.odd_high_c), "worst_swing_celsius": round(self.worst_c, 2)}
 
     def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
@@ -95,18 +115,13 @@ class NightSwing(OneLatch):
         swing = self.highest_c - self.lowest_c
         if swing < view.profile.night_swing_c or view.at_ms - view.disturbed_ms < HANDLED_MS:
             return NOTHING
-        return self.latch.set(view.at_ms, view.subject, Severity.NOTICE, self._evidence(swing))
-
-    def _evidence(self, swing: float) -> dict[str, float]:
-        return {
-            "swing_celsius": round(swing, 2),
-            "lowest_celsius": round(self.lowest_c or 0.0, 2),
-            "highest_celsius": round(self.highest_c or 0.0, 2),
-        }
+        self.odd_low_c, self.odd_high_c = self.lowest_c, self.highest_c
+        self.worst_c = swing if self.latch.severity is None else max(swing, self.worst_c)
+        return self.latch.set(view.at_ms, view.subject, Severity.NOTICE, self.evidence(view))
 
     def _morning(self, view: SlotView) -> Iterable[Transition]:
-        swing = (self.highest_c or 0.0) - (self.lowest_c or 0.0)
-        evidence = self._evidence(swing)
+        low, high = self.lowest_c or 0.0, self.highest_c or 0.0
+        swing, evidence = high - low, _swung(low, high)
         observed = self.slots
         self.lowest_c = self.highest_c = None
         self.slots = 0
@@ -114,3 +129,11 @@ class NightSwing(OneLatch):
         if observed < 30 or swing >= view.profile.night_swing_c:
             return NOTHING
         return self.latch.clear(view.at_ms, view.subject, evidence)
+
+
+def _swung(low: float, high: float) -> dict[str, float]:
+    return {
+        "swing_celsius": round(high - low, 2),
+        "lowest_celsius": round(low, 2),
+        "highest_celsius": round(high, 2),
+    }

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import ClassVar
 
-from mustwatch.watch.detectors.detector import NOTHING, OneLatch
+from mustwatch.watch.detectors.detector import NOTHING, Evidence, OneLatch
 from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
 from mustwatch.watch.lot_estimator import NEVER
@@ -35,6 +35,8 @@ class TemperatureLimit(OneLatch):
     beyond_ms: int = NEVER
     urgent_ms: int = NEVER
     inside_ms: int = NEVER
+    began_ms: int = NEVER
+    worst_c: float | None = None
 
     def _limits(self, view: SlotView) -> tuple[float, float]:
         raise NotImplementedError
@@ -55,25 +57,42 @@ class TemperatureLimit(OneLatch):
         at_ms = view.at_ms
         if self.beyond_ms == NEVER:
             self.beyond_ms = at_ms
+            if latch.severity is None:
+                self.worst_c = None
+        if self.worst_c is None or self.sign * (celsius - self.worst_c) > 0.0:
+            self.worst_c = celsius
         if self.sign * (celsius - urgent) > 0.0:
             if self.urgent_ms == NEVER:
                 self.urgent_ms = at_ms
         else:
             self.urgent_ms = NEVER
         dwell_ms = view.profile.dwell_minutes * MINUTE_MS
-        evidence = {"celsius": round(celsius, 2), "limit_celsius": limit, "minutes_beyond": 0}
         if (
             self.urgent_ms != NEVER
             and at_ms - self.urgent_ms >= dwell_ms
             and latch.severity is not Severity.URGENT
         ):
-            evidence["limit_celsius"] = urgent
-            evidence["minutes_beyond"] = (at_ms - self.urgent_ms) // MINUTE_MS
-            return latch.set(at_ms, view.subject, Severity.URGENT, evidence)
+            return self._raise(view, Severity.URGENT, self.urgent_ms)
         if latch.severity is None and at_ms - self.beyond_ms >= dwell_ms:
-            evidence["minutes_beyond"] = (at_ms - self.beyond_ms) // MINUTE_MS
-            return latch.set(at_ms, view.subject, Severity.WARNING, evidence)
+            return self._raise(view, Severity.WARNING, self.beyond_ms)
         return NOTHING
+
+    def _raise(self, view: SlotView, severity: Severity, began_ms: int) -> Iterable[Transition]:
+        self.began_ms = began_ms
+        return self.latch.set(view.at_ms, view.subject, severity, self._evidence(view, severity))
+
+    def evidence(self, view: SlotView) -> Evidence:
+        """Return where the must is now, how long this has lasted, and the worst of it."""
+        return self._evidence(view, self.latch.severity)
+
+    def _evidence(self, view: SlotView, severity: Severity | None) -> Evidence:
+        limit, urgent = self._limits(view)
+        return {
+            "celsius": None if view.celsius is None else round(view.celsius, 2),
+            "limit_celsius": urgent if severity is Severity.URGENT else limit,
+            "minutes_beyond": (view.at_ms - self.began_ms) // MINUTE_MS,
+            "worst_celsius": None if self.worst_c is None else round(self.worst_c, 2),
+        }
 
     def _inside(self, view: SlotView, celsius: float, beyond: float) -> Iterable[Transition]:
         self.urgent_ms = NEVER
@@ -89,7 +108,9 @@ class TemperatureLimit(OneLatch):
             self.inside_ms = view.at_ms
         if view.at_ms - self.inside_ms < view.profile.dwell_minutes * MINUTE_MS:
             return NOTHING
-        return self.latch.clear(view.at_ms, view.subject, {"celsius": round(celsius, 2)})
+        worst_c = celsius if self.worst_c is None else self.worst_c
+        cleared = {"celsius": round(celsius, 2), "worst_celsius": round(worst_c, 2)}
+        return self.latch.clear(view.at_ms, view.subject, cleared)
 
 
 @dataclass(slots=True)
