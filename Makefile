@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 NICE ?= nice
 
-.PHONY: demo test check lint format quick coverage unit bench bench-watch report faults soak arm64 screenshots setup clean
+.PHONY: demo test check lint format quick coverage unit bench bench-watch report faults adversary soak arm64 screenshots setup clean
 
 $(STAMP): pyproject.toml requirements.lock
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -60,6 +60,9 @@ report: $(STAMP) ## write the reports anew from the kept figures
 
 faults: $(STAMP) ## break things on purpose and print what was lost
 	$(BIN)/python tests/faults/run.py
+
+adversary: $(STAMP) ## attack it as a hostile float, a tired Pi or a worn card would, and print what came of it
+	$(BIN)/pytest -q tests/adversary
 
 soak: $(STAMP) ## the long form of the same
 	$(BIN)/python tests/faults/run.py --long

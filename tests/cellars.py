@@ -80,8 +80,7 @@ def evaluate(store: Store, batches: Iterable[Iterable[Reading]], now_ms: int | N
 
 def commit(store: Store, evaluation: Evaluation, now_ms: int | None = None) -> None:
     """Commit what is pending."""
-    with store.transaction():
-        evaluation.commit(now_ms or (store.readings.newest_ms() or T0) + 1000)
+    evaluation.settle(now_ms or (store.readings.newest_ms() or T0) + 1000)
 
 
 def conclusions(store: Store) -> str:

@@ -116,11 +116,9 @@ def evaluate(store: Store, settings: Settings, now_ms: int) -> None:
     """Have every lot whose book changed evaluated again, as the daemon would."""
     evaluation = Evaluation(store, plan_of(settings), now_ms)
     evaluation.read_book()
-    with store.transaction():
-        evaluation.commit(now_ms)
+    evaluation.settle(now_ms)
     evaluation.advance(now_ms)
-    with store.transaction():
-        evaluation.commit(now_ms)
+    evaluation.settle(now_ms)
 
 
 def copied(scene: Path, folder: Path) -> Settings:

@@ -81,8 +81,7 @@ def fill_year(path: Path, days: int) -> None:
 
     seen = Evaluation(store, plan, from_ms)  # the book, as the daemon sees it when it is written
     seen.read_book()
-    with store.transaction():
-        seen.commit(from_ms)
+    seen.settle(from_ms)
     Replay(store, plan).run(lines(), now_ms)  # type: ignore[arg-type]
     roll_up(store.database, now_ms)  # as the daemon does every hour
     store.close()

@@ -24,6 +24,7 @@ from mustwatch.deliver.outbox import OutboxStore
 from mustwatch.store.book import CalibrationPoints
 from mustwatch.store.readings import Unreadable
 from mustwatch.store.redelivery import Redelivery
+from mustwatch.store.revising import Due
 from mustwatch.store.schema import MIGRATIONS, Migration, SchemaTooNewError, migrate
 from mustwatch.store.store import Store
 from mustwatch.store.watching import Checkpoint
@@ -65,6 +66,7 @@ WRITES: dict[str, Callable[[Store], object]] = {
     "watching, kept": lambda s: s.watching.keep("job:backup", "123"),
     "alerts": lambda s: s.alerts.save([an_alert()]),
     "outbox": lambda s: s.outbox.put([written_message(MessageKind.TEST, "phone", "t", "b", T0, DAY_MS)]),
+    "revising": lambda s: s.revising.keep(Due("kit", T0)),
     "redelivery": lambda s: s.redelivery.apply(emptied=False, rows=[Row()]),
 }
 each_write = pytest.mark.parametrize("name", sorted(WRITES))

@@ -306,7 +306,6 @@ def reference_alerts(
         for reading in taken.readings:
             evaluation.take(reading)
     evaluation.advance(now_ms)
-    with store.transaction():
-        evaluation.commit(now_ms)
+    evaluation.settle(now_ms)
     store.close()
     return Shed.alerts(path)

@@ -39,11 +39,9 @@ def lived(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for reading in taken.readings:
             evaluation.take(reading)
         if evaluation.wants_commit:
-            with store.transaction():
-                evaluation.commit(now_ms)
+            evaluation.settle(now_ms)
     evaluation.advance(now_ms)
-    with store.transaction():
-        evaluation.commit(now_ms)
+    evaluation.settle(now_ms)
     store.close()
     shed.close()
     return folder

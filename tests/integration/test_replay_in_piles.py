@@ -84,10 +84,8 @@ def concluded(path: Path, packs: list[list[Reading]], at_once: int, take: Take) 
     for begin in range(0, len(packs), at_once):
         pile = packs[begin : begin + at_once]
         for place in take(evaluation, pile):
-            with store.transaction():
-                evaluation.commit(pile[place][-1].received_ms)
-        with store.transaction():
-            evaluation.commit(pile[-1][-1].received_ms, with_states=begin % 3 == 0)
+            evaluation.settle(pile[place][-1].received_ms)
+        evaluation.settle(pile[-1][-1].received_ms, with_states=begin % 3 == 0)
     lots = [f"lot-{lot}" for lot in range(LOTS)]
     found = (
         [store.watching.estimates(lot) for lot in lots],

@@ -20,6 +20,7 @@ from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.config.plan import CellarPlan
 from mustwatch.evaluation.live import GRACE_MS, Evaluation, Outcome
+from mustwatch.evaluation.revisions import Behind
 from mustwatch.evaluation.unreadable import unreadable_of
 from mustwatch.ingest.anchor_json import anchor_to_json
 from mustwatch.ingest.arrival import Arrival
@@ -44,13 +45,10 @@ SMALLEST_WINDOW = 20
 LULL_S = 0.2
 """Under MQTT 3.1.1 common brokers have at most 20 messages under way, and wait: with so many in a batch and nothing
 following for a fifth of a second, the batch is closed, or a backlog would crawl at 20 messages a commit."""
-STOP_PATIENCE_S = 5.0
-"""What is being concluded when the daemon is to stop may take this much longer. A season that is evaluated again takes
-minutes on a Pi: it is given up, nothing of it is written, and the next start begins it anew."""
-
-
-class _GivenUpError(Exception):
-    """What was being concluded is given up, because the daemon is to stop."""
+REST_S = 0.02
+"""While lots are evaluated again, arrivals are waited for so long between two slices: others want the processor."""
+PROGRESS_EVERY_S = 30.0
+"""How far that is is logged so often."""
 
 
 class Pipeline:
@@ -97,8 +95,9 @@ class Pipeline:
         self._pause = pause
         self.counters = Counters()
         self._stop = threading.Event()
-        self._stopping_mono_s: float | None = None
-        self._is_going_back = False
+        self.behind: tuple[Behind, ...] = ()
+        """Which lots are being evaluated again, and how much of that is done: for whoever asks how the daemon is."""
+        self._progress_said_mono_s: float | None = None
         ledger = RedeliveryLedger(LedgerRow(*row) for row in store.redelivery.rows())
         self._intake = Intake(plan.sensors.values(), ledger)
         self._evaluation = self._fresh_evaluation()
@@ -120,26 +119,9 @@ class Pipeline:
         return self._backoff.is_on
 
     def _fresh_evaluation(self) -> Evaluation:
-        evaluation = Evaluation(self._store, self._plan, self._clock.now_ms(), alive=self._advance)
+        evaluation = Evaluation(self._store, self._plan, self._clock.now_ms())
         evaluation.read_book()
         return evaluation
-
-    def _advance(self) -> None:
-        """Come round in the midst of a long evaluation.
-
-        Raises:
-            _GivenUpError: it is time to stop; leave the open transaction by it.
-        """
-        now_mono_s = self.advanced_mono_s = self._mono_s()
-        if not self._is_going_back:
-            self._is_going_back = True
-            log.info("evaluating a stretch of history again")
-        if not self._stop.is_set():
-            return
-        if self._stopping_mono_s is None:
-            self._stopping_mono_s = now_mono_s
-        if now_mono_s - self._stopping_mono_s >= STOP_PATIENCE_S:
-            raise _GivenUpError
 
     def wake(self) -> None:
         """Have the book looked at now: somebody wrote in it. Safe from any thread."""
@@ -147,18 +129,12 @@ class Pipeline:
         self._source.wake()
 
     def run(self, stop: threading.Event) -> None:
-        """Go round until told to stop; then write what is pending.
-
-        What takes too long then is left: the broker still has the arrivals, the store the readings and the book.
-        """
+        """Go round until told to stop; then write what is pending. What is still to be evaluated again is on disk."""
         self._stop = stop
-        try:
-            while not stop.is_set():
-                self.turn()
-            if self._batch.arrivals:
-                self._commit()
-        except _GivenUpError:
-            log.info("stopping: what was being evaluated again is left to the next start")
+        while not stop.is_set():
+            self.turn()
+        if self._batch.arrivals:
+            self._commit()
 
     def turn(self) -> None:
         """Go round once: take what has come, look at the clock and the book, commit if it is time.
@@ -187,6 +163,8 @@ class Pipeline:
         is_lull = not arrivals and not self._backoff.is_on
         if self._is_time() or (is_lull and (self._is_due() or self._is_window_full())):
             self._commit()
+        if self._evaluation.is_behind and not self._backoff.is_on:
+            self._catch_up()
 
     def _is_window_full(self) -> bool:
         """Say whether the broker may be waiting for acknowledgements before it sends on."""
@@ -198,6 +176,8 @@ class Pipeline:
     def _wait_s(self) -> float:
         if self._backoff.is_on:
             return min(TICK_S, max(0.01, self._backoff.left_s(self._mono_s())))
+        if self._evaluation.is_behind:
+            return REST_S
         if not self._batch.arrivals:
             return TICK_S
         most_s = LULL_S if self._is_window_full() else TICK_S
@@ -300,7 +280,6 @@ class Pipeline:
     def _commit(self) -> None:
         """Write the batch; on failure keep it and try again after a while."""
         batch = self._batch
-        self._is_going_back = False
         try:
             if self._backoff.is_on:
                 self._begin_again(batch)
@@ -319,6 +298,35 @@ class Pipeline:
             self._on_stored(readings)
         if outcome.messages:
             self._on_told()
+
+    def _catch_up(self) -> None:
+        """Evaluate a lot again for a moment; what has arrived meanwhile is written first, and told."""
+        if self._batch.arrivals or self._evaluation.is_due(self._clock.now_ms()):
+            self._commit()
+            if self._backoff.is_on:
+                return
+        messages = self._evaluation.revise(self._clock.now_ms())
+        self.counters.messages += messages
+        if messages:
+            self._on_told()
+        self._note_progress()
+
+    def _note_progress(self) -> None:
+        """Say how far it is with what takes long: a slice or two is not worth a word."""
+        self.behind, now_mono_s = self._evaluation.behind(), self._mono_s()
+        if not self.behind:
+            if self._progress_said_mono_s is not None:
+                log.info("evaluated again, up to the present")
+            self._progress_said_mono_s = None
+        elif (
+            self._progress_said_mono_s is None or now_mono_s - self._progress_said_mono_s >= PROGRESS_EVERY_S
+        ):
+            self._progress_said_mono_s = now_mono_s
+            log.info(
+                "evaluating again lots=%d furthest=%s",
+                len(self.behind),
+                max(self.behind, key=lambda b: b.percent),
+            )
 
     def _begin_again(self, batch: Batch) -> None:
         """Throw away what was concluded and could not be written, and conclude again from what is on disk."""

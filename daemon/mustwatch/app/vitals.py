@@ -57,6 +57,8 @@ class Vitals:
             "inbox_depth": source.waiting,
             "outbox_depth": self._outbox.waiting,
             "storage_writable": float(not self._pipeline.is_failing),
+            "storage_held_seconds_most": self._store.database.longest_held_s,
+            "lots_evaluated_again": len(self._pipeline.behind),
             "storage_free_bytes": shutil.disk_usage(self._store.path.parent).free,
         }
         if self._mirror is not None:
@@ -90,6 +92,7 @@ class Vitals:
             "failed_commits": self._pipeline.counters.failed_commits,
             "storage": "cannot be written" if self._pipeline.is_failing else "well",
             "mirror": None if self._mirror is None else (self._mirror.status.trouble or "well"),
+            "evaluated_again": {behind.lot: f"{behind.percent} %" for behind in self._pipeline.behind},
             "log_bytes": int(self.metrics(mono_s).get("store_log_bytes", 0)),
         }
         return goes_round and source.is_connected and not self._pipeline.is_failing, document

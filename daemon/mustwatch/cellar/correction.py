@@ -61,6 +61,10 @@ class Corrector:
         self._temperature: tuple[int, float] | None = None
         self._factors = _factors.setdefault((sensor.calibrated_at_c, sensor.expansion_per_k), {})
 
+    def go_on_from(self, other: "Corrector") -> None:
+        """Take over the temperature that another corrector of the same sensor heard last."""
+        self._temperature = other._temperature
+
     def correct(self, reading: Reading) -> Corrected:
         """Return the reading's gravity at 20/20 °C and its temperature.
 

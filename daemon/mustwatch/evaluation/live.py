@@ -1,13 +1,13 @@
 """Where readings become conclusions: place, correct, estimate, detect, alert. One evaluation per store.
 
 The daemon, ``replay`` and the recording commands all use this, so that they conclude alike. Readings are taken in
-memory; ``commit`` writes them, the watch's state, the alerts and the outbox inside one transaction given by the
-caller. If that fails, throw the evaluation away and make another from the store: what is in memory is then ahead
-of what is on disk.
+memory; ``commit`` writes them, the watch's state, alerts, outbox and which lots are to be evaluated again, all in one
+transaction given by the caller; ``revise`` does that, a slice at a time, while the lots' watches go on as they were. If
+either fails, throw the evaluation away and make another from the store: what is in memory is then ahead of the disk.
 """
 
-import logging
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+import time
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
 from operator import itemgetter
@@ -17,26 +17,30 @@ from mustwatch.alerting.alert import LOT_ENDED, Key, key_of
 from mustwatch.alerting.newest import Newest
 from mustwatch.alerting.reconcile import LotEnd, reconcile
 from mustwatch.alerting.step import Step, step
-from mustwatch.cellar.history import BEGINNING_MS, CellarHistory, LotHistory, Placement
+from mustwatch.cellar.history import BEGINNING_MS, END_MS, CellarHistory, LotHistory, Placement
 from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.config.plan import CellarPlan
 from mustwatch.evaluation.placing import Placer, observed
 from mustwatch.evaluation.rebuild import Rebuild
+from mustwatch.evaluation.revision import Pass
+from mustwatch.evaluation.revisions import Behind, Revisions
 from mustwatch.evaluation.ways import Ways
 from mustwatch.store.store import Store
-from mustwatch.store.watching import CHECKPOINT_EVERY_MS, Checkpoint
+from mustwatch.store.watching import Checkpoint
 from mustwatch.watch.curve import Forecast
 from mustwatch.watch.estimate import Estimate
-from mustwatch.watch.finding import Change, Severity, Subject, Transition
+from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.sensor_watch import SensorWatch
 from mustwatch.watch.slots import SLOT_MS
 
-log = logging.getLogger(__name__)
-
 GRACE_MS = 1 * MINUTE_MS
 """A slot is closed by the clock this long after its end: readings on their way still count for it."""
+SLICE_S = 0.1
+"""So long one lot is evaluated again before anything else comes in between."""
+OF_TEMPERATURE = frozenset({FindingKind.TOO_WARM, FindingKind.TOO_COLD})
+"""What a watch can say that has heard no more than a day. A fast change is none in a wine that is known to be done."""
 LATEST_LOOKBACK_MS = 60 * DAY_MS
 """How far back the newest reading of a sensor is looked for when the daemon starts."""
 
@@ -76,22 +80,16 @@ class _Pending:
 class Evaluation:
     """The live conclusions about a whole cellar."""
 
-    def __init__(
-        self, store: Store, plan: CellarPlan, now_ms: int, *, alive: Callable[[], None] = lambda: None
-    ) -> None:
-        """Take up from what the store holds. Writes nothing.
-
-        ``alive`` is called now and then while a long history is evaluated again, which on a Pi takes minutes: whoever
-        watches over the thread must not take it for stuck. To give the evaluation up it may raise, which leaves the
-        caller's transaction: nothing of it is written.
-        """
+    def __init__(self, store: Store, plan: CellarPlan, now_ms: int) -> None:
+        """Take up from what the store holds. Writes nothing."""
         self._store = store
-        self._alive = alive
         self._plan = plan
         self._pending = _Pending()
         self._placer = Placer(store, plan)
         self._rebuild = Rebuild(store, plan, self._placer)
         self._watches: dict[str, LotWatch] = {}
+        self._revisions = Revisions(store)
+        self._standing_in: set[str] = set()
         self._ways = Ways(self._placer, self._watches)
         self._book_seq = int(store.watching.kept("book_seq") or 0)
         self._alerts_due_ms: int | None = now_ms
@@ -134,17 +132,22 @@ class Evaluation:
 
         That closes no slot, since a slot's closing is written with the reading that closed it. If it does (a
         newer version began anew, the store was thinned, a replay was broken off), the lot is evaluated again as of
-        a late reading; until then nothing is concluded from half of the readings.
+        a late reading; until that is done, a watch stands in that has heard the last day alone, and of that only what
+        it says of the temperature is told.
         """
-        watch, horizon_ms = self._rebuild.restored(history, 2**62)
-        for _ in self._rebuild.feed(watch, history, horizon_ms):
-            self._pending.note_late(history.lot, horizon_ms)
-            if self._store.readings.newest_ms() is not None:
-                return
-            break
-        self._watches[history.lot] = watch
-        if watch.has_entries:
-            self._foretold.add(history.lot)
+        lot = history.lot
+        watch, horizon_ms = self._rebuild.restored(history, END_MS)
+        self._rebuild.recall_temperatures(history, horizon_ms)
+        if any(True for _ in self._rebuild.feed(watch, history, horizon_ms)):
+            if lot not in self._revisions:
+                self._pending.note_late(lot, horizon_ms)
+            watch, found = self._rebuild.stand_in(history)
+            latest = {t.kind: t for t in found if t.kind in OF_TEMPERATURE}
+            self._pending.transitions += [t for t in latest.values() if t.change is Change.RAISED]
+            self._standing_in.add(lot)
+        elif watch.has_entries:
+            self._foretold.add(lot)
+        self._watches[lot] = watch
 
     # --- readings ------------------------------------------------------------------------------------------
 
@@ -215,6 +218,9 @@ class Evaluation:
 
     def _stepped(self, lot: str, steps: Sequence[WatchStep]) -> None:
         pending = self._pending
+        if lot in self._standing_in:
+            pending.transitions += [t for s in steps for t in s.transitions if t.kind in OF_TEMPERATURE]
+            return
         if lot in self._foretold:
             self._foretold.discard(lot)
             pending.note_late(lot, steps[0].estimate.at_ms - SLOT_MS)
@@ -248,8 +254,10 @@ class Evaluation:
         changes = self._store.book.changes_after(self._book_seq)
         if not changes:
             return
-        self._placer = Placer(self._store, self._plan)
+        former, self._placer = self._placer, Placer(self._store, self._plan)
+        self._placer.go_on_from(former)
         self._rebuild = Rebuild(self._store, self._plan, self._placer)
+        self._revisions.begin_anew()
         self._ways.forget(self._placer)
         self._pending.is_of_book = True
         for change in changes:
@@ -276,7 +284,7 @@ class Evaluation:
         for reading in pending.completing:
             store.readings.complete(reading)
         self._heard.update({reading[0] for reading in pending.fresh})
-        stepped = pending.steps.keys() - pending.late.keys()
+        stepped = pending.steps.keys()
         store.watching.add_estimates_of(
             [(lot, s.estimate) for lot in sorted(stepped) for s in pending.steps[lot]]
         )
@@ -290,9 +298,8 @@ class Evaluation:
             live, rules = store.alerts.live(), self._plan.rules
             messages += self._settle(step(live, pending.transitions, now_ms, rules, newest))
         for lot, from_ms in pending.late.items():
-            messages += self._reconsider(lot, from_ms, now_ms)
+            self._revisions.note(lot, from_ms)
         if pending.late:
-            self._ways.forget()
             store.watching.keep("book_seq", str(self._book_seq))
         self._is_state_due |= bool(stepped or pending.late)
         if with_states and self._is_state_due:
@@ -326,53 +333,86 @@ class Evaluation:
         watching.save_checkpoint(Checkpoint(lot, watch.horizon_ms, watch.snapshot()))
         watching.save_now(lot, now_body(watch.estimate(), watch.forecast()))
 
-    def _reconsider(self, lot: str, from_ms: int, now_ms: int) -> int:
-        """Conclude again about a lot from an instant on, and settle the difference with what was concluded."""
-        former = self._watches.pop(lot, None)
+    # --- evaluating again ----------------------------------------------------------------------------------
+
+    @property
+    def is_behind(self) -> bool:
+        """Say whether lots are to be evaluated again: call ``revise`` until none is."""
+        return bool(len(self._revisions))
+
+    def behind(self) -> tuple[Behind, ...]:
+        """Return which lots are to be evaluated again, and how much of that is done."""
+        return self._revisions.behind()
+
+    def settle(self, now_ms: int, *, with_states: bool = True) -> Outcome:
+        """Write everything pending and evaluate again all there is, however long it takes."""
+        with self._store.transaction():
+            outcome = self.commit(now_ms, with_states=with_states)
+        messages = outcome.messages
+        while self.is_behind:
+            messages += self.revise(now_ms)
+        return outcome._replace(messages=messages)
+
+    def revise(self, now_ms: int, budget_s: float = SLICE_S) -> int:
+        """Evaluate one lot again for about so long, and write that; return how many messages were put in the outbox.
+
+        Nothing may be pending. The store's lock is held for the writing alone.
+        """
+        lot = self._revisions.next()
         history = self.history.lots.get(lot)
         if history is None:
-            self._store.watching.forget(lot)
-            return self._reconcile(lot, [], BEGINNING_MS, now_ms, None, {})
-        watch, horizon_ms = self._rebuild.restored(history, from_ms)
-        if horizon_ms <= history.started_ms:
-            self._store.watching.forget(lot)
-            # The beginning itself may have moved: nothing concluded before it stands.
-            horizon_ms, since_ms = history.started_ms, BEGINNING_MS
-        else:
-            self._store.watching.forget_after(lot, horizon_ms)
-            since_ms = horizon_ms
-        transitions: list[Transition] = []
-        steps: list[WatchStep] = []
-        last: WatchStep | None = None
-        next_checkpoint_ms = horizon_ms + CHECKPOINT_EVERY_MS
-        for of_step in self._rebuild.feed(watch, history, horizon_ms):
-            steps.append(of_step)
-            transitions.extend(of_step.transitions)
-            if watch.horizon_ms >= next_checkpoint_ms:
-                self._alive()
-                self._store.watching.add_estimates(lot, [s.estimate for s in steps])
-                self._save_state(lot, watch)
-                last = steps[-1]
-                steps.clear()
-                next_checkpoint_ms = watch.horizon_ms + CHECKPOINT_EVERY_MS
+            return self._forget(lot, now_ms)
+        underway = self._revisions.underway(history, Rebuild(self._store, self._plan, self._placer.apart()))
+        ends_s = time.monotonic() + budget_s
+        underway.conclude(history)
+        while not underway.is_through and time.monotonic() < ends_s:
+            underway.conclude(history)
+        if underway.is_through:
+            return self._replace(underway, history, now_ms)
+        underway.close_slice()
+        with self._store.transaction():
+            underway.write()
+        self._revisions.written(underway)
+        return 0
+
+    def _replace(self, underway: Pass, history: LotHistory, now_ms: int) -> int:
+        """Put a watch that has heard everything in the place of the one before, and settle what differs."""
+        lot = history.lot
+        former = self._watches.pop(lot, None)
         end = _end_of(history)
         if end is None:
             if former is not None:
-                for of_step in watch.advance(former.horizon_ms):
-                    steps.append(of_step)
-                    transitions.extend(of_step.transitions)
-            self._watches[lot] = watch
-        else:
-            transitions += _ended(history, end, watch)
-        self._store.watching.add_estimates(lot, [s.estimate for s in steps])
-        self._save_state(lot, watch)
+                underway.close_until(former.horizon_ms)
+            self._watches[lot] = underway.watch
+        underway.close_slice()
+        with self._store.transaction():
+            underway.write()
+            transitions = underway.found()
+            self._store.watching.save_now(lot, now_body(underway.watch.estimate(), underway.watch.forecast()))
+            if end is None:
+                transitions += self._foretell(lot, underway.watch, now_ms)
+            else:
+                ended = _ended(history, end, underway.watch)
+                self._store.watching.log(ended)
+                transitions += ended
+            self._revisions.done(lot)
+            newest = {} if underway.last is None else dict(_figures_of(lot, underway.last))
+            messages = self._reconcile(lot, transitions, underway.since_ms, now_ms, end, newest)
+        self._standing_in.discard(lot)
         self._unsaved.discard(lot)
-        self._store.watching.log(transitions)
-        if end is None:
-            transitions += self._foretell(lot, watch, now_ms)
-        last = steps[-1] if steps else last
-        newest = {} if last is None else dict(_figures_of(lot, last))
-        return self._reconcile(lot, transitions, since_ms, now_ms, end, newest)
+        underway.leave(self._placer)
+        self._ways.forget()
+        return messages
+
+    def _forget(self, lot: str, now_ms: int) -> int:
+        """Drop what was concluded of a lot that the book does not know any more."""
+        self._watches.pop(lot, None)
+        with self._store.transaction():
+            self._store.watching.forget(lot)
+            self._revisions.done(lot)
+            messages = self._reconcile(lot, [], BEGINNING_MS, now_ms, None, {})
+        self._ways.forget()
+        return messages
 
     def _foretell(self, lot: str, watch: LotWatch, now_ms: int) -> list[Transition]:
         """Show what an entry does although its slot is open: the present estimate, and what ceases to hold by it.

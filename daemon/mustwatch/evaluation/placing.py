@@ -3,7 +3,7 @@
 import logging
 
 from mustwatch.cellar.correction import Corrector
-from mustwatch.cellar.history import BEGINNING_MS, CellarHistory, Placement
+from mustwatch.cellar.history import BEGINNING_MS, END_MS, CellarHistory, Placement
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.config.plan import CellarPlan
@@ -20,13 +20,23 @@ _new = tuple.__new__
 class Placer:
     """Places and corrects readings by the book and configuration as they stood when this was made."""
 
-    def __init__(self, store: Store, plan: CellarPlan) -> None:
-        """Read the book."""
+    def __init__(self, store: Store, plan: CellarPlan, history: CellarHistory | None = None) -> None:
+        """Read the book, unless what it says is given."""
         self._store = store
         self._plan = plan
-        self.history: CellarHistory = store.book.history()
+        self.history: CellarHistory = store.book.history() if history is None else history
         self._placements: dict[str, Placement] = {}
         self._correctors: dict[str, Corrector] = {}
+
+    def apart(self) -> "Placer":
+        """Return another of the same book, for readings of another time: a corrector wants its own in order."""
+        return Placer(self._store, self._plan, self.history)
+
+    def go_on_from(self, other: "Placer", lot: str | None = None) -> None:
+        """Take over what temperatures were said last, by all sensors or by those that are with a lot now."""
+        for sensor, corrector in other._correctors.items():
+            if lot is None or self.history.place(sensor, END_MS - 1).lot == lot:
+                self.corrector(sensor).go_on_from(corrector)
 
     def place(self, sensor: str, at_ms: int) -> Placement:
         """Return where a sensor's statement of an instant belongs; from memory while the last answer holds."""

@@ -13,19 +13,25 @@ from typing import Any
 
 from mustwatch.cellar.book import Entry
 from mustwatch.cellar.correction import TEMPERATURE_HOLDS_MS
-from mustwatch.cellar.history import LotHistory
+from mustwatch.cellar.history import END_MS, LotHistory
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.config.plan import CellarPlan
 from mustwatch.evaluation.placing import Placer
 from mustwatch.store.retention import thinned_readings
+from mustwatch.store.rollup import thinned_until_ms
 from mustwatch.store.store import Store
+from mustwatch.watch.finding import Transition
 from mustwatch.watch.lot_watch import LotWatch, SnapshotOutdatedError, WatchStep
 
 log = logging.getLogger(__name__)
 
-CHUNK_MS = 7 * DAY_MS
-"""This much history is read at a time, so that a long rebuild does not fill a Pi's memory."""
+STRETCH_MS = DAY_MS
+"""This much history is read at a time: a few thousand readings at most, so that a long rebuild neither fills a Pi's
+memory nor keeps anybody waiting."""
+
+STAND_IN_MS = DAY_MS
+"""A watch that stands in for one still to be evaluated has heard so much: more than any temperature is judged over."""
 
 NIGHTS_REMEMBERED = 64
 """Instants of which it is remembered whether they lie in the night: the slots of all lots end at the same ones."""
@@ -39,7 +45,7 @@ class Rebuild:
         self._store = store
         self._plan = plan
         self._is_night = lru_cache(maxsize=NIGHTS_REMEMBERED)(plan.is_night)
-        self._placer = placer
+        self.placer = placer
 
     def restored(self, history: LotHistory, before_ms: int) -> tuple[LotWatch, int]:
         """Return a lot's watch as of its newest checkpoint at or before an instant, and that horizon.
@@ -57,40 +63,70 @@ class Rebuild:
         watch = LotWatch(history.lot, history.start.vessel, profile, history.started_ms, self._is_night)
         return watch, history.started_ms
 
-    def feed(self, watch: LotWatch, history: LotHistory, from_ms: int) -> Iterator[WatchStep]:
-        """Give a watch the lot's entries and stored readings from an instant on, and yield its steps."""
-        self._recall_temperatures(history, from_ms)
-        entries: list[tuple[int, int, Any]] = [(e.at_ms, 0, e) for e in history.entries if e.at_ms >= from_ms]
-        for _, _, what in merge(entries, self._readings(history, from_ms), key=itemgetter(0, 1)):
+    def stretch_end(self, from_ms: int, newest_ms: int) -> int:
+        """Return up to when to go on from an instant: a stretch that has something in it, the last one for ever."""
+        if from_ms >= thinned_until_ms(self._store.database):
+            from_ms = max(from_ms, self._store.readings.first_ms(from_ms) or END_MS)
+        return END_MS if from_ms + STRETCH_MS > newest_ms else from_ms + STRETCH_MS
+
+    def feed(
+        self, watch: LotWatch, history: LotHistory, from_ms: int, until_ms: int = END_MS
+    ) -> Iterator[WatchStep]:
+        """Give a watch the lot's entries and stored readings of [from, until), and yield its steps."""
+        entries: list[tuple[int, int, Any]] = [
+            (e.at_ms, 0, e) for e in history.entries if from_ms <= e.at_ms < until_ms
+        ]
+        readings = self._readings(history, from_ms, until_ms)
+        for _, _, what in merge(entries, readings, key=itemgetter(0, 1)):
             if isinstance(what, Entry):
                 yield from watch.enter(what)
             else:
                 reading, vessel = what
-                yield from watch.observe(self._placer.observation(reading, vessel))
+                yield from watch.observe(self.placer.observation(reading, vessel))
 
-    def _recall_temperatures(self, history: LotHistory, at_ms: int) -> None:
+    def stand_in(self, history: LotHistory) -> tuple[LotWatch, list[Transition]]:
+        """Return a watch that has heard the lot's last day alone, and what it found."""
+        watch = LotWatch(
+            history.lot,
+            history.start.vessel,
+            self._plan.profile_for(history),
+            history.started_ms,
+            self._is_night,
+        )
+        newest_ms = self._store.readings.newest_ms() or history.started_ms
+        from_ms = max(history.started_ms, newest_ms - STAND_IN_MS)
+        for entry in history.entries:
+            if entry.at_ms < from_ms:
+                watch.enter(entry)
+        self.recall_temperatures(history, from_ms)
+        steps = list(self.feed(watch, history, from_ms))
+        return watch, [transition for step in steps for transition in step.transitions]
+
+    def recall_temperatures(self, history: LotHistory, at_ms: int) -> None:
         """Have the correctors hold what temperatures were said just before an instant, on topics of their own."""
         vessel = history.vessel_at(at_ms - 1)
         if vessel is not None:
-            sensors = self._placer.history.sensors_in(vessel)
+            sensors = self.placer.history.sensors_in(vessel)
             for reading in self._stored(at_ms - TEMPERATURE_HOLDS_MS, at_ms, sensors):
-                if self._placer.place(reading.sensor, reading.observed_ms).lot == history.lot:
-                    self._placer.corrector(reading.sensor).correct(reading)
+                if self.placer.place(reading.sensor, reading.observed_ms).lot == history.lot:
+                    self.placer.corrector(reading.sensor).correct(reading)
 
-    def _readings(self, history: LotHistory, from_ms: int) -> Iterator[tuple[int, int, tuple[Reading, str]]]:
+    def _readings(
+        self, history: LotHistory, from_ms: int, until_ms: int
+    ) -> Iterator[tuple[int, int, tuple[Reading, str]]]:
         newest_ms = self._store.readings.newest_ms()
         if newest_ms is None:
             return
         for stay in history.stays:
-            sensors = self._placer.history.sensors_in(stay.vessel)
+            sensors = self.placer.history.sensors_in(stay.vessel)
             begin_ms = max(from_ms, stay.from_ms)
-            end_ms = min(stay.until_ms, newest_ms + 1)
+            end_ms = min(stay.until_ms, until_ms, newest_ms + 1)
             while begin_ms < end_ms:
-                until_ms = min(begin_ms + CHUNK_MS, end_ms)
-                for reading in self._stored(begin_ms, until_ms, sensors):
-                    if self._placer.place(reading.sensor, reading.observed_ms).lot == history.lot:
+                stretch_ms = min(begin_ms + STRETCH_MS, end_ms)
+                for reading in self._stored(begin_ms, stretch_ms, sensors):
+                    if self.placer.place(reading.sensor, reading.observed_ms).lot == history.lot:
                         yield reading.observed_ms, 1, (reading, stay.vessel)
-                begin_ms = until_ms
+                begin_ms = stretch_ms
 
     def _stored(self, from_ms: int, until_ms: int, sensors: list[str]) -> list[Reading]:
         """Return the readings of [from, until); where they were thinned, the quarters of an hour that are left."""

@@ -122,6 +122,7 @@ class Recorder:
         """Use a store and its configuration at an instant; ``wake`` has this process's own watch look at the book."""
         self._store = store
         self._wake = wake
+        self._written_before = store.book.newest_change()
         self._settings = settings
         self.now_ms = now_ms
         self.plan: CellarPlan = plan_of(settings)
@@ -316,11 +317,9 @@ class Recorder:
             with Keeper(self._store.path):
                 evaluation = Evaluation(self._store, self.plan, self.now_ms)
                 evaluation.read_book()
-                with self._store.transaction():
-                    evaluation.commit(self.now_ms)
+                evaluation.settle(self.now_ms)
                 evaluation.advance(self.now_ms)
-                with self._store.transaction():
-                    evaluation.commit(self.now_ms)
+                evaluation.settle(self.now_ms)
         except AlreadyKeptError:
             self._wake()
             self._await_the_watch()
@@ -329,8 +328,9 @@ class Recorder:
 
     def _await_the_watch(self) -> None:
         """Wait, within bounds, until the daemon has looked at everything written so far."""
-        newest = self._store.book.newest_change()
-        for _ in range(round(LOOKED_AT_WITHIN_S / LOOK_EVERY_S)):
-            if int(self._store.watching.kept("book_seq") or 0) >= newest:
+        written = self._store.book.changes_after(self._written_before)
+        for _ in range(round(LOOKED_AT_WITHIN_S / LOOK_EVERY_S) if written else 0):
+            is_seen = int(self._store.watching.kept("book_seq") or 0) >= written[-1].seq
+            if is_seen and not {due.lot for due in self._store.revising.all()} & {c.lot for c in written}:
                 return
             time.sleep(LOOK_EVERY_S)

@@ -120,7 +120,7 @@ class Replay:
     ) -> None:
         with self._store.transaction():
             self._store.readings.quarantine(unreadable)
-            outcome = evaluation.commit(now_ms, with_states=with_states)
+            outcome = evaluation.settle(now_ms, with_states=with_states)
         self.result.quarantined += len(unreadable)
         unreadable.clear()
         self.result.readings += outcome.stored

@@ -6,6 +6,7 @@ acknowledged to the broker. Readers fetch everything and let go, so that they ne
 
 import sqlite3
 import threading
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -47,6 +48,9 @@ class Database:
         path.parent.mkdir(parents=True, exist_ok=True)
         self._lock = threading.RLock()
         self._depth = 0
+        self._held: tuple[str, float] | None = None
+        self.longest_held_s = 0.0
+        """How long a transaction held the lock at most, since the start."""
         self._is_closed = False
         self._writer = self._connect(WRITER_CACHE_KIB)
         self._readers: LifoQueue[sqlite3.Connection | None] = LifoQueue()
@@ -72,6 +76,7 @@ class Database:
             outermost = self._depth == 0
             if outermost:
                 self._writer.execute("BEGIN IMMEDIATE")
+                self._held = threading.current_thread().name, time.monotonic()
             self._depth += 1
             try:
                 yield
@@ -83,6 +88,14 @@ class Database:
                 raise
             finally:
                 self._depth -= 1
+                if outermost:
+                    self.longest_held_s = max(self.longest_held_s, self.held()[1])
+                    self._held = None
+
+    def held(self) -> tuple[str, float]:
+        """Return which thread has a transaction open ("": none), and for how many seconds; waits for nothing."""
+        held = self._held
+        return ("", 0.0) if held is None else (held[0], time.monotonic() - held[1])
 
     @contextmanager
     def hurried(self) -> Iterator[None]:

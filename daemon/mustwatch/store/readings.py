@@ -213,6 +213,11 @@ class Readings:
         newest = self._db.query("SELECT max(observed_ms) FROM reading")[0][0]
         return None if newest is None else int(newest)
 
+    def first_ms(self, from_ms: int) -> int | None:
+        """Return when the first reading of any sensor from an instant on was observed, or None."""
+        first = self._db.query("SELECT min(observed_ms) FROM reading WHERE observed_ms>=?", (from_ms,))[0][0]
+        return None if first is None else int(first)
+
     def last_received_ms(self) -> int | None:
         """Return when the newest reading was received, or None: the clock cannot be earlier than that."""
         rows = self._db.query("SELECT observed_ms+delay_ms FROM reading ORDER BY observed_ms DESC LIMIT 100")

@@ -10,6 +10,7 @@ from mustwatch.store.database import Database
 from mustwatch.store.outbox import Outbox
 from mustwatch.store.readings import Readings
 from mustwatch.store.redelivery import Redelivery
+from mustwatch.store.revising import Revising
 from mustwatch.store.watching import Watching
 
 
@@ -30,6 +31,7 @@ class Store:
         self.alerts = Alerts(self.database)
         self.outbox = Outbox(self.database)
         self.redelivery = Redelivery(self.database)
+        self.revising = Revising(self.database)
 
     @property
     def path(self) -> Path:

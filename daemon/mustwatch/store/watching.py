@@ -78,23 +78,27 @@ class Watching:
         )
         return Checkpoint(rows[0][0], rows[0][1], _unpacked(rows[0][2])) if rows else None
 
-    def forget_after(self, lot: str, horizon_ms: int) -> None:
-        """Drop what its watch concluded of a lot after a horizon, to be concluded again.
+    def forget_between(self, lot: str, after_ms: int, until_ms: int) -> None:
+        """Drop what its watch concluded of a lot after an instant up to another: it was concluded again.
 
         What was found of the sensors in it (silent, battery low, a probe frozen) stays in the log: nothing would bring
         it up again.
         """
         for table, column in (("watch_state", "horizon_ms"), ("estimate", "at_ms")):
-            self._db.execute(f"DELETE FROM {table} WHERE lot=? AND {column}>?", (lot, horizon_ms))  # noqa: S608
+            self._db.execute(
+                f"DELETE FROM {table} WHERE lot=? AND {column}>? AND {column}<=?",  # noqa: S608
+                (lot, after_ms, until_ms),
+            )
         found = self._db.query(
-            "SELECT id, kind, evidence FROM finding WHERE lot=? AND at_ms>?", (lot, horizon_ms)
+            "SELECT id, kind, evidence FROM finding WHERE lot=? AND at_ms>? AND at_ms<=?",
+            (lot, after_ms, until_ms),
         )
         of_the_lot = [(id_,) for id_, kind, of in found if is_of_a_lot(FindingKind(kind), json.loads(of))]
         self._db.executemany("DELETE FROM finding WHERE id=?", of_the_lot)
 
     def forget(self, lot: str) -> None:
         """Drop everything its watch concluded of a lot."""
-        self.forget_after(lot, -(2**62))
+        self.forget_between(lot, -(2**62), 2**62)
         self._db.execute("DELETE FROM lot_now WHERE lot=?", (lot,))
 
     def add_estimates(self, lot: str, estimates: Iterable[Estimate]) -> None:

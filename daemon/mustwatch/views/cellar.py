@@ -68,12 +68,16 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
     now = store.watching.now()
     alerts = store.alerts.open()
     rows = cellar_overview(plan.vessels, history, now, partial(strength_now, store))
+    behind = {due.lot: due.reached_ms for due in store.revising.all()}
     fermenting: list[Fermenting] = []
     for row in rows:
         lot = history.lots.get(row["lot"]) if row["lot"] is not None else None
         row["next"], row["remember"] = [], []
         row["band"] = None
+        row["evaluated_until"] = None
         if lot is not None:
+            if lot.lot in behind:
+                row["evaluated_until"] = iso(max(behind[lot.lot], lot.started_ms))
             profile = plan.profile_for(lot)
             facts = facts_of(lot, history, now.get(lot.lot), alerts, plan)
             steps = next_steps(lot, profile, now_ms, facts, measures=plan.rules.units.measures)

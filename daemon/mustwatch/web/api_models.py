@@ -86,9 +86,13 @@ class PastLot(LotRow):
 
 
 class VesselRow(LotRow):
-    """A vessel and what is in it; ``lot`` is null if it is empty."""
+    """A vessel and what is in it; ``lot`` is null if it is empty.
+
+    ``evaluated_until``: the lot is being evaluated again, so far up to then; null: it is up to date.
+    """
 
     vessel: str
+    evaluated_until: Instant | None
     next: list[Step]
     remember: list[Reminder]
     band: Band | None

@@ -1,0 +1,45 @@
+"""What every attack uses, and the table of them all at the end."""
+
+import json
+import sys
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
+sys.path.insert(0, str(HERE))
+
+from attack_table import Row, table  # noqa: E402 - found by the line before
+
+OUT = HERE / "out" / "adversary.json"
+ROWS: list[Row] = []
+
+
+@pytest.fixture
+def row(request: pytest.FixtureRequest) -> Callable[[str], Row]:
+    """Begin a row of the table; one of a test that does not come to its end counts as failed."""
+
+    def begin(attack: str) -> Row:
+        ROWS.append(Row(attack, request.node.nodeid))
+        return ROWS[-1]
+
+    return begin
+
+
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    """Note which attacks failed."""
+    if report.failed:
+        for made in ROWS:
+            if made.test == report.nodeid:
+                made.has_failed = True
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Print the table, and keep it for the faults' report."""
+    if ROWS:
+        OUT.parent.mkdir(exist_ok=True)
+        OUT.write_text(json.dumps([asdict(made) for made in ROWS], indent=1, ensure_ascii=False) + "\n")
+        terminalreporter.section("the adversary's table")
+        terminalreporter.write_line(table(ROWS))
