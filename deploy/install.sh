@@ -161,8 +161,9 @@ secret() { head -c 18 /dev/urandom | base64 | tr '+/' '-_'; }
 make_configuration() {
   local example
   if [ ! -e "$etc/secrets.env" ]; then
-    (umask 0077 && printf 'MUSTWATCH_MQTT__PASSWORD=%s\nMUSTWATCH_WEB__TOKEN=%s\n' "$(secret)" "$(secret)" \
-      >"$etc/secrets.env")
+    # The broker keeps what waits for mustwatch under the client id: who knows it could take that.
+    (umask 0077 && printf 'MUSTWATCH_MQTT__PASSWORD=%s\nMUSTWATCH_MQTT__CLIENT_ID=mustwatch-%s\nMUSTWATCH_WEB__TOKEN=%s\n' \
+      "$(secret)" "$(secret)" "$(secret)" >"$etc/secrets.env")
   fi
   chown root:root "$etc/secrets.env"
   chmod 0600 "$etc/secrets.env"

@@ -7,7 +7,7 @@ secret() { head -c 24 /dev/urandom | base64 | tr '+/' '-_' | tr -d '='; }
 
 if [ ! -e .env ]; then
     umask 0077
-    for name in MQTT_PASSWORD WEB_TOKEN INFLUX_TOKEN INFLUX_PASSWORD GRAFANA_PASSWORD; do
+    for name in MQTT_PASSWORD MQTT_CLIENT_ID WEB_TOKEN INFLUX_TOKEN INFLUX_PASSWORD GRAFANA_PASSWORD; do
         printf 'MUSTWATCH_%s=%s\n' "$name" "$(secret)"
     done >.env
     echo "made .env: the passwords of broker, pages, InfluxDB and Grafana"

@@ -2,7 +2,7 @@
 
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from pathlib import Path
 
@@ -12,6 +12,8 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE))
 
 from attack_table import Row, table  # noqa: E402 - found by the line before
+
+from endpoints import HttpEndpoint  # noqa: E402
 
 OUT = HERE / "out" / "adversary.json"
 ROWS: list[Row] = []
@@ -26,6 +28,15 @@ def row(request: pytest.FixtureRequest) -> Callable[[str], Row]:
         return ROWS[-1]
 
     return begin
+
+
+@pytest.fixture
+def endpoint() -> Iterator[HttpEndpoint]:
+    """Return somebody to tell."""
+    made = HttpEndpoint()
+    made.listen()
+    yield made
+    made.refuse()
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:

@@ -3,7 +3,7 @@
 import json
 import time
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import closing
 
 import pytest
@@ -63,14 +63,6 @@ def senml(at_ms: int, gravity: float, celsius: float) -> bytes:
             {"n": "temperature", "u": "Cel", "v": celsius},
         ]
     ).encode()
-
-
-@pytest.fixture
-def endpoint() -> Iterator[HttpEndpoint]:
-    made = HttpEndpoint()
-    made.listen()
-    yield made
-    made.refuse()
 
 
 def seconds_for_page(port: int, path: str) -> float:

@@ -25,7 +25,12 @@ from mustwatch.watch.slots import SLOT_MS
 BEGIN_MS = 1_790_000_100_000 // SLOT_MS * SLOT_MS
 HOUR_MS = 3_600_000
 UNITS = ("gravity", "celsius", "hours", "minutes", "per_day", "per_hour", "probability", "readings")
-BY_THE_DAEMON = {FindingKind.CLOCK_WRONG, FindingKind.STORAGE_TROUBLE, FindingKind.DELIVERY_TROUBLE}
+BY_THE_DAEMON = {
+    FindingKind.CLOCK_WRONG,
+    FindingKind.STORAGE_TROUBLE,
+    FindingKind.DELIVERY_TROUBLE,
+    FindingKind.BROKER_TROUBLE,
+}
 OF_A_SENSOR = {FindingKind.SENSOR_SILENT, FindingKind.BATTERY_LOW}
 
 Hover = Callable[[SlotView, Random], None]

@@ -28,7 +28,12 @@ ABOUT_A_SENSOR = frozenset(
 """Kinds identified by their sensor, wherever it hangs; all others by their lot, and failing that their sensor."""
 
 ABOUT_THE_DAEMON = frozenset(
-    {FindingKind.CLOCK_WRONG, FindingKind.STORAGE_TROUBLE, FindingKind.DELIVERY_TROUBLE}
+    {
+        FindingKind.CLOCK_WRONG,
+        FindingKind.STORAGE_TROUBLE,
+        FindingKind.DELIVERY_TROUBLE,
+        FindingKind.BROKER_TROUBLE,
+    }
 )
 """Kinds that concern no wine and, unless they name one, no sensor."""
 

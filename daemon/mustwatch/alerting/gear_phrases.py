@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from mustwatch.alerting.figures import Figures
+from mustwatch.alerting.figures import Figures, moment
 from mustwatch.alerting.phrasing import Phrases, sentence, sentences
 from mustwatch.watch.finding import Severity
 
@@ -186,6 +186,36 @@ def delivery_trouble(f: Figures, severity: Severity) -> Phrases:
             "Messages are kept and tried again.",
         ),
         next="Check the network and that address in the configuration (mustwatch check).",
+    )
+
+
+def broker_trouble(f: Figures, severity: Severity) -> Phrases:
+    """Say that what the broker was to keep for us may have gone to somebody else, or is lost."""
+    since_ms = f.number("missing_since_ms")
+    since = sentence(
+        "Readings since {since} may be missing.",
+        since=None if since_ms is None else moment(round(since_ms), f.units),
+    )
+    if f.text("what") == "contested":
+        return Phrases(
+            what="another program uses this daemon's name on the broker",
+            over="the broker's session is this daemon's own again",
+            why=sentences(
+                "The broker ends our connections again and again, as it does when two use one client id.",
+                since,
+            ),
+            next="End the other program (a second mustwatch?), or give one of them another client id ([mqtt] in its configuration).",
+        )
+    return Phrases(
+        what="the broker has forgotten our session",
+        over="the broker keeps our session",
+        why=sentences(
+            "It was to keep what came while nobody took it, and had nothing: it was restarted without its memory, or "
+            "somebody else connected under this daemon's client id.",
+            since,
+        ),
+        next="Compare the curves with what the floats kept themselves. See that the broker writes its sessions to "
+        "disk, and that the client id in the configuration is a name nobody can guess.",
     )
 
 

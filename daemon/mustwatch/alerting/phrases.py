@@ -25,4 +25,5 @@ OF_KIND: Mapping[FindingKind, Callable[[Figures, Severity], Phrases]] = {
     FindingKind.CLOCK_WRONG: gear_phrases.clock_wrong,
     FindingKind.STORAGE_TROUBLE: gear_phrases.storage_trouble,
     FindingKind.DELIVERY_TROUBLE: gear_phrases.delivery_trouble,
+    FindingKind.BROKER_TROUBLE: gear_phrases.broker_trouble,
 }

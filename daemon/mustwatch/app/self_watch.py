@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 from mustwatch.alerting.alert import Alert
 from mustwatch.app.storage_trouble import Part, StorageTrouble, StorageTroubles
 from mustwatch.cellar.history import Placement
+from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.sensor import Sensor
 from mustwatch.ingest.clock import ClockState
 from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
@@ -13,6 +14,8 @@ from mustwatch.watch.silence import judge_silence
 
 SILENCE_EVERY_S = 15.0
 """How often silence is looked for; it is judged in minutes."""
+BROKER_WELL_AFTER_MS = DAY_MS
+"""A session lost or contested is an event; what is told of it stands for so long."""
 STORAGE_TOLD_AFTER_S = 20.0
 """A failed commit that is mended by then was another process's long transaction, not a full card."""
 
@@ -29,7 +32,7 @@ def cannot_write(error: str) -> tuple[str, str]:
 
 
 class SelfWatch:
-    """Keeps what holds of ``sensor-silent``, ``clock-wrong``, ``storage-trouble`` and ``delivery-trouble``.
+    """Keeps what holds of ``sensor-silent``, ``clock-wrong`` and of the troubles with storage, delivery and broker.
 
     Silence is measured by the monotonic clock from the last arrival, or from the start of the daemon: neither a
     restart nor a clock that jumps makes every sensor silent at once.
@@ -56,6 +59,9 @@ class SelfWatch:
         alerts = [a for a in holding if not a.is_over]
         self._silent = {a.subject.sensor for a in alerts if a.kind is FindingKind.SENSOR_SILENT}
         self._open = {a.kind for a in alerts}
+        self._broker_trouble_ms = max(
+            (a.raises[-1].at_ms for a in alerts if a.kind is FindingKind.BROKER_TROUBLE), default=0
+        )
         self._clock_was_behind = False
         self._looked_mono_s = mono_s
         self._storage_failed_ms: int | None = None
@@ -84,6 +90,8 @@ class SelfWatch:
         """Return what began or ceased to hold since the last look."""
         found = self._elsewhere()
         found += self._clock(now_ms, clock)
+        if now_ms - self._broker_trouble_ms >= BROKER_WELL_AFTER_MS:
+            found += self._turn(FindingKind.BROKER_TROUBLE, False, now_ms, Severity.WARNING, {})
         if mono_s - self._looked_mono_s >= SILENCE_EVERY_S:
             self._looked_mono_s = mono_s
             for sensor in self._sensors.values():
@@ -162,6 +170,17 @@ class SelfWatch:
         """Note how one part of the storage stands; None: well. Safe from any thread."""
         with self._lock:
             self._made_elsewhere += self._storage.note(part, trouble, now_ms)
+
+    def broker(self, what: str, missing_since_ms: int | None, now_ms: int) -> None:
+        """Note that the broker's session is ``lost`` or ``contested``; a day without more, and it is over."""
+        evidence: dict[str, float | int | str | None] = {"what": what}
+        if missing_since_ms is not None:
+            evidence["missing_since_ms"] = missing_since_ms
+        with self._lock:
+            self._broker_trouble_ms = now_ms
+            self._made_elsewhere += self._turn(
+                FindingKind.BROKER_TROUBLE, True, now_ms, Severity.WARNING, evidence
+            )
 
     def delivery(
         self, is_in_trouble: bool, evidence: dict[str, float | int | str | None], now_ms: int

@@ -15,6 +15,7 @@ from mustwatch.app.morning_job import morning_job
 from mustwatch.app.pipeline import Pipeline
 from mustwatch.app.schedule import Schedule
 from mustwatch.app.self_watch import STORAGE_TOLD_AFTER_S, SelfWatch, cannot_write
+from mustwatch.app.session_watch import SessionWatch
 from mustwatch.app.storage_trouble import Part, StorageTrouble
 from mustwatch.app.system_notify import ServiceManager
 from mustwatch.app.upkeep import Upkeep
@@ -26,7 +27,7 @@ from mustwatch.deliver.deliverer import Parcel, TellAddress
 from mustwatch.deliver.outbox import Troubles, trouble_transition
 from mustwatch.deliver.worker import OutboxWorker
 from mustwatch.ingest.anchor_json import anchor_from_json
-from mustwatch.ingest.client import MqttSource
+from mustwatch.ingest.client import MqttSource, SessionNews
 from mustwatch.ingest.clock import ClockWatch
 from mustwatch.ingest.system_clock import boot_id, is_synchronised, mono_s, wall_ms
 from mustwatch.messenger.messenger import Messenger
@@ -196,7 +197,8 @@ class Service:
             on_trouble=on_trouble,
             mono=mono_s,
         )
-        source = self._source(store, plan)
+        broker = settings.mqtt.broker()
+        source = self._source(store, plan, SessionWatch(store, broker, self_watch, clock.now_ms).heard)
         upkeep = Upkeep(
             store,
             settings.store,
@@ -274,7 +276,9 @@ class Service:
 
         threading.Thread(target=say, name="say-directly", daemon=True).start()
 
-    def _source(self, store: Store, plan: CellarPlan) -> MqttSource:
+    def _source(
+        self, store: Store, plan: CellarPlan, on_session: Callable[[SessionNews], None]
+    ) -> MqttSource:
         topics = sorted({t for s in plan.sensors.values() for t in (s.topics or (s.topic,))})
         former = json.loads(store.watching.kept("topics") or "[]")
         store.watching.keep("topics", json.dumps(topics))
@@ -283,6 +287,7 @@ class Service:
             topics,
             former_topics=former,
             on_fatal=self._failed,
+            on_session=on_session,
             mono_s=mono_s,
             backoff_most_s=self._settings.mqtt.reconnect_most_seconds,
         )

@@ -12,6 +12,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Final, NamedTuple
 
 from mustwatch.ingest.arrival import AckToken, Arrival
@@ -35,6 +36,15 @@ HEALTHY_S: Final = 90.0
 """A thread that did not come round for this long is stuck: a name look-up may take half a minute."""
 LOG_EVERY_S: Final = 30.0
 """One line of trouble in this time, however often we try."""
+
+
+class SessionNews(StrEnum):
+    """What a connection showed of the session that the broker keeps for us."""
+
+    RESUMED = "resumed"
+    NEW = "new"
+    CONTESTED = "contested"
+    """Connections that the broker took did not last, again and again: somebody else uses our client id."""
 
 
 class SourceStatus(NamedTuple):
@@ -80,6 +90,7 @@ class MqttSource:
         *,
         former_topics: Collection[str] = (),
         on_fatal: Callable[[BaseException], None] = lambda fault: None,
+        on_session: Callable[[SessionNews], None] = lambda news: None,
         wall_ms: Callable[[], int] = wall_ms,
         mono_s: Callable[[], float] = mono_s,
         backoff_first_s: float = BACKOFF_FIRST_S,
@@ -92,6 +103,7 @@ class MqttSource:
             topics: exact topics to subscribe to.
             former_topics: topics of earlier configurations, which the broker's session may still hold.
             on_fatal: told of a fault that ends the source, from its thread: the process should end.
+            on_session: told of the session when the broker has taken us, and when it is contested; from its thread.
             wall_ms: the wall clock; ``mono_s``: the monotonic one. They stamp arrivals.
             backoff_first_s: the first pause before a new attempt, which doubles up to ``backoff_most_s``.
         """
@@ -99,6 +111,7 @@ class MqttSource:
         self._topics = frozenset(topics)
         self._former_topics = frozenset(former_topics) - self._topics
         self._on_fatal = on_fatal
+        self._on_session = on_session
         self._wall_ms = wall_ms
         self._mono_s = mono_s
         self._inbox = Inbox(2 * settings.receive_maximum)
@@ -223,10 +236,13 @@ class MqttSource:
                 raise connection.fault
             if connection.is_ready and not was_ready:
                 was_ready = True
+                self._on_session(SessionNews.RESUMED if connection.is_resumed else SessionNews.NEW)
                 self._out_of_trouble(connection)
         self._send_acknowledgements(connection)
         if not self._stopping.is_set():
             self._short_lived += was_ready
+            if self._short_lived == SUSPICIOUS:
+                self._on_session(SessionNews.CONTESTED)
             self._in_trouble((connection.ended or "the connection ended") + self._suspicion())
 
     def _suspicion(self) -> str:

@@ -25,6 +25,7 @@ class FindingKind(StrEnum):
     CLOCK_WRONG = "clock-wrong"
     STORAGE_TROUBLE = "storage-trouble"
     DELIVERY_TROUBLE = "delivery-trouble"
+    BROKER_TROUBLE = "broker-trouble"
 
 
 class Severity(StrEnum):
@@ -66,6 +67,7 @@ OF_NO_LOT = frozenset(
         FindingKind.CLOCK_WRONG,
         FindingKind.STORAGE_TROUBLE,
         FindingKind.DELIVERY_TROUBLE,
+        FindingKind.BROKER_TROUBLE,
     }
 )
 """Kinds that no lot's watch concludes, though a lot may be named as the place."""
