@@ -35,7 +35,7 @@ from mustwatch.store.backup import backup_folder
 from mustwatch.store.keeper import Keeper
 from mustwatch.store.mirror import Mirror
 from mustwatch.store.opening import open_store
-from mustwatch.store.soundness import StoreDamagedError, is_no_room, mark_damaged, quick_check
+from mustwatch.store.soundness import StoreDamagedError, mark_damaged, may_pass, quick_check
 from mustwatch.store.store import Store
 from mustwatch.views.message_picture import MessagePictures
 from mustwatch.watch.finding import Severity
@@ -48,7 +48,7 @@ STUCK_AFTER_S = 90.0
 """A thread that has not come round for so long is stuck: the process ends and the service manager restarts it. A
 transaction may wait 15 s for another's, a full card backs off for 60 s in slices of one."""
 OPEN_AGAIN_S = 5.0
-"""When the store cannot be opened for want of room, it is tried again after this."""
+"""When the store cannot be opened for its card, which is full or read-only, it is tried again after this."""
 UNCHECKED = "unchecked"
 """Left in the lock file when the daemon ended in order before a check of the file was through."""
 
@@ -91,7 +91,7 @@ class Service:
     def run(self) -> None:
         """Build, start, watch, and close in reverse, until asked to stop.
 
-        A card without room for the store is waited for; it is said once.
+        A card that is full or read-only is waited for; it is said once.
 
         Raises:
             AlreadyKeptError: another process keeps watch on the store.
@@ -104,7 +104,7 @@ class Service:
                 try:
                     self._run_once()
                 except (sqlite3.Error, OSError) as error:
-                    if self._stop.is_set() or not is_no_room(error):
+                    if self._stop.is_set() or not may_pass(error):
                         raise
                     log.error("the store cannot be opened, trying again: %s", error)
                     self._manager.tell("READY=1\nWATCHDOG=1\nSTATUS=the store cannot be opened")
@@ -302,7 +302,10 @@ class Service:
     def _failed(self, fault: BaseException) -> None:
         if isinstance(fault, StoreDamagedError):
             log.error("the store is damaged, ending to begin anew: %s", fault)
-            mark_damaged(self._path, str(fault))
+            try:
+                mark_damaged(self._path, str(fault))
+            except OSError as error:  # the next start finds out by itself
+                log.error("it cannot be noted that the store is damaged: %s", error)
         if self._fault is None:  # what came of it later is not what was wrong
             self._fault = fault
         self._stop.set()

@@ -7,12 +7,15 @@ still read from it.
 import os
 import sqlite3
 from contextlib import closing
+from errno import EDQUOT, EIO, ENOSPC, EROFS
 from pathlib import Path
 
 from mustwatch.cellar.instant import from_ms
 
 _DAMAGE = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
-_NO_ROOM = frozenset({sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN})
+_MAY_PASS = frozenset(
+    {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY}
+)
 COMPANIONS = ("", "-wal", "-shm")
 """A store's files: the database, its log, and the index of that log."""
 
@@ -31,11 +34,11 @@ def is_damage(error: BaseException) -> bool:
     return isinstance(error, sqlite3.Error) and _primary_code(error) in _DAMAGE
 
 
-def is_no_room(error: BaseException) -> bool:
-    """Say whether an error may be a full card or a card that does not answer: it may pass."""
+def may_pass(error: BaseException) -> bool:
+    """Say whether an error may be a card that is full, made read-only or not there: somebody can see to it."""
     if isinstance(error, sqlite3.Error):
-        return _primary_code(error) in _NO_ROOM
-    return isinstance(error, OSError) and error.errno in (28, 122)  # ENOSPC, EDQUOT
+        return _primary_code(error) in _MAY_PASS
+    return isinstance(error, OSError) and error.errno in (ENOSPC, EDQUOT, EROFS, EIO)
 
 
 def quick_check(path: Path) -> str | None:
