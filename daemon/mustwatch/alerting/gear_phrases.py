@@ -198,24 +198,23 @@ def broker_trouble(f: Figures, severity: Severity) -> Phrases:
     )
     if f.text("what") == "contested":
         return Phrases(
-            what="another program uses this daemon's name on the broker",
-            over="the broker's session is this daemon's own again",
+            what="two programs under one name on the broker",
+            over="the name on the broker is ours alone again",
             why=sentences(
-                "The broker ends our connections again and again, as it does when two use one client id.",
-                since,
+                since, "The broker ends our connections again and again, as when two use one client id."
             ),
-            next="End the other program (a second mustwatch?), or give one of them another client id ([mqtt] in its configuration).",
+            next="End the other program (a second mustwatch?), or give one of them another client id.",
         )
     return Phrases(
         what="the broker has forgotten our session",
         over="the broker keeps our session",
         why=sentences(
-            "It was to keep what came while nobody took it, and had nothing: it was restarted without its memory, or "
-            "somebody else connected under this daemon's client id.",
             since,
+            "It was to keep what came meanwhile, and had nothing: restarted without its memory, or somebody took it "
+            "under our client id.",
         ),
-        next="Compare the curves with what the floats kept themselves. See that the broker writes its sessions to "
-        "disk, and that the client id in the configuration is a name nobody can guess.",
+        next="Compare with what the floats kept themselves. See that the broker writes its sessions to disk, and that "
+        "the client id in the configuration is one nobody can guess.",
     )
 
 
