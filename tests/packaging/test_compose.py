@@ -118,6 +118,33 @@ def test_the_dashboard_asks_only_for_what_the_mirror_writes() -> None:
             assert f'"{field}"' in written or field == "delay_s"
 
 
+def test_every_chart_shows_one_cellar_by_the_names_of_its_lots_and_sensors() -> None:
+    dashboard = json.loads((PROJECT / "deploy/compose/grafana/dashboards/cellar.json").read_text())
+    mine = "r.site == ${site:doublequote} and r.cellar == ${cellar:doublequote}"
+    variables = {one["name"]: one["query"] for one in dashboard["templating"]["list"]}
+
+    assert list(variables) == ["site", "cellar", "lot"], "each is asked for within the ones before it"
+    assert mine in variables["lot"]
+    for panel in dashboard["panels"]:
+        assert all(mine in target["query"] for target in panel["targets"]), panel["title"]
+        if panel["type"] == "timeseries":
+            by = re.search(r'group\(columns: \["(\w+)"\]\)', panel["targets"][0]["query"])
+            assert by is not None
+            name = panel["fieldConfig"]["defaults"]["displayName"]
+            assert name == f"${{__field.labels.{by[1]}}}", panel["title"]
+
+
+def test_the_table_of_alerts_shows_when_each_ended() -> None:
+    dashboard = json.loads((PROJECT / "deploy/compose/grafana/dashboards/cellar.json").read_text())
+    panel = next(p for p in dashboard["panels"] if p["title"] == "What began and ended")
+    query = panel["targets"][0]["query"]
+    ended = next(o for o in panel["fieldConfig"]["overrides"] if o["matcher"]["options"] == "cleared_ms")
+
+    assert '"cleared_ms"' in query
+    assert "not exists r.again" in query, "what is sent again is not shown twice"
+    assert {"id": "displayName", "value": "Ended"} in ended["properties"]
+
+
 @pytest.fixture(scope="module")
 def stack(prepared: Stack) -> Iterator[Stack]:
     if subprocess.run(["docker", "info"], capture_output=True, check=False).returncode != 0:
