@@ -1,8 +1,10 @@
 """Real time-series servers for the mirror's tests. Fixtures, found through tests/conftest.py.
 
 victoria     a running VictoriaMetrics, which takes what InfluxDB 2 takes on /api/v2/write
-influx       an InfluxDB 2: the one named by MUSTWATCH_TEST_INFLUXDB_URL, _TOKEN, _ORG, _BUCKET, or an
-             ``influxd`` of this machine; where there is neither, the test is skipped, saying so
+influx       a bucket of its own, twice: on the stand-in of tests/stand_in_influx.py, and on a real InfluxDB 2, the one
+             named by MUSTWATCH_TEST_INFLUXDB_URL, _TOKEN (all-access), _ORG, or an ``influxd`` of this machine; where
+             there is neither, the second is skipped, saying so
+stand_in     the stand-in alone, for what a real server cannot be made to do
 """
 
 import contextlib
@@ -13,7 +15,9 @@ import signal
 import subprocess
 import time
 import urllib.error
+import urllib.parse
 import urllib.request
+import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +26,7 @@ from typing import Any
 import pytest
 
 from brokers import _free_port, missing
+from stand_in_influx import Rights, StandInInflux
 
 STARTUP_S = 30.0
 TOKEN = "a-token-for-tests-only"
@@ -84,14 +89,68 @@ class Victoria:
         return found
 
 
-@dataclass(frozen=True)
+@dataclass
 class Influx:
-    """Where an InfluxDB 2 is, and what lets one in."""
+    """A bucket on an InfluxDB 2, what lets one in, and what a test may do to it."""
 
     url: str
     token: str
     org: str
     bucket: str
+    stand_in: StandInInflux | None = None
+
+    def toml(self, **changed: object) -> str:
+        """Return the configuration that mirrors into it."""
+        said = {"url": self.url, "org": self.org, "bucket": self.bucket, "token": self.token, **changed}
+        return "[influx]\n" + "".join(f"{name} = {json.dumps(value)}\n" for name, value in said.items())
+
+    def make_anew(self) -> None:
+        """Have an empty bucket in its place, under the same name."""
+        if self.stand_in is not None:
+            self.stand_in.make_anew()
+            return
+        self._ask("DELETE", f"buckets/{self._bucket()['id']}")
+        self._ask("POST", "buckets", {"orgID": self._org_id(), "name": self.bucket, "retentionRules": []})
+
+    def keep_for(self, seconds: int) -> None:
+        """Drop points older than this from now on."""
+        if self.stand_in is not None:
+            self.stand_in.retention_s = seconds
+            return
+        rules = [{"type": "expire", "everySeconds": seconds}]
+        self._ask("PATCH", f"buckets/{self._bucket()['id']}", {"retentionRules": rules})
+
+    def token_that(self, *, may_read: bool, may_write: bool) -> str:
+        """Return a token for this bucket."""
+        if self.stand_in is not None:
+            self.stand_in.tokens["narrow"] = Rights(read=may_read, write=may_write)
+            return "narrow"
+        actions = [name for name, may in (("read", may_read), ("write", may_write)) if may]
+        resource = {"type": "buckets", "id": self._bucket()["id"], "orgID": self._org_id()}
+        permissions = [{"action": action, "resource": resource} for action in actions]
+        made = self._ask("POST", "authorizations", {"orgID": self._org_id(), "permissions": permissions})
+        return str(made["token"])
+
+    def _org_id(self) -> str:
+        return str(self._ask("GET", f"orgs?org={urllib.parse.quote(self.org)}")["orgs"][0]["id"])
+
+    def _bucket(self) -> Any:
+        asked = urllib.parse.urlencode({"org": self.org, "name": self.bucket})
+        return self._ask("GET", f"buckets?{asked}")["buckets"][0]
+
+    def _ask(self, method: str, path: str, body: object = None) -> Any:
+        said = self._ask_text(method, path, body)
+        return json.loads(said) if said else None
+
+    def _ask_text(self, method: str, path: str, body: object = None) -> str:
+        request = urllib.request.Request(  # noqa: S310 - of this machine
+            f"{self.url}/api/v2/{path}",
+            None if body is None else json.dumps(body).encode(),
+            {"Authorization": f"Token {self.token}", "Content-Type": "application/json"},
+            method=method,
+        )
+        with urllib.request.urlopen(request, timeout=30) as answer:  # noqa: S310
+            return str(answer.read().decode())
 
 
 @pytest.fixture
@@ -103,19 +162,39 @@ def victoria(tmp_path: Path) -> Iterator[Victoria]:
     server.kill()
 
 
+@pytest.fixture
+def stand_in() -> Iterator[StandInInflux]:
+    """Return a stand-in for an InfluxDB 2."""
+    server = StandInInflux()
+    yield server
+    server.stop()
+
+
+@pytest.fixture(params=["stand-in", "real"])
+def influx(request: pytest.FixtureRequest) -> Iterator[Influx]:
+    """Return a bucket of its own on an InfluxDB 2."""
+    if request.param == "stand-in":
+        server: StandInInflux = request.getfixturevalue("stand_in")
+        yield Influx(server.url, server.token, server.org, server.bucket, server)
+        return
+    real: Influx = request.getfixturevalue("real_influx")
+    made = Influx(real.url, real.token, real.org, f"mustwatch-test-{uuid.uuid4().hex[:8]}")
+    made._ask("POST", "buckets", {"orgID": made._org_id(), "name": made.bucket, "retentionRules": []})
+    yield made
+    made._ask("DELETE", f"buckets/{made._bucket()['id']}")
+
+
 @pytest.fixture(scope="session")
-def influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Influx]:
-    """Return an InfluxDB 2."""
+def real_influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Influx]:
+    """Return a real InfluxDB 2, or skip."""
     if os.environ.get("MUSTWATCH_TEST_INFLUXDB_URL"):
-        yield Influx(
-            *(os.environ[f"MUSTWATCH_TEST_INFLUXDB_{key}"] for key in ("URL", "TOKEN", "ORG", "BUCKET"))
-        )
+        yield Influx(*(os.environ[f"MUSTWATCH_TEST_INFLUXDB_{key}"] for key in ("URL", "TOKEN", "ORG")), "")
         return
     program = shutil.which("influxd")
     if program is None:
         pytest.skip(
-            "NOT TESTED HERE: reading back from InfluxDB 2. No influxd is installed, and MUSTWATCH_TEST_INFLUXDB_URL, "
-            "_TOKEN, _ORG and _BUCKET do not name one"
+            "NOT TESTED HERE against a real InfluxDB 2, only against the stand-in: no influxd is installed, and "
+            "MUSTWATCH_TEST_INFLUXDB_URL, _TOKEN and _ORG do not name one"
         )
     folder = tmp_path_factory.mktemp("influx")
     port = _free_port()

@@ -90,12 +90,14 @@ def fill_year(path: Path, days: int) -> None:
 class Running:
     """The daemon with its pages and somebody to be told, on a store and a broker of its own."""
 
-    def __init__(self, folder: Path, broker: NativeBroker, endpoint: bench_notify.Endpoint) -> None:
-        """Start it, and note when it was ready and when it first evaluated its alerts."""
+    def __init__(
+        self, folder: Path, broker: NativeBroker, endpoint: bench_notify.Endpoint, more: str = ""
+    ) -> None:
+        """Start it, with more in its configuration, and note when it was ready and first evaluated its alerts."""
         self.folder, self.pages_port = folder, free_port()
         config = folder / "mustwatch.toml"
         web = f"[web]\nport = {self.pages_port}\n[[tell]]\n"
-        web += f'name = "me"\nurl = "json://127.0.0.1:{endpoint.port}/"\nquiet_hours = ""\n'
+        web += f'name = "me"\nurl = "json://127.0.0.1:{endpoint.port}/"\nquiet_hours = ""\n{more}'
         config.write_text(
             bench_cellar.toml(VESSELS, folder / "cellar.db", broker.port, web), encoding="utf-8"
         )
@@ -248,6 +250,68 @@ def daemon_rows(folder: Path, *, quick: bool) -> list[Row]:
     ]
 
 
+def mirror_rows(folder: Path, *, quick: bool) -> list[Row]:
+    """Measure the running daemon while and after it sends a history to a time-series server, pages visited."""
+    from mirrors import Victoria
+
+    days = 30 if quick else 365
+    broker, endpoint = NativeBroker(folder / "mirror-broker", Options()), bench_notify.Endpoint()
+    server = Victoria(folder / "victoria")
+    broker.start()
+    server.start()
+    path = folder / "cellar.db"
+    if not path.exists():
+        fill_year(path, days)
+    influx = f'[influx]\nurl = "{server.url}"\norg = "home"\nbucket = "cellar"\ntoken = "none"\n'
+    running = Running(folder, broker, endpoint, influx)
+    pid = running.process.pid
+    sender = 0.0
+    try:
+        while _figure(running, "mustwatch_mirror_spool_depth") or not _figure(
+            running, "mustwatch_mirror_sent_total"
+        ):
+            sender = max([sender, *(resident_mb(child) for child in _children(pid))])
+            time.sleep(0.5)
+        running.tell(broker, endpoint)
+        running.visit_pages()
+        running.wait_for_messenger_s_end()
+        while _children(pid):
+            time.sleep(0.5)
+        running.visit_pages()
+        memory, proportional = resident_mb(pid), proportional_mb(pid)
+    finally:
+        running.stop()
+        server.kill()
+        broker.kill()
+    said = f"resident; {proportional:.0f} MB with shared libraries divided among their users; {days} days were sent"
+    return [
+        value_row(
+            "memory of the daemon with a mirror, pages visited and an alert told",
+            memory,
+            "MB",
+            at_most=85,
+            remark=said,
+        ),
+        value_row(
+            "memory of the process that sends to the mirror, there only while it does",
+            sender,
+            "MB",
+            remark="resident, libraries shared with the daemon included",
+        ),
+    ]
+
+
+def _children(pid: int) -> list[int]:
+    return [int(c) for task in Path(f"/proc/{pid}/task").glob("*/children") for c in task.read_text().split()]
+
+
+def _figure(running: Running, name: str) -> float:
+    answer = (
+        urllib.request.urlopen(f"http://127.0.0.1:{running.pages_port}/metrics", timeout=20).read().decode()
+    )
+    return next((float(x.split()[1]) for x in answer.splitlines() if x.startswith(f"{name} ")), 0.0)
+
+
 class _FakeTime:
     """A clock that a simulated day is lived by."""
 
@@ -384,5 +448,6 @@ def rows(folder: Path, *, quick: bool) -> list[Row]:
     return [
         *import_rows(folder, quick=quick),
         *daemon_rows(folder, quick=quick),
+        *mirror_rows(folder, quick=quick),
         *card_rows(folder, quick=quick),
     ]

@@ -9,7 +9,8 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 import pytest
 
 from mustwatch.store import mirror_influx
-from mustwatch.store.mirror_influx import InfluxWriter, Verdict, WriteError
+from mustwatch.store.mirror_influx import Bucket, InfluxServer
+from mustwatch.store.mirror_verdict import ServerError, Verdict
 
 LINE = b"reading,site=home,cellar=shed,sensor=float gravity=1.05 1788220800000000000"
 SECRET = "s3cret-token-value"
@@ -61,8 +62,8 @@ def endpoint() -> Iterator[Endpoint]:
     made.close()
 
 
-def writer(url: str) -> InfluxWriter:
-    return InfluxWriter(url, "home org", "my cellar", SECRET)
+def writer(url: str) -> InfluxServer:
+    return InfluxServer(Bucket(url, "home org", "my cellar", SECRET))
 
 
 def test_lines_are_sent_zipped_to_the_bucket_with_the_token(endpoint: Endpoint) -> None:
@@ -93,7 +94,7 @@ def test_an_answer_becomes_a_verdict_and_words_without_the_token(
     endpoint: Endpoint, status: int, body: bytes, verdict: Verdict, said: str
 ) -> None:
     endpoint.status, endpoint.body = status, body
-    with pytest.raises(WriteError) as caught:
+    with pytest.raises(ServerError) as caught:
         writer(endpoint.url).write(LINE)
 
     assert caught.value.verdict is verdict
@@ -104,7 +105,7 @@ def test_an_answer_becomes_a_verdict_and_words_without_the_token(
 
 def test_the_servers_wish_to_be_left_alone_is_heard(endpoint: Endpoint) -> None:
     endpoint.status, endpoint.headers = 429, {"Retry-After": "17"}
-    with pytest.raises(WriteError) as caught:
+    with pytest.raises(ServerError) as caught:
         writer(endpoint.url).write(LINE)
 
     assert (caught.value.verdict, caught.value.retry_after_s) == (Verdict.PASSING, 17.0)
@@ -116,7 +117,7 @@ def test_a_server_that_hangs_is_given_up_in_bounded_time(
     monkeypatch.setattr(mirror_influx, "ANSWER_LIMIT_S", 1)
     endpoint.hangs = True
     began = time.monotonic()
-    with pytest.raises(WriteError) as caught:
+    with pytest.raises(ServerError) as caught:
         writer(endpoint.url).write(LINE)
 
     assert caught.value.verdict is Verdict.PASSING
@@ -124,14 +125,14 @@ def test_a_server_that_hangs_is_given_up_in_bounded_time(
 
 
 def test_a_server_that_is_not_there_is_passing_trouble() -> None:
-    with pytest.raises(WriteError) as caught:
+    with pytest.raises(ServerError) as caught:
         writer("http://127.0.0.1:9").write(LINE)
 
     assert caught.value.verdict is Verdict.PASSING
 
 
 def test_a_name_that_is_unknown_is_passing_trouble() -> None:
-    with pytest.raises(WriteError) as caught:
+    with pytest.raises(ServerError) as caught:
         writer("http://no-such-host.invalid:8086").write(LINE)
 
     assert caught.value.verdict is Verdict.PASSING

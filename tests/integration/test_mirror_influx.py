@@ -2,6 +2,7 @@
 
 import json
 import time
+import urllib.parse
 import uuid
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -12,17 +13,22 @@ from brokers import Broker
 from cellars import T0, conclusions, entry, evaluate, new_store, readings
 from daemons import Daemon, wait_until
 from mirrors import Influx
+from mustwatch.alerting.alert import Alert, Raise, Telling
+from mustwatch.alerting.message import MessageKind, written_message
 from mustwatch.cellar.book import Measurement, Note, Racking, Start
 from mustwatch.cellar.history import SensorStay
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.store.backup import BackupError
 from mustwatch.store.book import CalibrationPoints
-from mustwatch.store.mirror import Mirror, Told
-from mustwatch.store.mirror_influx import InfluxWriter
+from mustwatch.store.mirror import Mirror
+from mustwatch.store.mirror_audit import CONFIRMED_AFTER_S, EVERY_S
+from mustwatch.store.mirror_influx import Bucket, InfluxServer
 from mustwatch.store.mirror_lines import Lines
 from mustwatch.store.mirror_restore import InfluxRestore
+from mustwatch.store.mirror_troubles import Told
 from mustwatch.store.store import Store
+from mustwatch.watch.finding import FindingKind, Severity, Subject
 
 pytestmark = pytest.mark.influx
 NOW_MS = T0 + 9 * DAY_MS
@@ -37,7 +43,7 @@ class Side:
         self.store = new_store(folder / "c.db")
         self.told: list[Told] = []
         self.mono_s = 0.0
-        self.writer = InfluxWriter(influx.url, influx.org, bucket or influx.bucket, influx.token)
+        self.writer = InfluxServer(Bucket(influx.url, influx.org, bucket or influx.bucket, influx.token))
         self.mirror = Mirror(
             self.store,
             self.writer,
@@ -56,10 +62,12 @@ class Side:
             self.mono_s += 1.0
         raise AssertionError("the mirror does not catch up")
 
+    def back(self) -> InfluxRestore:
+        of = self.influx
+        return InfluxRestore(Bucket(of.url, of.org, of.bucket, of.token), "home", self.cellar)
+
     def restore(self, path: Path) -> Store:
-        there = InfluxRestore(
-            self.influx.url, self.influx.org, self.influx.bucket, self.influx.token, "home", self.cellar
-        )
+        there = self.back()
         there.look()
         store = Store(path, NOW_MS)
         there.into(store, NOW_MS)
@@ -105,6 +113,7 @@ def lived_in(side: Side) -> None:
     store.book.undo(next(e for e in store.book.entries() if e.id == "wrong"), T0 + 5 * DAY_MS)
     store.book.append(entry(3.5, Start("bucket", gravity=1.09), lot="red wine, second"))
     store.book.configure_place(SensorStay("float", "carboy", T0 + 6 * DAY_MS))
+    store.book.note_change("kit", T0)  # what was slipped in above is evaluated too
     evaluation = evaluate(store, [given[300:340] + given[500:]])
     assert evaluation.watches
     side.send()
@@ -147,6 +156,141 @@ def test_a_restore_tells_nobody_again_what_was_told(side: Side, tmp_path: Path) 
     assert restored.outbox.waiting() == []
 
 
+def an_alert(opened_ms: int, **changed: object) -> Alert:
+    return Alert(
+        "finished-abc",
+        FindingKind.FINISHED,
+        Subject("kit", "bucket"),
+        (Raise(opened_ms, Severity.NOTICE),),
+        T0 + 5 * DAY_MS,
+        **changed,  # type: ignore[arg-type]
+    )
+
+
+def test_an_alert_whose_beginning_moved_is_restored_as_it_was_told_and_stands_there_once(
+    side: Side, tmp_path: Path
+) -> None:
+    store = side.store
+    store.readings.add(readings(0.1))
+    store.alerts.save([an_alert(T0 + DAY_MS)])
+    side.send()
+    told = an_alert(T0 + DAY_MS - HOUR_MS, told_ms=T0 + 6 * DAY_MS, tellings={"phone": Telling(times=1)})
+    store.alerts.save([told])
+    side.send()
+
+    assert list(standing(side, "alert")) == [T0 + DAY_MS - HOUR_MS]
+    assert side.restore(tmp_path / "restored.db").alerts.recent(-(2**62)) == [told]
+
+
+def test_where_a_stale_point_of_an_alert_stands_a_restore_takes_the_newest(
+    side: Side, tmp_path: Path
+) -> None:
+    """Points that were sent before moves were noted, or whose withdrawal was lost with the card."""
+    side.store.readings.add(readings(0.1))
+    told = an_alert(T0 + DAY_MS - HOUR_MS, told_ms=T0 + 6 * DAY_MS, tellings={"phone": Telling(times=1)})
+    side.store.alerts.save([told])
+    side.send()
+    side.writer.write(Lines("home", side.cellar).alert(an_alert(T0 + DAY_MS)).encode())
+
+    assert side.restore(tmp_path / "restored.db").alerts.recent(-(2**62)) == [told]
+
+
+def test_a_backup_gets_the_later_state_of_an_alert_and_what_was_told_since(
+    side: Side, tmp_path: Path
+) -> None:
+    from mustwatch.store.backup import put_back, write_backup
+
+    store = side.store
+    store.readings.add(readings(0.1))
+    store.alerts.save([an_alert(T0 + DAY_MS)])
+    waiting = written_message(MessageKind.REVIEW, "phone", "the night", "calm", T0, DAY_MS)
+    store.outbox.put([waiting])
+    write_backup(store.path, tmp_path / "backup.db")
+    told = an_alert(T0 + DAY_MS, told_ms=T0 + 6 * DAY_MS, tellings={"phone": Telling(times=1)})
+    store.alerts.save([told])
+    store.outbox.mark_told(waiting.id, T0 + HOUR_MS)
+    side.send()
+    put_back(tmp_path / "backup.db", tmp_path / "restored.db")
+
+    restored = side.restore(tmp_path / "restored.db")
+
+    assert restored.alerts.recent(-(2**62)) == [told]
+    assert restored.outbox.waiting() == []
+
+
+def test_a_message_that_was_queued_comes_back_and_one_that_was_told_is_not_told_again(
+    side: Side, tmp_path: Path
+) -> None:
+    side.store.readings.add(readings(0.1))
+    told, queued = (
+        written_message(MessageKind.REVIEW, "phone", title, "calm", T0, DAY_MS, about=title)
+        for title in ("told", "queued")
+    )
+    side.store.outbox.put([told, queued])
+    side.store.outbox.mark_told(told.id, T0 + HOUR_MS)
+    side.send()
+    restored = side.restore(tmp_path / "restored.db")
+
+    assert [(row.message, row.is_repeat_possible) for row in restored.outbox.waiting()] == [(queued, True)]
+    restored.outbox.put([told])
+    assert [row.message.title for row in restored.outbox.waiting()] == ["queued"], "it is known to be told"
+
+
+def test_a_server_made_anew_while_the_daemon_runs_is_found_within_a_day_and_told_for_an_hour(
+    side: Side,
+) -> None:
+    evaluate(side.store, [readings(2.0)])
+    side.send()
+    side.influx.make_anew()
+    side.mono_s += EVERY_S
+    side.send()
+
+    assert len(standing(side, "reading")) == 192
+    assert side.told[-1] is not None
+    assert "as if it had been made anew; everything is sent again" in side.told[-1][0]
+    side.mono_s += CONFIRMED_AFTER_S
+    side.send()
+    assert side.told[-1] is None
+
+
+def test_readings_that_were_deleted_there_are_found_by_their_number(side: Side) -> None:
+    evaluate(side.store, [readings(2.0)])
+    side.send()
+    stand_in = side.influx.stand_in
+    if stand_in is None:
+        side.influx._ask(
+            "POST",
+            f"delete?{urllib.parse.urlencode({'org': side.influx.org, 'bucket': side.influx.bucket})}",
+            {
+                "start": "2026-09-01T00:00:00Z",
+                "stop": "2026-09-02T00:00:00Z",
+                "predicate": '_measurement="reading"',
+            },
+        )
+    else:
+        stand_in.points = {
+            key: of for key, of in stand_in.points.items() if key[0] != "reading" or key[2] >= T0 + DAY_MS
+        }
+    side.mono_s += EVERY_S
+    side.send()
+
+    assert len(standing(side, "reading")) == 192
+    assert [told and "holds 96 of 192 readings" in told[0] for told in side.told][-1] is True
+
+
+def test_a_store_put_back_from_a_backup_is_told_that_the_server_holds_more(
+    side: Side, tmp_path: Path
+) -> None:
+    evaluate(side.store, [readings(2.0)])
+    side.send()
+    side.store.database.execute("UPDATE mirror_state SET serial=serial-1")
+    side.mono_s += EVERY_S
+    side.send()
+
+    assert side.told[-1] is not None
+    assert "holds more than this store has sent" in side.told[-1][0]
+
+
 def test_after_a_restored_backup_influx_fills_in_what_came_since(side: Side, tmp_path: Path) -> None:
     from mustwatch.store.backup import put_back, write_backup
 
@@ -177,10 +321,7 @@ def test_an_estimate_concluded_anew_replaces_the_one_that_was_sent(side: Side) -
 
 
 def standing(side: Side, measurement: str) -> dict[int, dict[str, object]]:
-    there = InfluxRestore(
-        side.influx.url, side.influx.org, side.influx.bucket, side.influx.token, "home", side.cellar
-    )
-    rows = there._records(measurement, 0, None)
+    rows = side.back().records(measurement)
     return {int(row["_time"].timestamp() * 1000): row for row in rows if not row.get("withdrawn")}
 
 
@@ -210,11 +351,11 @@ def test_a_bucket_that_is_not_there_and_a_wrong_token_are_told_and_nothing_is_ta
     depth = side.mirror.status.depth
 
     assert [told and told[0] for told in side.told] == [
-        "127.0.0.1, bucket no-such-bucket answers 404 Not Found: there is no such bucket or organisation "
-        "(influx.bucket, influx.org), or it is no InfluxDB 2 (influx.url)"
+        "127.0.0.1, bucket no-such-bucket answers 404 Not Found: there is no bucket no-such-bucket (influx.bucket), "
+        "or the token may not write to it (influx.token)"
     ]
     assert depth >= 96
-    side.writer._bucket = influx.bucket
+    side.writer.bucket = side.writer.bucket._replace(name=influx.bucket)
     side.send()
     assert side.told[-1] is None
     assert side.restore(tmp_path / "a.db").readings.count() == 96
@@ -241,8 +382,7 @@ def test_from_the_float_through_the_daemon_into_influx_and_back_on_a_new_card(
     cellar = f"shed {uuid.uuid4().hex[:8]}"
     daemon = daemon_with(
         f'[cellar]\nname = "{cellar}"\n[mqtt]\nport = {mosquitto.port}\n[web]\nenabled = false\n'
-        f'[influx]\nurl = "{influx.url}"\norg = "{influx.org}"\nbucket = "{influx.bucket}"\n'
-        f'token = "{influx.token}"\nevery_seconds = 0.2\n'
+        f"{influx.toml(every_seconds=0.2)}"
         '[[vessel]]\nname = "bucket"\nkind = "bucket"\nlitres = 25\n'
         '[[sensor]]\nid = "float"\nkind = "float"\nvessel = "bucket"\ntopic = "cellar/float"\ndecoder = "senml"\n'
     )
@@ -258,9 +398,9 @@ def test_from_the_float_through_the_daemon_into_influx_and_back_on_a_new_card(
     ]
     mosquitto.publish(*[("cellar/float", payload) for payload in payloads])
     daemon.done("record", "note", "kit", "it smells of pears")
-    there = InfluxRestore(influx.url, influx.org, influx.bucket, influx.token, "home", cellar)
-    wait_until(lambda: sum(1 for _ in there._records("reading", 0, None)) == 180, 30, "mirrored")
-    wait_until(lambda: sum(1 for _ in there._records("entry", 0, None)) == 2, 30, "the book mirrored")
+    there = InfluxRestore(Bucket(influx.url, influx.org, influx.bucket, influx.token), "home", cellar)
+    wait_until(lambda: sum(1 for _ in there.records("reading")) == 180, 30, "mirrored")
+    wait_until(lambda: sum(1 for _ in there.records("entry")) == 2, 30, "the book mirrored")
     daemon.stop()
     before = daemon.done("export", "--format", "csv")
     book = daemon.json("book", "kit")

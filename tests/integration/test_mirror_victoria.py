@@ -11,7 +11,7 @@ from mustwatch.cellar.book import Racking, Start
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.store.mirror import Mirror
-from mustwatch.store.mirror_influx import InfluxWriter
+from mustwatch.store.mirror_influx import Bucket, InfluxServer
 from mustwatch.store.mirror_lines import Lines
 from mustwatch.store.store import Store
 
@@ -31,7 +31,7 @@ class Clock:
 def mirror_of(store: Store, victoria: Victoria, clock: Clock) -> Mirror:
     return Mirror(
         store,
-        InfluxWriter(victoria.url, "home", "cellar", "token"),
+        InfluxServer(Bucket(victoria.url, "home", "cellar", "token")),
         Lines("home", "shed"),
         "there",
         {"float": "float"},

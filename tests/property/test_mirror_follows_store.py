@@ -15,14 +15,18 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule
 
 from cellars import T0, new_store
+from mustwatch.alerting.alert import Alert, Raise
 from mustwatch.cellar.book import Entry, Move, Note, Racking, What
 from mustwatch.cellar.history import SensorStay
 from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS
 from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.store.mirror import Mirror
-from mustwatch.store.mirror_influx import Verdict, WriteError
+from mustwatch.store.mirror_influx import Whose
 from mustwatch.store.mirror_lines import Lines
+from mustwatch.store.mirror_marker import Standing
+from mustwatch.store.mirror_verdict import ServerError, Verdict
 from mustwatch.watch.estimate import Estimate
+from mustwatch.watch.finding import FindingKind, Severity, Subject
 
 MEMORY = Path("/dev/shm") if Path("/dev/shm").is_dir() else None
 _LINE = re.compile(r"^((?:[^ \\]|\\.)+) (.*) (\d+)$")
@@ -44,7 +48,7 @@ class There:
         lines = body.decode().splitlines()
         if self.dice.random() < self.fails:
             self._take(lines[: self.dice.randint(0, len(lines))])  # a part may have been taken all the same
-            raise WriteError(Verdict.PASSING, "away")
+            raise ServerError(Verdict.PASSING, "away")
         self._take(lines)
 
     def _take(self, lines: list[str]) -> None:
@@ -58,7 +62,13 @@ class There:
     def close(self) -> None:
         return
 
-    def standing(self, measurement: str) -> dict[Point, dict[str, str]]:
+    def standing(self, whose: Whose) -> Standing:
+        return Standing(None, None)
+
+    def count_readings(self, whose: Whose, from_ms: int, until_ms: int) -> int:
+        raise AssertionError("never asked")
+
+    def points_of(self, measurement: str) -> dict[Point, dict[str, str]]:
         return {
             key: {k: v for k, v in fields.items() if k != "withdrawn"}
             for key, fields in self.points.items()
@@ -150,6 +160,17 @@ class MirrorFollows(RuleBasedStateMachine):
     def conclude_again(self, slot: int) -> None:
         self.store.watching.forget_between("kit", T0 + slot * 15 * MINUTE_MS, 2**62)
 
+    @rule(
+        name=st.sampled_from(["a", "b"]),
+        minute=st.sampled_from([0, 15, 30]),
+        lot=st.sampled_from(["kit", "red"]),
+    )
+    def alert_begins(self, name: str, minute: int, lot: str) -> None:
+        """An alert opens, or a late reading moves its beginning."""
+        raised = Raise(T0 + minute * MINUTE_MS, Severity.NOTICE)
+        found = Alert(name, FindingKind.FINISHED, Subject(lot, "bucket"), (raised,), self.now_ms)
+        self.store.alerts.save([found])
+
     @rule(minutes=st.integers(1, 120))
     def go_on(self, minutes: int) -> None:
         self.now_ms += minutes * MINUTE_MS
@@ -183,18 +204,23 @@ class MirrorFollows(RuleBasedStateMachine):
             if reading.temperature_c is not None:
                 fields["celsius"] = "19.5"
             wanted[series, reading.observed_ms * 1_000_000] = fields
-        assert self.there.standing("reading") == wanted
+        assert self.there.points_of("reading") == wanted
         estimates = {
             ("estimate,site=home,cellar=shed,lot=kit", e.at_ms * 1_000_000): {"gravity": repr(e.gravity)}
             for e in self.store.watching.estimates("kit")
         }
-        assert self.there.standing("estimate") == estimates
+        assert self.there.points_of("estimate") == estimates
         undone = {e.id: e.undone_ms is not None for e in self.store.book.entries()}
         sent = {
             key[0].rpartition("id=")[2]: fields["is_undone"] == "true"
-            for key, fields in self.there.standing("entry").items()
+            for key, fields in self.there.points_of("entry").items()
         }
         assert sent == undone
+        alerts = [
+            (f"alert,site=home,cellar=shed,kind=finished,lot={a.subject.lot},id={a.id}", a.opened_ms)
+            for a in self.store.alerts.recent(-(2**62))
+        ]
+        assert sorted(self.there.points_of("alert")) == sorted((s, at * 1_000_000) for s, at in alerts)
 
 
 TestMirrorFollows = MirrorFollows.TestCase

@@ -2,15 +2,18 @@
 
 from collections.abc import Callable
 
+from mustwatch.app.memory import give_back
 from mustwatch.app.self_watch import SelfWatch
 from mustwatch.app.storage_trouble import Part, StorageTrouble
 from mustwatch.config.plan import CellarPlan
 from mustwatch.config.settings import Settings
 from mustwatch.ingest.system_clock import mono_s
-from mustwatch.store.mirror import Mirror, Told
-from mustwatch.store.mirror_influx import InfluxWriter
+from mustwatch.messenger.mirror_server import MirrorServer
+from mustwatch.store.mirror import Mirror
+from mustwatch.store.mirror_influx import Bucket
 from mustwatch.store.mirror_lines import Lines
 from mustwatch.store.mirror_spool import Spool
+from mustwatch.store.mirror_troubles import Told
 from mustwatch.store.store import Store
 
 
@@ -28,12 +31,13 @@ def mirror_of(
 
     return Mirror(
         store,
-        InfluxWriter(influx.url, influx.org, influx.bucket, influx.token.get_secret_value()),
+        MirrorServer(Bucket(influx.url, influx.org, influx.bucket, influx.token.get_secret_value())),
         Lines(influx.site, cellar),
         "\n".join((influx.url, influx.org, influx.bucket, influx.site, cellar)),
         {sensor.id: sensor.kind.value for sensor in plan.sensors.values()},
         clock_ms=now_ms,
         mono_s=mono_s,
         on_trouble=on_trouble,
+        on_caught_up=give_back,
         every_s=influx.every_seconds,
     )

@@ -27,6 +27,7 @@ COMMANDS = {
     "replay": "run a recorded history through the same pipeline",
     "export": "write readings as CSV, line protocol or Parquet",
     "backup": "copy the store while it runs, and verify the copy",
+    "mirror": "have everything sent to InfluxDB again: mirror resend",
     "restore": "bring a store back from a backup or from InfluxDB",
 }
 """Every command with its one-line help; module ``mustwatch.cli.NAME`` holds it as ``app``."""

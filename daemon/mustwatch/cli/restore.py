@@ -2,14 +2,17 @@
 
 import sqlite3
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from mustwatch.cli.opening import now_ms, settings_or_fail, store_path
-from mustwatch.cli.output import ExitCode, emit_json, fail, say
+from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
 from mustwatch.config.settings import Settings
 from mustwatch.store.backup import BackupError
+
+if TYPE_CHECKING:
+    from mustwatch.store.store import Store
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -54,10 +57,25 @@ def restore(
         fail(f"cannot write {path}: {error}; what was there is kept beside it")
     if as_json:
         emit_json(document)
-        return
-    say(f"{path}: {document['readings']} readings, {document['entries']} entries")
+    else:
+        _say(document)
+    if document.get("missing"):
+        raise typer.Exit(int(ExitCode.COULD_NOT))
+
+
+def _say(document: dict[str, Any]) -> None:
+    say(f"{document['store']}: {document['readings']} readings, {document['entries']} entries")
     if document["set_aside"]:
         say(f"the former store is kept as {document['set_aside']}")
+    fetched = document.get("from_influx")
+    if fetched is not None:
+        say(f"from InfluxDB: {', '.join(f'{n} {what}' for what, n in fetched.items()).replace('_', ' ')}")
+        say(f"concluded anew when the daemon starts: {', '.join(document['concluded_anew'])}")
+        say(f"not in the mirror, and not back: {', '.join(document['not_mirrored'])}")
+        for note in document["notes"]:
+            say(note)
+        for missing in document["missing"]:
+            say(f"MISSING: {missing}")
     say("start the daemon: it goes on from here, and takes from the broker what has come meanwhile")
 
 
@@ -72,42 +90,70 @@ def _chosen(given: Path) -> Path:
     return newest
 
 
-def _restored(settings: Settings, path: Path, backup: Path | None, from_influx: bool) -> dict[str, object]:
+def _restored(settings: Settings, path: Path, backup: Path | None, from_influx: bool) -> dict[str, Any]:
     from mustwatch.store.backup import put_back, verify
     from mustwatch.store.soundness import set_aside
     from mustwatch.store.store import Store
 
     if backup is not None:
         verify(backup)
-    fetched = None
     if from_influx:
-        from mustwatch.store.mirror_restore import InfluxRestore
-
-        influx = settings.influx
-        assert influx is not None  # noqa: S101 - the command has looked
-        fetched = InfluxRestore(
-            influx.url,
-            influx.org,
-            influx.bucket,
-            influx.token.get_secret_value(),
-            influx.site,
-            settings.cellar.name,
-        )
-        fetched.look()
+        return _fetched(settings, path, backup)
+    assert backup is not None  # noqa: S101 - the command has looked
     aside = set_aside(path, now_ms(), "before-restore") if path.exists() else None
-    if backup is not None:
-        put_back(backup, path)
+    put_back(backup, path)
     store = Store(path, now_ms())
     try:
-        document: dict[str, object] = {
-            "store": str(path),
-            "backup": None if backup is None else str(backup),
-            "set_aside": None if aside is None else str(aside),
-        }
-        if fetched is not None:
-            document["from_influx"] = fetched.into(store, now_ms())._asdict()
-        document["readings"] = store.readings.count()
-        document["entries"] = len(store.book.entries())
+        return _document(path, backup, aside, store)
     finally:
         store.close()
-    return document
+
+
+def _document(path: Path, backup: Path | None, aside: Path | None, store: "Store") -> dict[str, Any]:
+    return {
+        "store": str(path),
+        "backup": None if backup is None else str(backup),
+        "set_aside": None if aside is None else str(aside),
+        "readings": store.readings.count(),
+        "entries": len(store.book.entries()),
+    }
+
+
+def _fetched(settings: Settings, path: Path, backup: Path | None) -> dict[str, Any]:
+    from mustwatch.store.mirror_influx import Bucket
+    from mustwatch.store.mirror_restore import NOT_MIRRORED, InfluxRestore
+    from mustwatch.store.restoring import Restoring
+
+    influx = settings.influx
+    assert influx is not None  # noqa: S101 - the command has looked
+    bucket = Bucket(influx.url, influx.org, influx.bucket, influx.token.get_secret_value())
+    fetching = InfluxRestore(bucket, influx.site, settings.cellar.name)
+    fetching.look()
+    restoring = Restoring(path, backup, f"{bucket.shown} {influx.org} {influx.site}/{settings.cellar.name}")
+    store, is_taken_up = restoring.open(now_ms())
+    try:
+        if is_taken_up:
+            remark(
+                f"going on with what an attempt that was cut short has left: {store.readings.count()} readings"
+            )
+        fetched = fetching.into(store, now_ms())
+        document = _document(path, backup, None, store)
+        aside = restoring.finish(store, now_ms())
+    except BackupError as error:
+        raise BackupError(
+            f"cut short, {store.readings.count()} readings are in {restoring.aside}: {error}; nothing was changed at "
+            f"{path}, and the same command goes on from there"
+        ) from None
+    finally:
+        store.close()
+        fetching.close()
+    unknown = fetching.unknown()
+    return {
+        **document,
+        "set_aside": None if aside is None else str(aside),
+        "from_influx": {name: n for name, n in fetched._asdict().items() if name != "missing"},
+        "missing": list(fetched.missing),
+        "notes": [] if unknown is None else [unknown],
+        "concluded_anew": ["estimates", "findings"],
+        "not_mirrored": list(NOT_MIRRORED),
+    }

@@ -113,7 +113,7 @@ class InfluxSettings(Section):
     bucket: str
     token: SecretStr
     site: str = "home"
-    every_seconds: float = Field(30.0, ge=0.1, le=3600.0)
+    every_seconds: float = Field(300.0, ge=0.1, le=3600.0)
 
 
 class WebSettings(Section):

@@ -4,8 +4,6 @@ import os
 import shutil
 import socket
 import sqlite3
-import urllib.error
-import urllib.request
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import timedelta
@@ -44,13 +42,16 @@ class Look(NamedTuple):
 
 
 def look_around(settings: Settings, now_ms: int, *, send_test: bool) -> Iterator[Look]:
-    """Look at everything around the daemon. Changes nothing; with ``send_test`` everybody to be told gets a message."""
+    """Look at everything around the daemon. Changes nothing, but for a point written in the mirror to be read back.
+
+    With ``send_test`` everybody to be told gets a message.
+    """
     yield broker(settings)
     yield from store(settings, now_ms)
     yield clock(settings, now_ms)
     yield from pages(settings)
     if settings.influx is not None:
-        yield mirror(settings)
+        yield from mirror(settings, now_ms)
     yield from tell(settings, send_test=send_test)
 
 
@@ -198,22 +199,21 @@ def _is_answering(host: str, port: int) -> bool:
         return False
 
 
-def mirror(settings: Settings) -> Look:
-    """Ask the mirror whether it is well."""
+def mirror(settings: Settings, now_ms: int) -> Iterator[Look]:
+    """Write a point into the mirror's bucket and read it back, as the daemon and a restore would; ask what it keeps."""
+    from mustwatch.store.mirror_check import check_mirror
+
     assert settings.influx is not None  # noqa: S101 - asked by the caller
-    url = settings.influx.url.rstrip("/")
-    if not url.startswith(("http://", "https://")):
-        return Look(
+    if not settings.influx.url.startswith(("http://", "https://")):
+        yield Look(
             "mirror", State.MEND, "influx.url is no http address", 'expected e.g. "http://127.0.0.1:8086"'
         )
-    try:
-        with urllib.request.urlopen(f"{url}/health", timeout=ANSWER_S) as answer:  # noqa: S310 - http(s) only, see above
-            return Look("mirror", State.GOOD, f"answers {answer.status}")
-    except (urllib.error.URLError, OSError, ValueError) as error:
-        why = getattr(error, "reason", error)
-        return Look(
-            "mirror", State.NOTE, f"does not answer ({why})", "readings wait in the store until it does"
-        )
+        return
+    influx = settings.influx
+    bucket = (influx.url, influx.org, influx.bucket, influx.token.get_secret_value())
+    path = settings.store.path.expanduser()
+    for found in check_mirror(bucket, influx.site, settings.cellar.name, path, now_ms):
+        yield Look("mirror", State(found.how.value), found.says, found.do)
 
 
 def tell(settings: Settings, *, send_test: bool) -> Iterator[Look]:

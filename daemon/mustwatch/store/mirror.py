@@ -8,25 +8,27 @@ sent in order when it is back.
 import logging
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from typing import NamedTuple, Protocol
+from typing import NamedTuple
 
-from mustwatch.store.mirror_influx import Verdict, WriteError
+from mustwatch.store.mirror_audit import Audit, Server
 from mustwatch.store.mirror_lines import Lines, joined
 from mustwatch.store.mirror_points import Points
 from mustwatch.store.mirror_spool import Item, Spool
+from mustwatch.store.mirror_troubles import Told, Troubles
+from mustwatch.store.mirror_verdict import ServerError, Verdict
 from mustwatch.store.store import Store
 from mustwatch.watch.finding import Severity
 
 log = logging.getLogger(__name__)
 
-EVERY_S = 30.0
-"""How often the mirror looks for something to send: half a minute behind, and two pages written per look."""
+EVERY_S = 300.0
+"""How often the mirror looks for something to send: each time a process is started for it, a second or two of a Pi."""
 PASSING_FIRST_S, PASSING_MOST_S = 2.0, 300.0
 """Pauses while the server is away double between these: it is found again within five minutes."""
 CLOSED_FIRST_S, CLOSED_MOST_S = 60.0, 900.0
 """Pauses while the server will have nothing from us; somebody may mend that on its side."""
-PASSING_TOLD_AFTER_S = 24 * 3600.0
-"""A server that is away is worth telling after a day: nothing is lost, and most come back by themselves."""
+PASSING_TOLD_AFTER_S = 50 * 60.0
+"""A server that is away, or full, is told within an hour: nothing is lost, and most come back by themselves."""
 REFUSED_AGAIN_S = 24 * 3600.0
 """How often it is tried whether what was refused is taken by now."""
 MOST_SIFTINGS = 60
@@ -38,23 +40,6 @@ BREATH_S = 0.05
 """Between two batches of a catch-up: on one small processor the live path comes first."""
 
 
-class Writer(Protocol):
-    """Takes a body of lines, once."""
-
-    @property
-    def shown(self) -> str:
-        """Return where it writes, as may be shown."""
-        ...
-
-    def write(self, body: bytes) -> None:
-        """Write, or raise ``WriteError``."""
-        ...
-
-    def close(self) -> None:
-        """Let go."""
-        ...
-
-
 class MirrorStatus(NamedTuple):
     """How the mirror is doing: points that wait, points set aside, and the trouble it is in, if any."""
 
@@ -64,16 +49,13 @@ class MirrorStatus(NamedTuple):
     trouble: str | None
 
 
-Told = tuple[str, Severity] | None
-
-
 class Mirror:
     """Sends a store's readings, estimates, findings, alerts and book to a writer."""
 
     def __init__(
         self,
         store: Store,
-        writer: Writer,
+        server: Server,
         lines: Lines,
         destination: str,
         kinds: Mapping[str, str],
@@ -81,32 +63,37 @@ class Mirror:
         clock_ms: Callable[[], int],
         mono_s: Callable[[], float],
         on_trouble: Callable[[Told], None] = lambda _: None,
+        on_caught_up: Callable[[], None] = lambda: None,
         every_s: float = EVERY_S,
     ) -> None:
         """Prepare; nothing is sent before ``start`` or ``turn``.
 
         Args:
-            store, writer, lines: from where, to where, and as what.
+            store, server, lines: from where, to where, and as what.
             destination: names where to; another one than the last time is sent everything.
             kinds: the sensors' kinds by id, for the tag.
             clock_ms, mono_s: the daemon's clock and the monotonic one.
             on_trouble: told, by the mirror's thread, of the trouble it is in after each turn; None: all is well.
+            on_caught_up: called when there is nothing more to send for now.
             every_s: how often to look when there is nothing to catch up.
         """
-        self._writer = writer
+        self._server = server
         self._destination = destination
         self._clock_ms = clock_ms
         self._mono_s = mono_s
-        self._on_trouble = on_trouble
         self._every_s = every_s
+        self._kinds = kinds
+        self._on_caught_up = on_caught_up
+        self._is_catching_up = False
+        self._troubles = Troubles(on_trouble)
         self._spool = Spool(store)
-        self._points = Points(store, self._spool, lines, kinds)
+        self._points = Points(store, self._spool, lines, clock_ms)
+        self._audit = Audit(self._spool, server, lines, self._troubles, clock_ms, mono_s)
         self._has_begun = False
         self._wait_s = 0.0
         self._failing_since_mono_s: float | None = None
         self._verdict: Verdict | None = None
         self._error = ""
-        self._told: Told = None
         self._refused_tried_mono_s = -REFUSED_AGAIN_S
         self._logged_mono_s = -LOG_EVERY_S
         self._counted_mono_s = -DEPTH_EVERY_S
@@ -125,6 +112,8 @@ class Mirror:
         self._stop.set()
         if self._thread.is_alive():
             self._thread.join(timeout_s)
+            if self._thread.is_alive():
+                self._server.close()
 
     def done_ms(self) -> int | None:
         """Return up to when readings were sent."""
@@ -140,28 +129,43 @@ class Mirror:
                 self._note(f"a fault of our own ({type(error).__name__}), see the log")
                 wait_s = CLOSED_MOST_S
             self._stop.wait(wait_s)
-        self._writer.close()
+        self._server.close()
 
     def turn(self) -> float:
         """Send one portion, and return how many seconds to wait before the next."""
         if not self._has_begun:
-            self._spool.begin(self._destination)
+            self._spool.begin(self._destination, self._kinds, self._clock_ms())
             self._has_begun = True
+        elif self._spool.resend_if_asked(self._clock_ms()):
+            log.info("mirror %s is sent everything again", self._server.shown)
+        try:
+            return self._sent_portion()
+        except ServerError as error:
+            return self._failed(error)
+
+    def _sent_portion(self) -> float:
+        self._audit.look()
+        self._points.retention_ms = self._audit.retention_ms
         self._spool.follow_book()
         self._try_refused()
         portion = self._spool.next(self._clock_ms())
         lines = self._points.of_portion(portion)
-        try:
-            refused = self._send(lines)
-        except WriteError as error:
-            return self._failed(error)
+        refused = self._send(lines)
         if refused:
             self._spool.refuse(refused)
             log.warning("points were refused and set aside points=%d: %s", len(refused), refused[0][1])
         if portion.last_seq is not None or portion.until_ms is not None:
             self._spool.sent(portion)
+        is_more = not portion.is_empty
+        if is_more:
+            self._audit.was_sent(is_recounted=bool(refused) or _takes_out(lines))
+        else:
+            is_more = self._audit.settle()
         self._well(len(lines) - len(refused), is_caught_up=portion.is_empty)
-        return self._every_s if portion.is_empty else BREATH_S
+        if self._is_catching_up and not is_more:
+            self._on_caught_up()
+        self._is_catching_up = is_more
+        return BREATH_S if is_more else self._every_s
 
     # --- sending -------------------------------------------------------------------------------------------
 
@@ -169,13 +173,13 @@ class Mirror:
         """Write lines; return the items refused for their own sake, with the reason.
 
         Raises:
-            WriteError: the server is away, or closed to us; nothing is to be taken for written.
+            ServerError: the server is away, or closed to us; nothing is to be taken for written.
         """
         if not lines:
             return []
         try:
-            self._writer.write(joined(text for _, text in lines))
-        except WriteError as error:
+            self._server.write(joined(text for _, text in lines))
+        except ServerError as error:
             if error.verdict is Verdict.TOO_OLD:
                 log.info("the server keeps nothing so old: %s", error)
                 return []
@@ -187,7 +191,7 @@ class Mirror:
             raise
         return []
 
-    def _sort_out(self, lines: Sequence[tuple[Item, str]], error: WriteError) -> list[tuple[Item, str]]:
+    def _sort_out(self, lines: Sequence[tuple[Item, str]], error: ServerError) -> list[tuple[Item, str]]:
         """Find which points are refused: series by series, as a conflict is mostly one of a series' fields."""
         groups: dict[str, list[tuple[Item, str]]] = {}
         for item, text in lines:
@@ -201,14 +205,14 @@ class Mirror:
             refused += found
         if refused_groups == len(groups) > 1:
             # Not one point of any series: it is not the points.
-            raise WriteError(Verdict.CLOSED, str(error))
+            raise ServerError(Verdict.CLOSED, str(error))
         return refused
 
     def _sift(self, lines: Sequence[tuple[Item, str]]) -> list[tuple[Item, str]]:
         self._siftings -= 1
         try:
-            self._writer.write(joined(text for _, text in lines))
-        except WriteError as error:
+            self._server.write(joined(text for _, text in lines))
+        except ServerError as error:
             if error.verdict is Verdict.TOO_OLD:
                 return []
             if error.verdict not in (Verdict.REFUSED, Verdict.TOO_LARGE):
@@ -226,8 +230,8 @@ class Mirror:
         item = self._spool.a_refused()
         if item is not None:
             try:
-                self._writer.write(joined(self._points.of_item(item)))
-            except WriteError as error:
+                self._server.write(joined(self._points.of_item(item)))
+            except ServerError as error:
                 if error.verdict in (Verdict.PASSING, Verdict.CLOSED):
                     return
             else:
@@ -236,41 +240,38 @@ class Mirror:
 
     # --- how it stands -------------------------------------------------------------------------------------
 
-    def _failed(self, error: WriteError) -> float:
+    def _failed(self, error: ServerError) -> float:
         now_mono_s = self._mono_s()
         is_closed = error.verdict is Verdict.CLOSED
         first_s, most_s = (CLOSED_FIRST_S, CLOSED_MOST_S) if is_closed else (PASSING_FIRST_S, PASSING_MOST_S)
-        if self._verdict is not error.verdict or self._failing_since_mono_s is None:
-            self._verdict, self._failing_since_mono_s, self._wait_s = error.verdict, now_mono_s, 0.0
+        if self._failing_since_mono_s is None:
+            self._failing_since_mono_s = now_mono_s
+        if self._verdict is not error.verdict:
+            self._verdict, self._wait_s = error.verdict, 0.0
         self._wait_s = min(most_s, max(first_s, self._wait_s * 2, error.retry_after_s or 0.0))
         self._error = str(error)
+        self._audit.look_soon()
         if now_mono_s - self._logged_mono_s >= LOG_EVERY_S:
             self._logged_mono_s = now_mono_s
-            log.warning("mirror %s %s; next_try_s=%d", self._writer.shown, self._error, round(self._wait_s))
+            log.warning("mirror %s %s; next_try_s=%d", self._server.shown, self._error, round(self._wait_s))
         failing_s = now_mono_s - self._failing_since_mono_s
         if failing_s >= (CLOSED_FIRST_S if is_closed else PASSING_TOLD_AFTER_S):
-            self._tell((f"{self._writer.shown} {self._error}", Severity.WARNING))
-        self._note(f"{self._writer.shown} {self._error}")
+            self._troubles.note("sending", (f"{self._server.shown} {self._error}", Severity.WARNING))
+        self._note(f"{self._server.shown} {self._error}")
         return self._wait_s
 
     def _well(self, sent: int, *, is_caught_up: bool) -> None:
         if self._failing_since_mono_s is not None and sent:
-            log.info("mirror %s recovered, catching up", self._writer.shown)
+            log.info("mirror %s recovered, catching up", self._server.shown)
             self._failing_since_mono_s, self._verdict, self._wait_s = None, None, 0.0
             self._logged_mono_s = -LOG_EVERY_S
         self._note(None, sent, may_skip_depth=not is_caught_up)
         refused = self.status.refused
-        if refused:
-            self._tell(
-                (f"{refused} points are refused by {self._writer.shown} and set aside", Severity.NOTICE)
-            )
-        elif sent and self._failing_since_mono_s is None:
-            self._tell(None)
-
-    def _tell(self, told: Told) -> None:
-        if told is None or self._told is None or told[1] is not self._told[1]:
-            self._told = told
-            self._on_trouble(told)
+        aside = f"{refused} points are refused by {self._server.shown} and set aside"
+        self._troubles.note("refused", (aside, Severity.NOTICE) if refused else None)
+        if sent and self._failing_since_mono_s is None:
+            self._troubles.note("sending", None)
+            self._troubles.all_clear()
 
     def _note(self, trouble: str | None, sent: int = 0, *, may_skip_depth: bool = False) -> None:
         now_mono_s = self._mono_s()
@@ -279,6 +280,11 @@ class Mirror:
             self._counted_mono_s = now_mono_s
             depth = self._spool.depth()
         self.status = MirrorStatus(depth, self._spool.refused(), self.status.sent + sent, trouble)
+
+
+def _takes_out(lines: Sequence[tuple[Item, str]]) -> bool:
+    """Say whether readings are taken out: what was counted before holds no more then."""
+    return any(item.what == "reading" and " withdrawn=true " in text for item, text in lines)
 
 
 def _series(text: str) -> str:

@@ -1,139 +1,198 @@
-"""The mirror's writer: one batch to InfluxDB 2, once, and what its answer means.
+"""A bucket of an InfluxDB 2: written to, read from, and asked what it keeps.
 
-The library is imported on first use: it is the heaviest there is, and most cellars have no mirror.
+The library is imported on first use: it is the heaviest there is. In the daemon it lives in a process of its own
+(``mustwatch.messenger.mirror_sender``); commands use it here.
 """
 
 import json
-import logging
-from enum import Enum
-from typing import Any
+from collections.abc import Iterator
+from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
-log = logging.getLogger(__name__)
+from mustwatch.cellar.instant import from_ms
+from mustwatch.store.mirror_marker import MEASUREMENT, Marker, Standing, newest
+from mustwatch.store.mirror_verdict import ServerError, Verdict, cause, verdict_of
 
 CONNECT_LIMIT_S = 10
 ANSWER_LIMIT_S = 60
 """A server on an old card may take long over a batch; nobody waits for it but the mirror."""
+FAR_MS = 7_258_118_400_000
+"""The year 2200: what is written in the book may be of any time."""
+PIVOT = '|> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")'
 
 
-class Verdict(Enum):
-    """What a failed write means for what was sent."""
+class Bucket(NamedTuple):
+    """Where a bucket is, and what lets one in."""
 
-    PASSING = "passing"
-    """The server is away or busy: the same again, later."""
-    CLOSED = "closed"
-    """The server will have nothing from us as things are: token, bucket, organisation. Somebody must see to it."""
-    REFUSED = "refused"
-    """The server was reached and does not want some of these very points."""
-    TOO_LARGE = "too large"
-    """The same, in smaller batches."""
-    TOO_OLD = "too old"
-    """The server keeps nothing so old, by its own rule, and took the rest: as good as written."""
+    url: str
+    org: str
+    name: str
+    token: str
 
+    def __repr__(self) -> str:
+        """Return it without the token."""
+        return f"Bucket({self.shown})"
 
-class WriteError(Exception):
-    """A batch was not taken; the text says why, without any secret."""
-
-    def __init__(self, verdict: Verdict, text: str, retry_after_s: float | None = None) -> None:
-        """Keep the verdict, and for how long the server asks to be left alone."""
-        super().__init__(text)
-        self.verdict = verdict
-        self.retry_after_s = retry_after_s
+    @property
+    def shown(self) -> str:
+        """Return it as may be shown."""
+        return f"{urlsplit(self.url).hostname or self.url}, bucket {self.name}"
 
 
-_HINT = {
-    401: "the token is not accepted (influx.token)",
-    403: "the token may not write there (influx.token)",
-    404: "there is no such bucket or organisation (influx.bucket, influx.org), or it is no InfluxDB 2 (influx.url)",
-}
+class Whose(NamedTuple):
+    """The tags of one cellar's points, as they are written."""
+
+    site: str
+    cellar: str
+
+    @classmethod
+    def of(cls, site: str, cellar: str) -> "Whose":
+        """Return the tags for names: a backslash travels as another sign, see ``mirror_lines``."""
+        return cls(site.replace("\\", "⧵"), cellar.replace("\\", "⧵"))
 
 
-def verdict_of(status: int, message: str) -> Verdict:
-    """Return what an HTTP status and the server's message mean.
+class InfluxServer:
+    """One bucket. Every method raises ``ServerError`` when the server does not do it."""
 
-    Source: InfluxDB OSS v2 API, POST /api/v2/write: 400 malformed or partly refused, 401, 404, 413, 422 partly
-    refused, 429 and 503 with Retry-After. That points beyond the bucket's retention are answered as a partial
-    write was read in the server's code (v2.7, ``v1/coordinator/points_writer.go``).
-    """
-    if status in (400, 422):
-        return Verdict.TOO_OLD if "retention policy" in message else Verdict.REFUSED
-    if status == 413:
-        return Verdict.TOO_LARGE
-    if status in (408, 425, 429) or status >= 500 or status < 300:
-        return Verdict.PASSING
-    return Verdict.CLOSED
-
-
-class InfluxWriter:
-    """Writes to one bucket."""
-
-    def __init__(self, url: str, org: str, bucket: str, token: str) -> None:
-        """Remember where to; nothing is opened yet."""
-        self._url = url
-        self._org = org
-        self._bucket = bucket
-        self._token = token
-        self._api: Any = None
+    def __init__(self, bucket: Bucket) -> None:
+        """Remember where; nothing is opened yet."""
+        self.bucket = bucket
         self._client: Any = None
 
     @property
     def shown(self) -> str:
-        """Return where it writes, as may be shown."""
-        return f"{urlsplit(self._url).hostname or self._url}, bucket {self._bucket}"
+        """Return where it is, as may be shown."""
+        return self.bucket.shown
 
     def write(self, body: bytes) -> None:
-        """Write lines once.
+        """Write lines once."""
+        from influxdb_client.service.write_service import WriteService
 
-        Raises:
-            WriteError: they were not all taken.
+        service: Any = WriteService(self._opened().api_client)  # type: ignore[no-untyped-call]
+        with _Explained(self.bucket, is_write=True):
+            _, status, _ = service.post_write_with_http_info(
+                self.bucket.org,
+                self.bucket.name,
+                body,
+                precision="ns",
+            )
+        if status != 204:  # a page of somebody else's in between answers 200 to everything
+            text = cause(status, "", "", self.bucket.org, self.bucket.name, is_write=True)
+            raise ServerError(Verdict.CLOSED, text)
+
+    def records(
+        self,
+        measurement: str,
+        whose: Whose,
+        from_ms: int = 0,
+        until_ms: int | None = None,
+        then: str = PIVOT,
+    ) -> Iterator[dict[str, Any]]:
+        """Stream a measurement's points of one cellar, the fields of each instant together."""
+        stop = _flux_time(FAR_MS if until_ms is None else until_ms)
+        flux = (
+            f"from(bucket: {_flux_text(self.bucket.name)}) |> range(start: {_flux_time(from_ms)}, stop: {stop})"
+            f" |> filter(fn: (r) => r._measurement == {_flux_text(measurement)}"
+            f" and r.site == {_flux_text(whose.site)} and r.cellar == {_flux_text(whose.cellar)}) {then}"
+        )
+        with _Explained(self.bucket, is_write=False):
+            for record in self._opened().query_api().query_stream(flux):
+                yield record.values
+
+    def count_readings(self, whose: Whose, from_ms: int, until_ms: int) -> int:
+        """Return how many readings stand there in [from, until); those withdrawn are counted too."""
+        then = '|> filter(fn: (r) => r._field == "received_ms") |> count()'
+        return sum(
+            int(record["_value"]) for record in self.records("reading", whose, from_ms, until_ms, then)
+        )
+
+    def retention_s(self) -> int | None:
+        """Return after how many seconds the bucket drops points; 0: never; None: the token may not ask.
+
+        Source: InfluxDB OSS v2 API, GET /api/v2/buckets, ``retentionRules``: none, or ``everySeconds`` 0: for ever.
         """
-        from influxdb_client.rest import ApiException
-        from urllib3.exceptions import HTTPError
-
         try:
-            self._opened().write(self._bucket, self._org, body, write_precision="ns")
-        except ApiException as error:
-            raise _write_error(error) from None
-        except (HTTPError, OSError) as error:
-            raise WriteError(Verdict.PASSING, f"cannot be reached ({type(error).__name__})") from None
+            with _Explained(self.bucket, is_write=False):
+                found = self._opened().buckets_api().find_buckets(name=self.bucket.name, org=self.bucket.org)
+        except ServerError as error:
+            if error.verdict is Verdict.PASSING:
+                raise
+            return None
+        for one in found.buckets or ():
+            if one.name == self.bucket.name:
+                return max((int(rule.every_seconds or 0) for rule in one.retention_rules or ()), default=0)
+        return None
+
+    def standing(self, whose: Whose) -> Standing:
+        """Return what the bucket keeps, and the markers in it."""
+        retention_s = self.retention_s()
+        try:
+            markers = [Marker.of_record(record) for record in self.records(MEASUREMENT, whose)]
+        except ServerError as error:
+            if error.verdict is Verdict.PASSING:
+                raise
+            is_told = "(influx.token)" in error.text
+            return Standing(retention_s, None, error.text, is_told)
+        except (KeyError, TypeError, ValueError) as error:
+            return Standing(retention_s, None, f"its marker cannot be understood ({error})", True)
+        return Standing(retention_s, newest(markers))
 
     def _opened(self) -> Any:
-        if self._api is None:
+        if self._client is None:
             from influxdb_client.client.influxdb_client import InfluxDBClient
-            from influxdb_client.client.write_api import SYNCHRONOUS
 
             self._client = InfluxDBClient(
-                url=self._url,
-                token=self._token,
-                org=self._org,
+                url=self.bucket.url,
+                token=self.bucket.token,
+                org=self.bucket.org,
                 enable_gzip=True,
                 timeout=(CONNECT_LIMIT_S * 1000, ANSWER_LIMIT_S * 1000),
             )
-            self._api = self._client.write_api(write_options=SYNCHRONOUS)
-        return self._api
+        return self._client
 
     def close(self) -> None:
         """Let go of the connection."""
         if self._client is not None:
             self._client.close()
-            self._client = self._api = None
+            self._client = None
 
 
-def _write_error(error: Any) -> WriteError:
-    status = int(error.status or 0)
-    message = _message(error.body)
-    headers = error.headers or {}
-    retry_after = headers.get("Retry-After") or headers.get("retry-after")
-    text = f"answers {status} {error.reason or ''}".rstrip()
-    if status in _HINT:
-        text += f": {_HINT[status]}"
-    elif message:
-        text += f": {message[:200]}"
-    try:
-        wait_s = float(retry_after) if retry_after else None
-    except ValueError:
-        wait_s = None
-    return WriteError(verdict_of(status, message), text, wait_s)
+class _Explained:
+    """Turns the library's errors into ``ServerError``."""
+
+    def __init__(self, bucket: Bucket, *, is_write: bool) -> None:
+        self._bucket = bucket
+        self._is_write = is_write
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
+        from influxdb_client.client.flux_csv_parser import FluxCsvParserException, FluxQueryException
+        from influxdb_client.rest import ApiException
+        from urllib3.exceptions import HTTPError
+
+        if isinstance(error, ApiException):
+            raise self._of_answer(error) from None
+        if isinstance(error, FluxQueryException):
+            raise ServerError(Verdict.PASSING, f"broke off: {str(error.message)[:200]}") from None
+        if isinstance(error, FluxCsvParserException):
+            raise ServerError(Verdict.CLOSED, "answers what is no InfluxDB 2's (influx.url)") from None
+        if isinstance(error, (HTTPError, OSError)):
+            raise ServerError(Verdict.PASSING, f"cannot be reached ({type(error).__name__})") from None
+
+    def _of_answer(self, error: Any) -> ServerError:
+        status = int(error.status or 0)
+        message = _message(error.body)
+        headers = error.headers or {}
+        retry_after = headers.get("Retry-After") or headers.get("retry-after")
+        try:
+            wait_s = float(retry_after) if retry_after else None
+        except ValueError:
+            wait_s = None
+        org, bucket = self._bucket.org, self._bucket.name
+        text = cause(status, error.reason or "", message, org, bucket, is_write=self._is_write)
+        return ServerError(verdict_of(status, message), text, wait_s)
 
 
 def _message(body: Any) -> str:
@@ -146,3 +205,13 @@ def _message(body: Any) -> str:
         said = [str(parsed[key]) for key in ("message", "error", "err") if parsed.get(key)]
         return "; ".join(dict.fromkeys(said)) or text
     return text
+
+
+def _flux_time(at_ms: int) -> str:
+    return from_ms(at_ms).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _flux_text(text: str) -> str:
+    """Return a text as Flux writes it. Source: Flux language specification, string literals, from memory."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("${", "\\${").replace("\n", "\\n")
+    return f'"{escaped}"'

@@ -10,6 +10,7 @@ real server by tests/integration/test_mirror_influx.py.
 
 import json
 from collections.abc import Iterable, Mapping
+from typing import NamedTuple
 
 from mustwatch.alerting.alert import Alert
 from mustwatch.cellar.book import Entry
@@ -17,6 +18,7 @@ from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.history import SensorStay
 from mustwatch.cellar.reading import Reading
 from mustwatch.store.book import CalibrationPoints
+from mustwatch.store.outbox import OutboxRow
 from mustwatch.watch.estimate import Estimate
 from mustwatch.watch.finding import Transition
 
@@ -50,6 +52,16 @@ def line(measurement: str, tags: Tags, fields: Mapping[str, Value], at_ms: int) 
         return ""
     series = ",".join([measurement, *(f"{k}={v.translate(_TAG)}" for k, v in tags.items() if v)])
     return f"{series} {said} {max(at_ms, 0) * 1_000_000}"
+
+
+class Sent(NamedTuple):
+    """When something is sent, and whether again at the present for a bucket that drops what is old.
+
+    What is sent again has the tag ``again``: charts leave it out.
+    """
+
+    at_ms: int
+    is_again: bool = False
 
 
 class Lines:
@@ -117,39 +129,71 @@ class Lines:
             finding.at_ms,
         )
 
-    def entry(self, entry: Entry) -> str:
+    def entry(self, entry: Entry, sent: Sent | None = None) -> str:
         """Return an entry of the book: its whole body as JSON, so that it can be read back."""
-        return line(
-            "entry",
-            {**self.whose, "lot": entry.lot, "kind": str(entry.kind), "id": entry.id},
-            {
-                "body": json.dumps(entry_to_json(entry), ensure_ascii=False),
-                "is_undone": entry.undone_ms is not None,
-            },
-            entry.at_ms,
+        fields: dict[str, Value] = {
+            "body": json.dumps(entry_to_json(entry), ensure_ascii=False),
+            "is_undone": entry.undone_ms is not None,
+        }
+        return self._kept(
+            "entry", {"lot": entry.lot, "kind": str(entry.kind), "id": entry.id}, fields, entry.at_ms, sent
         )
 
-    def alert(self, alert: Alert) -> str:
-        """Return an alert as it stands, at the instant it was opened."""
+    def alert(self, alert: Alert, sent: Sent | None = None) -> str:
+        """Return an alert as it stands, at the instant it was opened. ``cleared_ms`` 0: it holds."""
+        fields: dict[str, Value] = {
+            "body": json.dumps(alert.to_json(), ensure_ascii=False),
+            "summary": alert.summary,
+            "state": alert.state.value,
+            "cleared_ms": alert.cleared_ms or 0,
+        }
         of = alert.subject
-        return line(
-            "alert",
-            {**self.whose, "kind": str(alert.kind), "lot": of.lot, "sensor": of.sensor, "id": alert.id},
-            {"body": json.dumps(alert.to_json(), ensure_ascii=False), "summary": alert.summary},
-            alert.opened_ms,
+        return self._kept(
+            "alert", alert_tags(alert.kind, of.lot, of.sensor, alert.id), fields, alert.opened_ms, sent
         )
 
-    def calibration(self, calibration: CalibrationPoints) -> str:
+    def calibration(self, calibration: CalibrationPoints, sent: Sent | None = None) -> str:
         """Return a float's calibration, at the instant from which it holds."""
         body = {"from_ms": calibration.from_ms, "points": calibration.points}
-        tags = {**self.whose, "sensor": calibration.sensor}
-        return line("calibration", tags, {"body": json.dumps(body)}, calibration.from_ms)
+        fields: dict[str, Value] = {"body": json.dumps(body)}
+        return self._kept("calibration", {"sensor": calibration.sensor}, fields, calibration.from_ms, sent)
 
-    def place(self, stay: SensorStay) -> str:
+    def place(self, stay: SensorStay, sent: Sent | None = None) -> str:
         """Return where the configuration put a sensor, at the instant from which it holds."""
         body = {"from_ms": stay.from_ms, "vessel": stay.vessel}
-        tags = {**self.whose, "sensor": stay.sensor}
-        return line("place", tags, {"body": json.dumps(body, ensure_ascii=False)}, stay.from_ms)
+        fields: dict[str, Value] = {"body": json.dumps(body, ensure_ascii=False)}
+        return self._kept("place", {"sensor": stay.sensor}, fields, stay.from_ms, sent)
+
+    def message(self, row: OutboxRow, told_ms: int | None, expired_ms: int | None, sent: Sent) -> str:
+        """Return a message to somebody, and whether it was told or given up (0: not)."""
+        message = row.message
+        fields: dict[str, Value] = {
+            "body": json.dumps(message.to_json(), ensure_ascii=False),
+            "told_ms": told_ms or 0,
+            "expired_ms": expired_ms or 0,
+        }
+        return self._kept(
+            "message", {"target": message.target, "id": message.id}, fields, message.created_ms, sent
+        )
+
+    def _kept(
+        self, measurement: str, tags: Tags, fields: Mapping[str, Value], at_ms: int, sent: Sent | None
+    ) -> str:
+        """Return a point of what must not be lost: the newest by ``sent`` holds, wherever in time it stands."""
+        if sent is None:
+            return line(measurement, {**self.whose, **tags}, fields, at_ms)
+        again = str(at_ms) if sent.is_again else None
+        return line(
+            measurement,
+            {**self.whose, **tags, "again": again},
+            {**fields, "withdrawn": False, "sent": sent.at_ms},
+            sent.at_ms if sent.is_again else at_ms,
+        )
+
+
+def alert_tags(kind: str, lot: str | None, sensor: str | None, alert_id: str) -> Tags:
+    """Return the tags of an alert."""
+    return {"kind": str(kind), "lot": lot, "sensor": sensor, "id": alert_id}
 
 
 def finding_tags(finding: Transition) -> Tags:

@@ -2,10 +2,10 @@
 
 import json
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable
 
 from mustwatch.cellar.reading import Reading
-from mustwatch.store.mirror_lines import Lines, finding_tags
+from mustwatch.store.mirror_lines import Lines, Sent, alert_tags, finding_tags
 from mustwatch.store.mirror_spool import Item, Portion, Spool
 from mustwatch.store.rollup import thinned_until_ms
 from mustwatch.store.store import Store
@@ -17,12 +17,14 @@ log = logging.getLogger(__name__)
 class Points:
     """Makes lines of what is in a store."""
 
-    def __init__(self, store: Store, spool: Spool, lines: Lines, kinds: Mapping[str, str]) -> None:
-        """Use a store; ``kinds`` are the sensors' kinds by id, for the tag."""
+    def __init__(self, store: Store, spool: Spool, lines: Lines, clock_ms: Callable[[], int]) -> None:
+        """Use a store."""
         self._store = store
         self._spool = spool
         self._lines = lines
-        self._kinds = kinds
+        self._clock_ms = clock_ms
+        self.retention_ms: int | None = None
+        """After how long the bucket drops points, as far as is known; None: never."""
 
     def of_portion(self, portion: Portion) -> list[tuple[Item, str]]:
         """Return a portion's lines, each with the item it is of."""
@@ -35,7 +37,7 @@ class Points:
     def _reading(self, reading: Reading, *, is_rewritten: bool = False) -> str:
         vessel, lot = self._spool.where(reading.sensor, reading.observed_ms)
         fields = {"withdrawn": False} if is_rewritten else None
-        return self._lines.reading(reading, self._kinds.get(reading.sensor), vessel, lot, fields)
+        return self._lines.reading(reading, self._spool.kind(reading.sensor), vessel, lot, fields)
 
     def of_item(self, item: Item) -> list[str]:
         """Return what a noted item is now: its line, or the line that withdraws it."""
@@ -64,7 +66,7 @@ class Points:
         return [self._withdrawn_reading(sensor, *self._spool.where(sensor, at_ms), at_ms)]
 
     def _withdrawn_reading(self, sensor: str, vessel: str | None, lot: str | None, at_ms: int) -> str:
-        tags = {"sensor": sensor, "kind": self._kinds.get(sensor), "vessel": vessel, "lot": lot}
+        tags = {"sensor": sensor, "kind": self._spool.kind(sensor), "vessel": vessel, "lot": lot}
         return self._lines.withdrawn("reading", tags, at_ms)
 
     def _noted_finding(
@@ -78,17 +80,40 @@ class Points:
         return self._lines.withdrawn("finding", finding_tags(gone), at_ms)
 
     def _noted_of_the_book(self, what: str, at_ms: int, key: str) -> list[str]:
+        if what == "alert_moved":
+            return self._moved_alert(at_ms, *json.loads(key))
+        now_ms = self._clock_ms()
+        found = self._of_the_book(what, at_ms, key, Sent(now_ms))
+        if self.retention_ms is None:
+            return found
+        # There it would be dropped: it is sent again at the present, and again before that is dropped.
+        again = self._of_the_book(what, at_ms, key, Sent(now_ms, is_again=True))
+        return again if at_ms <= now_ms - self.retention_ms else found + again
+
+    def _moved_alert(self, at_ms: int, kind: str, lot: str | None, sensor: str | None, id_: str) -> list[str]:
+        alert = self._store.alerts.get(id_)
+        if alert is not None and (at_ms, lot, sensor) == (
+            alert.opened_ms,
+            alert.subject.lot,
+            alert.subject.sensor,
+        ):
+            return []  # it has moved back: another item says how it stands
+        return [self._lines.withdrawn("alert", alert_tags(kind, lot, sensor, id_), at_ms)]
+
+    def _of_the_book(self, what: str, at_ms: int, key: str, sent: Sent) -> list[str]:
         book = self._store.book
         if what == "entry":
-            return [self._lines.entry(entry) for entry in (book.entry(key),) if entry is not None]
+            return [self._lines.entry(entry, sent) for entry in (book.entry(key),) if entry is not None]
         if what == "alert":
             alert = self._store.alerts.get(key)
-            return [] if alert is None else [self._lines.alert(alert)]
+            return [] if alert is None else [self._lines.alert(alert, sent)]
         if what == "calibration":
-            return [self._lines.calibration(c) for c in book.calibrations(key) if c.from_ms == at_ms]
+            return [self._lines.calibration(c, sent) for c in book.calibrations(key) if c.from_ms == at_ms]
         if what == "sensor_stay":
-            return [
-                self._lines.place(s) for s in book.sensor_stays() if s.sensor == key and s.from_ms == at_ms
-            ]
+            stays = [s for s in book.sensor_stays() if s.sensor == key and s.from_ms == at_ms]
+            return [self._lines.place(stay, sent) for stay in stays]
+        if what == "message":
+            found = self._store.outbox.sent(key)
+            return [] if found is None else [self._lines.message(*found, sent)]
         log.error("the spool holds an unknown item what=%s", what)
         return []

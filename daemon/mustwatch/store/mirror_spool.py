@@ -11,7 +11,8 @@ the readings sent under the former name are noted to be withdrawn there and sent
 """
 
 import json
-from collections.abc import Iterable, Iterator, Sequence
+import uuid
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -19,6 +20,8 @@ from mustwatch.cellar.history import BEGINNING_MS, END_MS, CellarHistory
 from mustwatch.cellar.instant import SECOND_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.store.database import Database
+from mustwatch.store.mirror_marker import Counts
+from mustwatch.store.rollup import thinned_until_ms
 from mustwatch.store.store import Store
 
 SETTLE_MS = 10 * SECOND_MS
@@ -27,6 +30,9 @@ SETTLE_MS = 10 * SECOND_MS
 WALK_LINES = 4_000
 DUE_LINES = 2_000
 """At most so many of each in one portion; neither holds the other up."""
+
+INSTANCE, KINDS = "mirror_instance", "mirror_kinds"
+"""Names under which the store keeps its id on servers, and the kinds of its sensors."""
 
 
 class Item(NamedTuple):
@@ -38,11 +44,12 @@ class Item(NamedTuple):
 
 
 class Portion(NamedTuple):
-    """What is sent next: the noted items up to a sequence number, and the readings walked, up to an instant."""
+    """What is sent next: the noted items up to a sequence number, and the readings from one instant to another."""
 
     items: Sequence[Item]
     last_seq: int | None
     readings: Sequence[Reading]
+    from_ms: int
     until_ms: int | None
 
     @property
@@ -66,33 +73,119 @@ class Spool:
         self._db: Database = store.database
         self._book_version: tuple[object, ...] = ()
         self._places: dict[str, Timeline] = {}
+        self._kinds: Mapping[str, str] = {}
 
-    def begin(self, destination: str) -> None:
-        """Take up where the last run left off; another destination than then is sent everything from the start."""
-        rows = self._db.query("SELECT destination FROM mirror_state")
-        if rows and rows[0][0] == destination:
-            return
+    def begin(self, destination: str, kinds: Mapping[str, str], now_ms: int) -> None:
+        """Take up where the last run left off; another destination than then is sent everything from the start.
+
+        A sensor keeps the kind under which its points were first sent, also when it is configured no more: points of
+        another kind would stand there beside them.
+        """
+        known = json.loads(self._store.watching.kept(KINDS) or "{}")
+        self._kinds = {**kinds, **known}
         with self._db.transaction():
-            self.forget()
+            if self._kinds != known:
+                self._store.watching.keep(KINDS, json.dumps(self._kinds))
+            rows = self._db.query("SELECT destination, serial FROM mirror_state")
+            if not rows or rows[0][0] != destination:
+                self.forget()
+                self._db.execute(
+                    "INSERT INTO mirror_state (one, destination, done_ms, reach_ms, serial) VALUES (1, ?, ?, ?, -1)",
+                    (destination, BEGINNING_MS, BEGINNING_MS),
+                )
+        self.resend_if_asked(now_ms)
+
+    def ask_for_resend(self) -> None:
+        """Have whoever sends send everything again."""
+        self._db.execute("UPDATE mirror_state SET serial=-1")
+
+    def resend_if_asked(self, now_ms: int) -> bool:
+        """Have everything sent again if somebody asked for it; say whether."""
+        rows = self._db.query("SELECT 1 FROM mirror_state WHERE serial < 0")
+        if rows:
+            self.resend(now_ms)
+        return bool(rows)
+
+    def resend(self, now_ms: int) -> None:
+        """Have everything sent again. What is noted to be withdrawn stays so."""
+        with self._db.transaction():
             self._db.execute(
-                "INSERT INTO mirror_state (one, destination, done_ms, reach_ms) VALUES (1, ?, ?, ?)",
-                (destination, BEGINNING_MS, BEGINNING_MS),
+                "UPDATE mirror_state SET done_ms=?, reach_ms=?, serial=0", (BEGINNING_MS, BEGINNING_MS)
             )
+            self.note_book(now_ms)
+            for select in (
+                "SELECT 'estimate', at_ms, lot FROM estimate",
+                "SELECT 'finding', at_ms, json_array(kind, change, lot, vessel, sensor) FROM finding",
+            ):
+                self._db.execute(f"INSERT INTO mirror_due (what, at_ms, key) {select}")
+
+    def note_book(self, now_ms: int) -> None:
+        """Have the book, alerts, messages and settings sent again: all that must not be lost and is not readings."""
+        with self._db.transaction():
+            self._db.execute("UPDATE mirror_state SET again_ms=?", (now_ms,))
             for select in (
                 "SELECT 'entry', at_ms, id FROM entry",
                 "SELECT 'sensor_stay', from_ms, sensor FROM sensor_stay",
                 "SELECT 'calibration', from_ms, sensor FROM calibration",
-                "SELECT 'estimate', at_ms, lot FROM estimate",
-                "SELECT 'finding', at_ms, json_array(kind, change, lot, vessel, sensor) FROM finding",
                 "SELECT 'alert', opened_ms, id FROM alert",
+                "SELECT 'message', created_ms, id FROM outbox",
             ):
                 self._db.execute(f"INSERT INTO mirror_due (what, at_ms, key) {select}")
+
+    def again_ms(self) -> int:
+        """Return when the book was last sent as a whole."""
+        return int(self._db.query("SELECT again_ms FROM mirror_state")[0][0])
+
+    def kind(self, sensor: str) -> str | None:
+        """Return the kind with which a sensor's points are tagged."""
+        return self._kinds.get(sensor)
 
     def forget(self) -> None:
         """Forget what was sent and what is to be: there is no mirror any more, or it is another one."""
         with self._db.transaction():
             for table in ("mirror_state", "mirror_due", "mirror_refused", "mirror_place"):
                 self._db.execute(f"DELETE FROM {table}")  # noqa: S608
+        self._book_version = ()
+
+    # --- the marker ----------------------------------------------------------------------------------------
+
+    def instance(self) -> str:
+        """Return the id by which this store is known on servers."""
+        kept = self._store.watching.kept(INSTANCE)
+        if kept is None:
+            kept = uuid.uuid4().hex
+            self._store.watching.keep(INSTANCE, kept)
+        return kept
+
+    def serial(self) -> int:
+        """Return the number of the last marker that was written; 0: not everything was sent yet."""
+        return int(self._db.query("SELECT serial FROM mirror_state")[0][0])
+
+    def marked(self, serial: int, *, former: int) -> None:
+        """Note that a marker was written, unless somebody asked meanwhile for everything to be sent again."""
+        self._db.execute("UPDATE mirror_state SET serial=? WHERE serial=?", (serial, former))
+
+    def counts(self, readings_since: Counts | None = None) -> Counts:
+        """Count what was sent: readings up to where they are done, or as counted before."""
+        tables = ("entry", "alert", "calibration", "sensor_stay")
+        rest = [int(self._db.query(f"SELECT count(*) FROM {table}")[0][0]) for table in tables]  # noqa: S608
+        if readings_since is not None:
+            return Counts(*readings_since[:3], *rest)
+        from_ms, until_ms = self.kept_from_ms(), max(0, self._state()[0])
+        return Counts(self.readings_sent(from_ms, until_ms), from_ms, until_ms, *rest)
+
+    def kept_from_ms(self) -> int:
+        """Return from when on readings are still here: those before were thinned to quarters of an hour."""
+        return max(0, thinned_until_ms(self._db))
+
+    def readings_sent(self, from_ms: int, until_ms: int) -> int:
+        """Count the readings in [from, until) but those that are set aside."""
+        span = (from_ms, until_ms)
+        here = self._db.query("SELECT count(*) FROM reading WHERE observed_ms>=? AND observed_ms<?", span)
+        aside = self._db.query(
+            "SELECT count(*) FROM mirror_refused WHERE what='reading' AND at_ms>=? AND at_ms<?", span
+        )
+        return int(here[0][0]) - int(aside[0][0])
 
     def _state(self) -> tuple[int, int]:
         done_ms, reach_ms = self._db.query("SELECT done_ms, reach_ms FROM mirror_state")[0]
@@ -115,7 +208,7 @@ class Spool:
         if done_ms >= reach_ms:
             reach_ms = self._reach_out(reach_ms, now_ms)
         readings, until_ms = self._walk(done_ms, reach_ms)
-        return Portion(list(reversed(items)), last_seq, readings, until_ms)
+        return Portion(list(reversed(items)), last_seq, readings, done_ms, until_ms)
 
     def _reach_out(self, reach_ms: int, now_ms: int) -> int:
         """Move ``reach`` to just before the present if there is anything in between."""
@@ -147,7 +240,9 @@ class Spool:
             if portion.last_seq is not None:
                 self._db.execute("DELETE FROM mirror_due WHERE seq<=?", (portion.last_seq,))
             if portion.until_ms is not None:
-                self._db.execute("UPDATE mirror_state SET done_ms=max(done_ms, ?)", (portion.until_ms,))
+                self._db.execute(
+                    "UPDATE mirror_state SET done_ms=? WHERE done_ms=?", (portion.until_ms, portion.from_ms)
+                )
 
     # --- refused -------------------------------------------------------------------------------------------
 

@@ -56,6 +56,31 @@ class Outbox:
         )
         return [self._row(row) for row in rows]
 
+    def sent(self, message_id: str) -> tuple[OutboxRow, int | None, int | None] | None:
+        """Return a message, when it was told and when it was given up; None if there is none of that id."""
+        rows = self._db.query(f"SELECT {_COLUMNS}, told_ms, expired_ms FROM outbox WHERE id=?", (message_id,))  # noqa: S608
+        return next(((self._row(row[:5]), row[5], row[6]) for row in rows), None)
+
+    def bring_back(self, message: Message, told_ms: int | None, expired_ms: int | None) -> bool:
+        """Put in a message that a lost store had, and say whether it waits now.
+
+        What waited there may have been told since: it is marked so, and is told with a line saying that it may be a
+        repeat. What was told there is not told again, even if it waits here.
+        """
+        known = self.sent(message.id)
+        self.put([message])
+        if told_ms or expired_ms:
+            self._db.execute(
+                "UPDATE outbox SET told_ms=?, expired_ms=?, unfinished=0 WHERE id=? AND told_ms IS NULL",
+                (told_ms, expired_ms, message.id),
+            )
+            return False
+        if known is None:
+            self._db.execute(
+                "UPDATE outbox SET unfinished=1, attempts=max(attempts, 1) WHERE id=?", (message.id,)
+            )
+        return known is None
+
     def undelivered(self, since_ms: int) -> list[OutboxRow]:
         """Return what was given up since an instant, in the order it was put in."""
         rows = self._db.query(

@@ -96,6 +96,23 @@ _MIRROR_TRIGGERS = tuple(
     )
 )
 
+# ``serial``: of the marker that says on the server how much stands there; 0: not all was sent yet; below: all is to be
+# sent again. ``again_ms``: when the book was last sent again to a bucket that drops what is old. What was told, and an
+# alert's former beginning, are noted since this step: everything is sent once more to put right what stands there.
+_MARKER = """
+ALTER TABLE mirror_state ADD COLUMN serial INTEGER NOT NULL DEFAULT -1;
+ALTER TABLE mirror_state ADD COLUMN again_ms INTEGER NOT NULL DEFAULT 0;
+CREATE TRIGGER mirror_alert_moved BEFORE INSERT ON alert WHEN EXISTS (SELECT 1 FROM mirror_state) BEGIN
+  INSERT INTO mirror_due (what, at_ms, key)
+  SELECT 'alert_moved', opened_ms, json_array(json_extract(body, '$.kind'), lot, sensor, id) FROM alert
+  WHERE id = new.id AND (opened_ms, lot, sensor) IS NOT (new.opened_ms, new.lot, new.sensor); END;
+CREATE TRIGGER mirror_message_insert AFTER INSERT ON outbox WHEN EXISTS (SELECT 1 FROM mirror_state) BEGIN
+  INSERT INTO mirror_due (what, at_ms, key) VALUES ('message', new.created_ms, new.id); END;
+CREATE TRIGGER mirror_message_update AFTER UPDATE OF told_ms, expired_ms ON outbox
+  WHEN EXISTS (SELECT 1 FROM mirror_state) BEGIN
+  INSERT INTO mirror_due (what, at_ms, key) VALUES ('message', new.created_ms, new.id); END
+"""
+
 
 @dataclass(frozen=True, slots=True)
 class Migration:
@@ -120,6 +137,7 @@ def _script(sql: str) -> Callable[[sqlite3.Connection], None]:
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _script(_FIRST)),
     Migration(2, "the mirror's spool", _script(";\n".join((_MIRROR, *_MIRROR_TRIGGERS)))),
+    Migration(3, "the mirror's marker", _script(_MARKER)),
 )
 
 

@@ -201,3 +201,7 @@ class Watching:
         """Return a kept piece of state, or None."""
         rows = self._db.query("SELECT value FROM kept WHERE name=?", (name,))
         return str(rows[0][0]) if rows else None
+
+    def forget_kept(self, name: str) -> None:
+        """Forget a kept piece of state."""
+        self._db.execute("DELETE FROM kept WHERE name=?", (name,))
