@@ -253,6 +253,18 @@ def test_a_server_made_anew_while_the_daemon_runs_is_found_within_a_day_and_told
     assert side.told[-1] is None
 
 
+def test_a_server_made_anew_while_something_new_is_sent_is_found_at_once(side: Side) -> None:
+    evaluate(side.store, [readings(2.0)])
+    side.send()
+    side.influx.make_anew()
+    side.store.book.append(entry(1.0, Note("it smells of pears"), "a-note"))
+    side.send()
+
+    assert len(standing(side, "reading")) == 192
+    assert len(standing(side, "entry")) == 2
+    assert side.told[-1] is not None
+
+
 def test_readings_that_were_deleted_there_are_found_by_their_number(side: Side) -> None:
     evaluate(side.store, [readings(2.0)])
     side.send()

@@ -1,5 +1,6 @@
 """What the mirror makes of a server's answers: what is passing, what is told once, and that nothing is ever lost."""
 
+import itertools
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -121,14 +122,27 @@ def test_a_server_that_is_away_is_tried_ever_more_rarely_and_told_within_an_hour
     assert waits == sorted(waits)
     assert bench.told == []
 
-    while bench.mono_s < 3 * 86_400:
+    while not bench.told:
         assert bench.turns(1)[0] <= PASSING_MOST_S
+    assert bench.mono_s <= 3600
+    while bench.mono_s < 3 * 86_400:
+        bench.turns(1)
     assert len(bench.told) == 1, "told once, not every day"
 
     bench.server.answer = lambda lines: None
     bench.turns(3)
     assert bench.readings_there() == 96
     assert bench.told[1:] == [None]
+
+
+def test_a_server_that_is_now_full_now_closed_is_told_within_an_hour_all_the_same(bench: Bench) -> None:
+    bench.store.readings.add(readings(1.0))
+    verdicts = itertools.cycle([Verdict.PASSING, Verdict.CLOSED])
+    bench.server.answer = lambda lines: failing(next(verdicts))(lines)
+    while not bench.told:
+        bench.turns(1)
+
+    assert bench.mono_s <= 3600
 
 
 def test_a_server_asking_to_be_left_alone_is_left_alone_for_so_long(bench: Bench) -> None:

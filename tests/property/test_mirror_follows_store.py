@@ -21,9 +21,11 @@ from mustwatch.cellar.history import SensorStay
 from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS
 from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.store.mirror import Mirror
+from mustwatch.store.mirror_audit import EVERY_S
 from mustwatch.store.mirror_influx import Whose
 from mustwatch.store.mirror_lines import Lines
-from mustwatch.store.mirror_marker import Standing
+from mustwatch.store.mirror_marker import Marker, Standing, newest
+from mustwatch.store.mirror_spool import Spool
 from mustwatch.store.mirror_verdict import ServerError, Verdict
 from mustwatch.watch.estimate import Estimate
 from mustwatch.watch.finding import FindingKind, Severity, Subject
@@ -63,10 +65,22 @@ class There:
         return
 
     def standing(self, whose: Whose) -> Standing:
-        return Standing(None, None)
+        return Standing(
+            0,
+            newest(
+                Marker.of_record(
+                    {"instance": series.rpartition("=")[2], "serial": of["serial"][:-1], "body": _text(of)}
+                )
+                for (series, _), of in self.points.items()
+                if series.startswith("mirror,")
+            ),
+        )
 
     def count_readings(self, whose: Whose, from_ms: int, until_ms: int) -> int:
-        raise AssertionError("never asked")
+        return sum(
+            series.startswith("reading,") and "received_ms" in of and from_ms <= at_ns // 1_000_000 < until_ms
+            for (series, at_ns), of in self.points.items()
+        )
 
     def points_of(self, measurement: str) -> dict[Point, dict[str, str]]:
         return {
@@ -74,6 +88,10 @@ class There:
             for key, fields in self.points.items()
             if key[0].startswith(f"{measurement},") and fields.get("withdrawn") != "true"
         }
+
+
+def _text(of: dict[str, str]) -> str:
+    return re.sub(r"\\(.)", r"\1", of["body"][1:-1])
 
 
 minutes = st.integers(0, 600)
@@ -110,6 +128,15 @@ class MirrorFollows(RuleBasedStateMachine):
         self.there.fails = fails
         for _ in range(turns):
             self.mono_s += self.mirror.turn()
+
+    @rule()
+    def make_anew(self) -> None:
+        """The server is another one now, under the same name: nothing is in it."""
+        self.there.points.clear()
+
+    @rule()
+    def ask_for_resend(self) -> None:
+        Spool(self.store).ask_for_resend()
 
     @rule(sensor=sensors, minute=minutes, unsure=st.booleans())
     def add(self, sensor: str, minute: int, unsure: bool) -> None:
@@ -180,8 +207,8 @@ class MirrorFollows(RuleBasedStateMachine):
             return
         self.there.fails = 0.0
         self.now_ms += 48 * HOUR_MS
-        for _ in range(4):
-            self.mono_s += 1000.0
+        for _ in range(12):
+            self.mono_s += EVERY_S
             self.mirror.turn()
         try:
             self.compare()

@@ -72,8 +72,7 @@ def _say(document: dict[str, Any]) -> None:
         say(f"from InfluxDB: {', '.join(f'{n} {what}' for what, n in fetched.items()).replace('_', ' ')}")
         say(f"concluded anew when the daemon starts: {', '.join(document['concluded_anew'])}")
         say(f"not in the mirror, and not back: {', '.join(document['not_mirrored'])}")
-        for note in document["notes"]:
-            say(note)
+        say(document["last_sent"])
         for missing in document["missing"]:
             say(f"MISSING: {missing}")
     say("start the daemon: it goes on from here, and takes from the broker what has come meanwhile")
@@ -147,13 +146,12 @@ def _fetched(settings: Settings, path: Path, backup: Path | None) -> dict[str, A
     finally:
         store.close()
         fetching.close()
-    unknown = fetching.unknown()
     return {
         **document,
         "set_aside": None if aside is None else str(aside),
         "from_influx": {name: n for name, n in fetched._asdict().items() if name != "missing"},
         "missing": list(fetched.missing),
-        "notes": [] if unknown is None else [unknown],
+        "last_sent": fetching.last_sent(),
         "concluded_anew": ["estimates", "findings"],
         "not_mirrored": list(NOT_MIRRORED),
     }

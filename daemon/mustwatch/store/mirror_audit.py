@@ -8,7 +8,7 @@ import logging
 from collections.abc import Callable
 from typing import Protocol
 
-from mustwatch.cellar.instant import DAY_MS, HOUR_MS, SECOND_MS, from_ms
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS, from_ms
 from mustwatch.store.mirror_influx import Whose
 from mustwatch.store.mirror_lines import Lines
 from mustwatch.store.mirror_marker import Counts, Marker, Standing, difference
@@ -78,6 +78,7 @@ class Audit:
         self._counts: Counts | None = None
         self._is_readable = False
         self._is_changed = False
+        self._is_whole = False
         self._serial_there = 0
         self._unread: tuple[str, Severity] | None = None
         self.retention_ms: int | None = None
@@ -98,9 +99,14 @@ class Audit:
 
     def look(self) -> None:
         """Ask the server how it stands, if that is due; have everything sent again if it is not what it was."""
+        if self._mono_s() >= self._look_due_s:
+            self._is_as_sent()
+        if self._spool.serial() == 0:  # from now on it is known which server it is
+            self._mark(0, self._clock_ms())
+
+    def _is_as_sent(self) -> bool:
+        """Ask the server how it stands, and say whether it is as it was left; else everything is sent again."""
         now_s = self._mono_s()
-        if now_s < self._look_due_s:
-            return
         standing = self._server.standing(self._whose)
         self._look_due_s = now_s + EVERY_S
         self._is_readable = standing.markers is not None
@@ -112,10 +118,12 @@ class Audit:
         found = difference(standing, instance, serial)
         if found is not None:
             self._differs(found)
-        elif serial > 0 and now_s >= self._told_until_s:
+            return False
+        if self._is_whole and now_s >= self._told_until_s:
             self._troubles.note("difference", None)
         elif now_s < self._told_until_s:
             self._look_due_s = self._told_until_s
+        return True
 
     def _unreadable(self, standing: Standing) -> tuple[str, Severity] | None:
         if standing.markers is not None or not standing.is_told:
@@ -139,6 +147,7 @@ class Audit:
         if kept_from_ms > 0:
             said += f", but the readings before {from_ms(kept_from_ms):%Y-%m-%d}, which are here no more"
         self._troubles.note("difference", (said, Severity.WARNING))
+        self._is_whole = False
         self._spool.resend(self._clock_ms())
         self._counts = None
         self._look_due_s = self._told_until_s = self._mono_s() + CONFIRMED_AFTER_S
@@ -147,17 +156,21 @@ class Audit:
         """All is sent: compare, write the marker, send again what would be dropped; say if there is more to send."""
         now_ms, now_s = self._clock_ms(), self._mono_s()
         serial = self._spool.serial()
-        if serial < 0:
+        if serial <= 0:
             return True
         if self._counts is None or now_s - self._counted_s >= EVERY_S:
-            self._counts = self._spool.counts()
+            self._counts = self._spool.counts(now_ms)
             if now_s - self._counted_s >= EVERY_S:
                 self._counted_s = now_s
-                if serial > 0 and self._has_fewer(self._counts, now_ms):
+                if self._has_fewer(self._counts, now_ms):
                     return True
         mark_every_ms = self._least(DAY_MS)
-        if serial == 0 or self._is_changed or (now_s - self._marked_s) * 1000 >= mark_every_ms:
+        if self._is_changed or (now_s - self._marked_s) * 1000 >= mark_every_ms:
+            # A marker written on a server that was made anew meanwhile would hide that it was.
+            if not self._is_as_sent():
+                return True
             self._mark(serial, now_ms)
+        self._is_whole = True
         if self.retention_ms is not None and now_ms - self._spool.again_ms() >= self._least(
             self.retention_ms
         ):
@@ -171,7 +184,7 @@ class Audit:
     def _has_fewer(self, counts: Counts, now_ms: int) -> bool:
         if not self._is_readable:
             return False
-        from_ms, until_ms = counts.from_ms, counts.until_ms
+        from_ms, until_ms = counts.from_ms, min(counts.until_ms, self._spool.done_ms() or 0)
         if self.retention_ms is not None:  # what is about to be dropped may be gone or not
             from_ms = max(from_ms, now_ms - self.retention_ms + HOUR_MS)
         if from_ms >= until_ms:
@@ -184,13 +197,13 @@ class Audit:
         return True
 
     def _mark(self, former: int, now_ms: int) -> None:
-        assert self._counts is not None  # noqa: S101 - counted by the caller
+        if self._counts is None:
+            self._counts = self._spool.counts(now_ms)
         serial = max(now_ms, former + 1, self._serial_there + 1)
-        counts = self._spool.counts(self._counts)
-        every_ms = DAY_MS if self._least(DAY_MS) == DAY_MS else HOUR_MS
-        at_ms = now_ms // every_ms * every_ms
-        marker = Marker(self._spool.instance(), serial, counts)
-        self._server.write(marker.line(self._lines.whose, at_ms).encode())
+        marker = Marker(self._spool.instance(), serial, self._spool.counts(now_ms, self._counts))
+        # One a day, or as many as keep it from being dropped.
+        every_ms = next(e for e in (DAY_MS, HOUR_MS, MINUTE_MS) if e <= self._least(DAY_MS) or e == MINUTE_MS)
+        self._server.write(marker.line(self._lines.whose, now_ms // every_ms * every_ms).encode())
         self._spool.marked(serial, former=former)
         self._serial_there = serial
         self._is_changed = False

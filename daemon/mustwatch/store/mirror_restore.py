@@ -13,7 +13,7 @@ from mustwatch.alerting.alert import Alert
 from mustwatch.alerting.message import Message
 from mustwatch.cellar.entry_json import UnreadableEntryError, entry_from_json
 from mustwatch.cellar.history import SensorStay
-from mustwatch.cellar.instant import DAY_MS, to_ms
+from mustwatch.cellar.instant import DAY_MS, from_ms, to_ms
 from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.store.backup import BackupError
 from mustwatch.store.book import CalibrationPoints
@@ -192,13 +192,14 @@ class InfluxRestore:
                 if here < there:
                     yield f"{there - here} of {there} {name}{why}"
 
-    def unknown(self) -> str | None:
-        """Return why it cannot be said whether all came, or None if it can."""
+    def last_sent(self) -> str:
+        """Return in words until when all was sent, or why that cannot be said."""
         if self._standing.markers is None:
             return f"whether all came back cannot be said: {self._standing.why}"
         if not self._standing.markers:
             return "whether all came back cannot be said: the server holds no note of how much was sent there"
-        return None
+        last_ms = max(marker.serial for marker in self._standing.markers.values())
+        return f"the mirror was last up to date at {from_ms(last_ms):%Y-%m-%d %H:%M} UTC; later is not back"
 
     # --- asking --------------------------------------------------------------------------------------------
 

@@ -109,9 +109,8 @@ class Spool:
     def resend(self, now_ms: int) -> None:
         """Have everything sent again. What is noted to be withdrawn stays so."""
         with self._db.transaction():
-            self._db.execute(
-                "UPDATE mirror_state SET done_ms=?, reach_ms=?, serial=0", (BEGINNING_MS, BEGINNING_MS)
-            )
+            # ``reach`` stays: what was sent under a former place is to be withdrawn there all the same.
+            self._db.execute("UPDATE mirror_state SET done_ms=?, serial=0", (BEGINNING_MS,))
             self.note_book(now_ms)
             for select in (
                 "SELECT 'estimate', at_ms, lot FROM estimate",
@@ -158,20 +157,20 @@ class Spool:
         return kept
 
     def serial(self) -> int:
-        """Return the number of the last marker that was written; 0: not everything was sent yet."""
+        """Return the number of the last marker that was written; 0: none since everything is sent again."""
         return int(self._db.query("SELECT serial FROM mirror_state")[0][0])
 
     def marked(self, serial: int, *, former: int) -> None:
         """Note that a marker was written, unless somebody asked meanwhile for everything to be sent again."""
         self._db.execute("UPDATE mirror_state SET serial=? WHERE serial=?", (serial, former))
 
-    def counts(self, readings_since: Counts | None = None) -> Counts:
-        """Count what was sent: readings up to where they are done, or as counted before."""
+    def counts(self, now_ms: int, readings_since: Counts | None = None) -> Counts:
+        """Count what is sent: readings up to just before the present, or as counted before."""
         tables = ("entry", "alert", "calibration", "sensor_stay")
         rest = [int(self._db.query(f"SELECT count(*) FROM {table}")[0][0]) for table in tables]  # noqa: S608
         if readings_since is not None:
             return Counts(*readings_since[:3], *rest)
-        from_ms, until_ms = self.kept_from_ms(), max(0, self._state()[0])
+        from_ms, until_ms = self.kept_from_ms(), max(0, now_ms - SETTLE_MS)
         return Counts(self.readings_sent(from_ms, until_ms), from_ms, until_ms, *rest)
 
     def kept_from_ms(self) -> int:

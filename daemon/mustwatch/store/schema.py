@@ -96,9 +96,9 @@ _MIRROR_TRIGGERS = tuple(
     )
 )
 
-# ``serial``: of the marker that says on the server how much stands there; 0: not all was sent yet; below: all is to be
-# sent again. ``again_ms``: when the book was last sent again to a bucket that drops what is old. What was told, and an
-# alert's former beginning, are noted since this step: everything is sent once more to put right what stands there.
+# ``serial``: of the marker that says on the server how much is sent there; 0: none yet; below: all is to be sent again.
+# ``again_ms``: when the book was last sent again to a bucket that drops what is old. Messages, and an alert's former
+# beginning, are noted since this step: everything is sent once more to put right what stands there.
 _MARKER = """
 ALTER TABLE mirror_state ADD COLUMN serial INTEGER NOT NULL DEFAULT -1;
 ALTER TABLE mirror_state ADD COLUMN again_ms INTEGER NOT NULL DEFAULT 0;
