@@ -5,7 +5,7 @@ import pytest
 from mustwatch.cellar.history import BEGINNING_MS, SensorStay
 from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.store.mirror_lines import Lines, joined, line, tag_as_written
-from mustwatch.store.mirror_spool import differences
+from mustwatch.store.mirror_places import differences
 from mustwatch.watch.estimate import Estimate
 
 AT_MS = 1_788_220_800_000

@@ -14,7 +14,7 @@ from mustwatch.store.mirror_lines import Lines
 from mustwatch.store.mirror_marker import Counts, Marker, Standing, difference
 from mustwatch.store.mirror_spool import Spool
 from mustwatch.store.mirror_troubles import Troubles
-from mustwatch.store.mirror_verdict import WRITE_ONLY
+from mustwatch.store.mirror_verdict import WRITE_ONLY, ServerError, Verdict
 from mustwatch.watch.finding import Severity
 
 log = logging.getLogger(__name__)
@@ -79,6 +79,7 @@ class Audit:
         self._is_readable = False
         self._is_changed = False
         self._is_whole = False
+        self._is_unmarked = False
         self._serial_there = 0
         self._unread: tuple[str, Severity] | None = None
         self.retention_ms: int | None = None
@@ -101,13 +102,14 @@ class Audit:
         """Ask the server how it stands, if that is due; have everything sent again if it is not what it was."""
         if self._mono_s() >= self._look_due_s:
             self._is_as_sent()
-        if self._spool.serial() == 0:  # from now on it is known which server it is
+        if self._spool.serial() == 0 and not self._is_unmarked:  # from now on it is known which server it is
             self._mark(0, self._clock_ms())
 
     def _is_as_sent(self) -> bool:
         """Ask the server how it stands, and say whether it is as it was left; else everything is sent again."""
         now_s = self._mono_s()
         standing = self._server.standing(self._whose)
+        self._is_unmarked = False
         self._look_due_s = now_s + EVERY_S
         self._is_readable = standing.markers is not None
         instance, serial = self._spool.instance(), self._spool.serial()
@@ -156,7 +158,7 @@ class Audit:
         """All is sent: compare, write the marker, send again what would be dropped; say if there is more to send."""
         now_ms, now_s = self._clock_ms(), self._mono_s()
         serial = self._spool.serial()
-        if serial <= 0:
+        if serial < 0 or (serial == 0 and not self._is_unmarked):
             return True
         if self._counts is None or now_s - self._counted_s >= EVERY_S:
             self._counts = self._spool.counts(now_ms)
@@ -165,7 +167,7 @@ class Audit:
                 if self._has_fewer(self._counts, now_ms):
                     return True
         mark_every_ms = self._least(DAY_MS)
-        if self._is_changed or (now_s - self._marked_s) * 1000 >= mark_every_ms:
+        if not self._is_unmarked and (self._is_changed or now_s - self._marked_s >= mark_every_ms / 1000):
             # A marker written on a server that was made anew meanwhile would hide that it was.
             if not self._is_as_sent():
                 return True
@@ -203,7 +205,14 @@ class Audit:
         marker = Marker(self._spool.instance(), serial, self._spool.counts(now_ms, self._counts))
         # One a day, or as many as keep it from being dropped.
         every_ms = next(e for e in (DAY_MS, HOUR_MS, MINUTE_MS) if e <= self._least(DAY_MS) or e == MINUTE_MS)
-        self._server.write(marker.line(self._lines.whose, now_ms // every_ms * every_ms).encode())
+        try:
+            self._server.write(marker.line(self._lines.whose, now_ms // every_ms * every_ms).encode())
+        except ServerError as error:
+            if error.verdict in (Verdict.PASSING, Verdict.CLOSED):
+                raise
+            self._is_unmarked = True  # the points are not to wait for it; it is tried again tomorrow
+            log.warning("mirror %s takes no marker: %s", self._server.shown, error)
+            return
         self._spool.marked(serial, former=former)
         self._serial_there = serial
         self._is_changed = False

@@ -12,15 +12,15 @@ the readings sent under the former name are noted to be withdrawn there and sent
 
 import json
 import uuid
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from itertools import pairwise
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
-from mustwatch.cellar.history import BEGINNING_MS, END_MS, CellarHistory
+from mustwatch.cellar.history import BEGINNING_MS
 from mustwatch.cellar.instant import SECOND_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.store.database import Database
 from mustwatch.store.mirror_marker import Counts
+from mustwatch.store.mirror_places import Timeline, Where, differences, place_at, timeline
 from mustwatch.store.rollup import thinned_until_ms
 from mustwatch.store.store import Store
 
@@ -56,12 +56,6 @@ class Portion(NamedTuple):
     def is_empty(self) -> bool:
         """Say whether there is nothing to send."""
         return not self.items and not self.readings
-
-
-Where = tuple[str | None, str | None]
-"""Vessel and lot."""
-Timeline = tuple[tuple[int, Where], ...]
-"""Where a sensor was, from instant to instant."""
 
 
 class Spool:
@@ -282,7 +276,7 @@ class Spool:
 
     def where(self, sensor: str, at_ms: int) -> Where:
         """Return where a sensor was, as points are tagged."""
-        return _at(self._places.get(sensor, ()), at_ms)
+        return place_at(self._places.get(sensor, ()), at_ms)
 
     def follow_book(self) -> None:
         """Read the book if it changed; note what was sent under a vessel or lot that it turned out not to be."""
@@ -339,29 +333,3 @@ class Spool:
                     f" SELECT 'reading', observed_ms, CAST(reading.sensor AS TEXT) {of_reading}",
                     span,
                 )
-
-
-def timeline(history: CellarHistory, sensor: str) -> Timeline:
-    """Return where a sensor was through all time."""
-    found: list[tuple[int, Where]] = []
-    at_ms = BEGINNING_MS
-    while at_ms < END_MS:
-        place = history.place(sensor, at_ms)
-        where = (place.vessel, place.lot)
-        if not found or found[-1][1] != where:
-            found.append((at_ms, where))
-        at_ms = place.until_ms
-    return tuple(found)
-
-
-def _at(of: Timeline, at_ms: int) -> Where:
-    return next((where for from_ms, where in reversed(of) if from_ms <= at_ms), (None, None))
-
-
-def differences(before: Timeline, now: Timeline) -> Iterator[tuple[int, int, Where]]:
-    """Yield the spans in which two timelines differ, with what the former one said."""
-    bounds = sorted({BEGINNING_MS, END_MS, *(from_ms for from_ms, _ in (*before, *now))})
-    for from_ms, until_ms in pairwise(bounds):
-        was = _at(before, from_ms)
-        if was != _at(now, from_ms):
-            yield from_ms, until_ms, was
