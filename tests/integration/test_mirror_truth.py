@@ -2,6 +2,7 @@
 real InfluxDB 2."""
 
 import json
+import threading
 import time
 import urllib.parse
 import uuid
@@ -261,6 +262,8 @@ def test_a_restore_that_was_cut_short_says_so_and_is_taken_up(
     assert "cut short" in cut.stderr
     assert "the same command goes on from there" in cut.stderr
     assert not mirrored.daemon.store.exists(), "nothing half stands in the store's place"
+    looks = json.loads(mirrored.daemon.command("check", "--json").stdout)["surroundings"]
+    assert any("a restore from InfluxDB was cut short" in look["says"] for look in looks)
     stand_in.cut_queries_of = None
     done = mirrored.daemon.command("restore", "--from-influx")
     assert done.returncode == 0, done.stderr
@@ -291,6 +294,22 @@ def test_a_redirect_to_a_page_that_takes_everything_is_not_taken_for_written(
 
     assert state == "mend"
     assert "something else answers there (influx.url)" in said
+
+
+def test_a_server_that_is_full_is_named_by_check_and_sent_everything_when_it_has_room(
+    stand_in: StandInInflux, mosquitto: Broker, daemon_with: Callable[[str], Daemon]
+) -> None:
+    mirrored = Mirrored(
+        Influx(stand_in.url, stand_in.token, stand_in.org, stand_in.bucket, stand_in), mosquitto, daemon_with
+    )
+    stand_in.is_full = True
+    ((state, said),) = mirror_looks(mirrored)
+    assert (state, "no space left on device" in said) == ("note", True)
+    threading.Timer(15, lambda: setattr(stand_in, "is_full", False)).start()
+
+    mirrored.live()
+
+    assert mirrored.count("reading", "received_ms") == READINGS
 
 
 def test_the_client_library_is_in_a_process_that_is_there_only_while_it_sends(mirrored: Mirrored) -> None:

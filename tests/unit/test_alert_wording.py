@@ -308,7 +308,7 @@ def test_a_probe_that_repeats_one_value_is_called_a_probe() -> None:
         ("room", "The card is nearly full: the cellar's watch"),
         ("file", "The store was damaged and set aside: the cellar's watch"),
         ("backup", "No backup could be made: the cellar's watch"),
-        ("mirror", "The mirror cannot be written: the cellar's watch"),
+        ("mirror", "The InfluxDB mirror is not as it should be: the cellar's watch"),
         ("something new", "Readings cannot be stored: the cellar's watch"),
     ],
 )

@@ -95,36 +95,6 @@ def clock_wrong(f: Figures, severity: Severity) -> Phrases:
     )
 
 
-_STORAGE: Mapping[str, tuple[str, str, str]] = {
-    "card": (
-        "readings cannot be stored",
-        "readings are stored again",
-        "Make room on the card or replace it; nothing needs to be restarted.",
-    ),
-    "room": (
-        "the card is nearly full",
-        "there is room on the card again",
-        "Make room on the card, or keep the backups on another disk (store.backup_dir).",
-    ),
-    "file": (
-        "the store was damaged and has been set aside",
-        "the store is whole and backed up again",
-        "Look into the book for what is missing; an SD card that did this once should be replaced.",
-    ),
-    "backup": (
-        "the backup could not be made",
-        "backups are made again",
-        "See to the disk that holds the backups; readings are stored all the same.",
-    ),
-    "mirror": (
-        "the InfluxDB mirror is behind",
-        "the InfluxDB mirror is up to date again",
-        "See to the server, or to [influx] in the configuration; what is missing there is sent afterwards.",
-    ),
-}
-"""By the part of the storage in trouble: what it is, when it is over, what to do."""
-
-
 def storage_trouble(f: Figures, severity: Severity) -> Phrases:
     """Say what is wrong with the storage: by its part (card, room, file, backup, mirror)."""
     what, over, next_ = STORAGE_PARTS.get(f.text("part") or "card", STORAGE_PARTS["card"])
@@ -162,9 +132,9 @@ STORAGE_PARTS: Mapping[str, tuple[str, str, str]] = {
         "Check that the backup's place is there, can be written and has room.",
     ),
     "mirror": (
-        "the mirror cannot be written",
-        "the mirror is written again",
-        "Check the InfluxDB server, its bucket and its token. Everything is kept here and sent when it answers.",
+        "the InfluxDB mirror is not as it should be",
+        "the InfluxDB mirror is as it should be again",
+        "Check the InfluxDB server, its bucket and its token. Everything is kept here, and sent when it can be.",
     ),
 }
 """By part of the storage: what is so, what is so when it is over, and what to do next."""

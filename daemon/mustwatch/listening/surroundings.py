@@ -85,6 +85,7 @@ def broker(settings: Settings) -> Look:
 def store(settings: Settings, now_ms: int) -> Iterator[Look]:
     """Look whether the store can be read and written, what it holds, and whether somebody keeps watch on it."""
     from mustwatch.store.keeper import is_kept
+    from mustwatch.store.restoring import unfinished
     from mustwatch.store.schema import MIGRATIONS
 
     path = settings.store.path.expanduser()
@@ -98,6 +99,13 @@ def store(settings: Settings, now_ms: int) -> Iterator[Look]:
     if free < ROOM_BYTES:
         yield Look(
             "room", State.MEND, f"only {free // 2**20} MB are free at {folder}", "make room on the card"
+        )
+    if unfinished(path).exists():
+        yield Look(
+            "store",
+            State.NOTE,
+            f"a restore from InfluxDB was cut short: {unfinished(path)}",
+            "mustwatch restore --from-influx goes on with it; without need of it, delete the file",
         )
     if not path.exists():
         yield Look("store", State.NOTE, f"{path} is not there yet", "the first start of the daemon makes it")

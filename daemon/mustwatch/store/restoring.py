@@ -15,6 +15,11 @@ REQUEST = "restore_request"
 """Name under which the unfinished store keeps from where it is brought back."""
 
 
+def unfinished(path: Path) -> Path:
+    """Return where the unfinished store of a store's place is made."""
+    return path.with_name(path.name + ".unfinished")
+
+
 class Restoring:
     """The unfinished store of one store's place. Nobody may keep watch on that place."""
 
@@ -23,7 +28,7 @@ class Restoring:
         self._path = path
         self._backup = backup
         self._request = json.dumps([None if backup is None else str(backup.resolve()), source])
-        self.aside = path.with_name(path.name + ".unfinished")
+        self.aside = unfinished(path)
 
     def open(self, now_ms: int) -> tuple[Store, bool]:
         """Return the unfinished store, and whether a former attempt left it; one from elsewhere is begun anew.
