@@ -126,6 +126,12 @@ STORAGE_PARTS: Mapping[str, tuple[str, str, str]] = {
         "the store is in order again",
         "Bring back the last backup (mustwatch restore --from-backup), and think of replacing the card.",
     ),
+    "rows": (
+        "something written could not be read any more",
+        "everything in the store can be read",
+        "Compare the book with your notes, write again what is missing (the last backup has it), and think of "
+        "replacing the card.",
+    ),
     "backup": (
         "no backup could be made",
         "backups are made again",

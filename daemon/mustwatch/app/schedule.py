@@ -21,6 +21,7 @@ from apscheduler.triggers.date import DateTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
 from mustwatch.cellar.instant import from_ms, to_ms
+from mustwatch.store.whole import number
 
 log = logging.getLogger(__name__)
 
@@ -187,7 +188,7 @@ class Schedule:
         with self._running:
             now_ms = self._now_ms()
             kept = self._done.kept(f"job:{job_id}")
-            due = due_ms(job, now_ms, int(kept) if kept is not None else None, self._zone)
+            due = due_ms(job, now_ms, number(kept), self._zone)
             if due is None:
                 return False
             self._done.keep(f"job:{job_id}", str(due))

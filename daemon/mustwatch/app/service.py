@@ -16,7 +16,7 @@ from mustwatch.app.pipeline import Pipeline
 from mustwatch.app.schedule import Schedule
 from mustwatch.app.self_watch import STORAGE_TOLD_AFTER_S, SelfWatch, cannot_write
 from mustwatch.app.session_watch import SessionWatch
-from mustwatch.app.storage_trouble import Part, StorageTrouble
+from mustwatch.app.storage_trouble import Part, StorageTrouble, rows_trouble
 from mustwatch.app.system_notify import ServiceManager
 from mustwatch.app.upkeep import Upkeep
 from mustwatch.app.vitals import Vitals
@@ -32,6 +32,7 @@ from mustwatch.ingest.clock import ClockWatch
 from mustwatch.ingest.system_clock import boot_id, is_synchronised, mono_s, wall_ms
 from mustwatch.messenger.messenger import Messenger
 from mustwatch.store.backup import backup_folder
+from mustwatch.store.inspection import set_aside_broken
 from mustwatch.store.keeper import Keeper
 from mustwatch.store.mirror import Mirror
 from mustwatch.store.opening import open_store
@@ -122,6 +123,7 @@ class Service:
             opened = open_store(path, wall_ms(), backup_folder(path, self._settings.store.backup_dir))
             store = opened.store
             stack.callback(store.close)
+            broken = set_aside_broken(store, wall_ms())
             plan = plan_of(self._settings)
             note_places(store, plan, wall_ms())
             is_unsure = bool(keeper.left_behind)
@@ -129,6 +131,7 @@ class Service:
             self_watch = self._start_parts(stack, store, plan, opened.is_new)
             if opened.damage is not None:
                 self_watch.storage(Part.FILE, StorageTrouble(opened.damage, Severity.URGENT), wall_ms())
+            self_watch.storage(Part.ROWS, rows_trouble(broken), wall_ms())
             checked = self._check_file(path) if is_unsure and opened.damage is None else None
             self._manager.tell("READY=1")
             self.ready.set()

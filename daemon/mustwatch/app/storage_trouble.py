@@ -1,9 +1,10 @@
 """``storage-trouble``: one finding for everything that can be wrong with the storage, each part noted by itself."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from typing import NamedTuple
 
+from mustwatch.store.inspection import Broken
 from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
 
 
@@ -16,6 +17,8 @@ class Part(StrEnum):
     """The card is nearly full."""
     FILE = "file"
     """The store's file was damaged and set aside."""
+    ROWS = "rows"
+    """Rows of the store could not be read, and were set aside."""
     BACKUP = "backup"
     """The backup could not be made."""
     MIRROR = "mirror"
@@ -28,6 +31,14 @@ class StorageTrouble(NamedTuple):
     what: str
     severity: Severity = Severity.WARNING
     free_mb: int | None = None
+
+
+def rows_trouble(broken: Sequence[Broken]) -> StorageTrouble | None:
+    """Return the trouble that rows set aside are; None without any."""
+    if not broken:
+        return None
+    more = f", and {len(broken) - 2} more" if len(broken) > 2 else ""
+    return StorageTrouble("; ".join(map(str, broken[:2])) + more, Severity.URGENT)
 
 
 Evidence = Mapping[str, float | int | str | None]

@@ -91,7 +91,7 @@ class Evaluation:
         self._revisions = Revisions(store)
         self._standing_in: set[str] = set()
         self._ways = Ways(self._placer, self._watches)
-        self._book_seq = int(store.watching.kept("book_seq") or 0)
+        self._book_seq = min(store.watching.kept_number("book_seq") or 0, store.book.newest_change())
         self._alerts_due_ms: int | None = now_ms
         self._unsaved: set[str] = set()
         self._foretold: set[str] = set()

@@ -82,11 +82,32 @@ def broker(settings: Settings) -> Look:
     return Look("broker", State.GOOD, said)
 
 
+def _unreadable(db: sqlite3.Connection) -> list[tuple[str, str]]:
+    """Return what of the store cannot be read, and what was set aside before, each with what to do."""
+    from mustwatch.store.inspection import broken_rows
+    from mustwatch.store.whole import as_text
+
+    db.text_factory = as_text
+    found = [
+        (
+            f"{one} cannot be read",
+            "the daemon's next start sets it aside; mustwatch restore --from-backup has it",
+        )
+        for one in broken_rows(lambda sql: db.execute(sql).fetchall())
+    ]
+    aside = db.execute("SELECT what, place, why FROM set_aside ORDER BY id").fetchall()
+    return found + [
+        (f"set aside: {what} {place}: {why}", "write it in the book again, if it is missing there")
+        for what, place, why in aside
+    ]
+
+
 def store(settings: Settings, now_ms: int) -> Iterator[Look]:
     """Look whether the store can be read and written, what it holds, and whether somebody keeps watch on it."""
     from mustwatch.store.keeper import is_kept
     from mustwatch.store.restoring import unfinished
-    from mustwatch.store.schema import MIGRATIONS
+    from mustwatch.store.schema import CHECKSUMS_SINCE, MIGRATIONS
+    from mustwatch.store.soundness import read_only
 
     path = settings.store.path.expanduser()
     folder = next(p for p in (path.parent, *path.parents) if p.exists())
@@ -111,9 +132,10 @@ def store(settings: Settings, now_ms: int) -> Iterator[Look]:
         yield Look("store", State.NOTE, f"{path} is not there yet", "the first start of the daemon makes it")
         return
     try:
-        with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=ANSWER_S)) as db:
+        with closing(sqlite3.connect(read_only(path), uri=True, timeout=ANSWER_S)) as db:
             version = db.execute("SELECT max(version) FROM migration").fetchone()[0]
             newest_ms = db.execute("SELECT max(observed_ms) FROM reading").fetchone()[0]
+            broken = _unreadable(db) if version >= CHECKSUMS_SINCE else []
     except sqlite3.Error as error:
         yield Look("store", State.MEND, f"{path}: {error}", "mustwatch restore --from-backup brings one back")
         return
@@ -130,6 +152,8 @@ def store(settings: Settings, now_ms: int) -> Iterator[Look]:
         "no reading yet" if newest_ms is None else f"newest reading {from_ms(newest_ms):%Y-%m-%d %H:%M} UTC"
     )
     yield Look("store", State.GOOD, f"{path}, {since}, {free // 2**20} MB free")
+    for text, remedy in broken:
+        yield Look("store", State.MEND, text, remedy)
     if newest_ms is not None and newest_ms - now_ms > AHEAD_MS:
         ahead = timedelta(milliseconds=newest_ms - now_ms)
         yield Look(

@@ -330,7 +330,7 @@ class Recorder:
         """Wait, within bounds, until the daemon has looked at everything written so far."""
         written = self._store.book.changes_after(self._written_before)
         for _ in range(round(LOOKED_AT_WITHIN_S / LOOK_EVERY_S) if written else 0):
-            is_seen = int(self._store.watching.kept("book_seq") or 0) >= written[-1].seq
+            is_seen = (self._store.watching.kept_number("book_seq") or 0) >= written[-1].seq
             if is_seen and not {due.lot for due in self._store.revising.all()} & {c.lot for c in written}:
                 return
             time.sleep(LOOK_EVERY_S)

@@ -5,6 +5,7 @@ from collections.abc import Iterable
 
 from mustwatch.alerting.alert import Alert
 from mustwatch.store.database import Database
+from mustwatch.store.whole import Row, Table, checksum, readable, verified
 
 
 class Alerts:
@@ -17,28 +18,17 @@ class Alerts:
     def save(self, alerts: Iterable[Alert]) -> None:
         """Write alerts, new or changed."""
         self._db.executemany(
-            "INSERT OR REPLACE INTO alert (id, lot, sensor, opened_ms, cleared_ms, filed, body)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?)",
-            [
-                (
-                    a.id,
-                    a.subject.lot,
-                    a.subject.sensor,
-                    a.opened_ms,
-                    a.cleared_ms,
-                    int(a.is_filed),
-                    json.dumps(a.to_json(), ensure_ascii=False),
-                )
-                for a in alerts
-            ],
+            "INSERT OR REPLACE INTO alert (id, lot, sensor, opened_ms, cleared_ms, filed, body, crc)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            [_values(alert) for alert in alerts],
         )
 
     def _where(self, condition: str, parameters: tuple[object, ...] = ()) -> list[Alert]:
         rows = self._db.query(
-            f"SELECT body FROM alert WHERE {condition} ORDER BY opened_ms, id",  # noqa: S608
+            f"SELECT {ALERTS.columns} FROM alert WHERE {condition} ORDER BY opened_ms, id",  # noqa: S608
             parameters,
         )
-        return [Alert.from_json(json.loads(row[0])) for row in rows]
+        return list(readable(ALERTS.called, rows, alert_of))
 
     def live(self) -> list[Alert]:
         """Return the alerts that are open, or over with something still to be told."""
@@ -59,3 +49,27 @@ class Alerts:
     def recent(self, since_ms: int) -> list[Alert]:
         """Return the alerts that hold, or that were opened or cleared since an instant."""
         return self._where("cleared_ms IS NULL OR cleared_ms >= ? OR opened_ms >= ?", (since_ms, since_ms))
+
+
+def _values(alert: Alert) -> tuple[object, ...]:
+    body = json.dumps(alert.to_json(), ensure_ascii=False)
+    subject = alert.subject
+    filed = int(alert.is_filed)
+    columns = (alert.id, subject.lot, subject.sensor, alert.opened_ms, alert.cleared_ms, filed, body)
+    return (*columns, checksum(*columns))
+
+
+def alert_of(row: Row) -> Alert:
+    """Return an alert from its row.
+
+    Raises:
+        one of UNREADABLE: it is not what was written.
+    """
+    *columns, crc = row
+    verified(crc, *columns)
+    return Alert.from_json(json.loads(columns[-1]))
+
+
+ALERTS = Table(
+    "alert", ("id",), "id, lot, sensor, opened_ms, cleared_ms, filed, body, crc", alert_of, "alert"
+)

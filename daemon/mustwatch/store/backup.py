@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from mustwatch.cellar.instant import from_ms
 from mustwatch.store.schema import MIGRATIONS
-from mustwatch.store.soundness import is_damage, sync_folder
+from mustwatch.store.soundness import is_damage, read_only, sync_folder
 
 SMALL_CACHE = "PRAGMA cache_size=-256"
 """KiB. A copy looks at every page once: to keep them would only take memory from the pages' answers."""
@@ -127,7 +127,7 @@ def _copy(store_path: Path, part: Path, should_stop: Callable[[], bool]) -> Mapp
             raise BackupError("given up: mustwatch is stopping")
 
     try:
-        with closing(sqlite3.connect(f"file:{store_path}?mode=ro", uri=True)) as source:
+        with closing(sqlite3.connect(read_only(store_path), uri=True)) as source:
             source.execute(SMALL_CACHE)
             source.execute("BEGIN")
             counts = _row_counts(source)
@@ -167,7 +167,7 @@ def verify(path: Path) -> Mapping[str, int]:
     if not path.is_file():
         raise BackupError(f"{path}: no such file; expected a backup made by `mustwatch backup`")
     try:
-        with closing(sqlite3.connect(f"file:{path}?mode=ro&immutable=1", uri=True)) as connection:
+        with closing(sqlite3.connect(f"{read_only(path)}&immutable=1", uri=True)) as connection:
             connection.execute(SMALL_CACHE)
             found = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
             if found != "ok":

@@ -8,6 +8,7 @@ from mustwatch.cellar.book import Entry
 from mustwatch.cellar.entry_json import what_from_json, what_to_json
 from mustwatch.cellar.history import CellarHistory, SensorStay, fold
 from mustwatch.store.database import Database
+from mustwatch.store.whole import Row, Table, checksum, readable, verified
 
 
 class BookChange(NamedTuple):
@@ -36,20 +37,14 @@ class Book:
     def append(self, entry: Entry) -> None:
         """Write an entry and note that its lot is to be looked at again from then on."""
         with self._db.transaction():
+            body = json.dumps(what_to_json(entry.what), ensure_ascii=False)
+            written = (entry.id, entry.lot, entry.at_ms, entry.recorded_ms, entry.kind.value, body)
+            remarks = (entry.despite, entry.replaces)
             self._db.execute(
-                "INSERT INTO entry (id, lot, at_ms, recorded_ms, kind, body, despite, replaces, undone_ms)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (
-                    entry.id,
-                    entry.lot,
-                    entry.at_ms,
-                    entry.recorded_ms,
-                    entry.kind.value,
-                    json.dumps(what_to_json(entry.what), ensure_ascii=False),
-                    entry.despite,
-                    entry.replaces,
-                    entry.undone_ms,
-                ),
+                "INSERT INTO entry"
+                " (id, lot, at_ms, recorded_ms, kind, body, despite, replaces, undone_ms, crc)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (*written, *remarks, entry.undone_ms, checksum(*written, *remarks)),
             )
             from_ms = entry.at_ms
             if entry.replaces is not None:
@@ -81,15 +76,12 @@ class Book:
     def entries(self, lot: str | None = None) -> list[Entry]:
         """Return every entry ever written (undone and replaced ones too), of one or all lots, as typed."""
         where, parameters = ("WHERE lot=?", (lot,)) if lot is not None else ("", ())
-        rows = self._db.query(
-            "SELECT id, lot, at_ms, recorded_ms, kind, body, despite, replaces, undone_ms FROM entry"  # noqa: S608
-            f" {where} ORDER BY seq",
-            parameters,
-        )
-        return [
-            Entry(row[0], row[1], row[2], row[3], what_from_json(row[4], json.loads(row[5])), *row[6:9])
-            for row in rows
-        ]
+        rows = self._db.query(f"SELECT {ENTRIES.columns} FROM entry {where} ORDER BY seq", parameters)  # noqa: S608
+        return list(readable(ENTRIES.called, rows, entry_of))
+
+    def lots_named(self) -> list[str]:
+        """Return every lot that an entry names, in force or not."""
+        return [str(lot) for (lot,) in self._db.query("SELECT DISTINCT lot FROM entry ORDER BY lot")]
 
     def entry(self, entry_id: str) -> Entry | None:
         """Return one entry by its id, or None."""
@@ -118,10 +110,11 @@ class Book:
 
     def save_calibration(self, calibration: CalibrationPoints, affected: Sequence[str] = ()) -> None:
         """Keep a calibration that holds from an instant on; the named lots are evaluated again from there."""
+        written = (calibration.sensor, calibration.from_ms, json.dumps(calibration.points))
         with self._db.transaction():
             self._db.execute(
-                "INSERT OR REPLACE INTO calibration (sensor, from_ms, points) VALUES (?, ?, ?)",
-                (calibration.sensor, calibration.from_ms, json.dumps(calibration.points)),
+                "INSERT OR REPLACE INTO calibration (sensor, from_ms, points, crc) VALUES (?, ?, ?, ?)",
+                (*written, checksum(*written)),
             )
             for lot in affected:
                 self.note_change(lot, calibration.from_ms)
@@ -129,8 +122,39 @@ class Book:
     def calibrations(self, sensor: str) -> list[CalibrationPoints]:
         """Return a sensor's stored calibrations in time order."""
         rows = self._db.query(
-            "SELECT sensor, from_ms, points FROM calibration WHERE sensor=? ORDER BY from_ms", (sensor,)
+            f"SELECT {CALIBRATIONS.columns} FROM calibration WHERE sensor=? ORDER BY from_ms",  # noqa: S608
+            (sensor,),
         )
-        return [
-            CalibrationPoints(row[0], row[1], tuple((p[0], p[1]) for p in json.loads(row[2]))) for row in rows
-        ]
+        return list(readable(CALIBRATIONS.called, rows, calibration_of))
+
+
+def entry_of(row: Row) -> Entry:
+    """Return an entry from its row.
+
+    Raises:
+        one of UNREADABLE: it is not what was written.
+    """
+    *written, undone_ms, crc = row
+    verified(crc, *written)
+    id_, lot, at_ms, recorded_ms, kind, body, despite, replaces = written
+    what = what_from_json(kind, json.loads(body))
+    return Entry(id_, lot, at_ms, recorded_ms, what, despite, replaces, undone_ms)
+
+
+def calibration_of(row: Row) -> CalibrationPoints:
+    """Return a calibration from its row. Raises as ``entry_of`` does."""
+    sensor, from_ms, points, crc = row
+    verified(crc, sensor, from_ms, points)
+    return CalibrationPoints(sensor, from_ms, tuple((p[0], p[1]) for p in json.loads(points)))
+
+
+ENTRIES = Table(
+    "entry",
+    ("seq",),
+    "id, lot, at_ms, recorded_ms, kind, body, despite, replaces, undone_ms, crc",
+    entry_of,
+    "entry of the book",
+)
+CALIBRATIONS = Table(
+    "calibration", ("sensor", "from_ms"), "sensor, from_ms, points, crc", calibration_of, "calibration"
+)

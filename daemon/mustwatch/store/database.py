@@ -14,6 +14,7 @@ from queue import LifoQueue
 from typing import Any
 
 from mustwatch.store.schema import migrate
+from mustwatch.store.whole import as_text
 
 BUSY_TIMEOUT_S = 15.0
 """How long to wait for another process's transaction (a command typed while the daemon commits)."""
@@ -63,6 +64,7 @@ class Database:
         connection = sqlite3.connect(
             self.path, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False
         )
+        connection.text_factory = as_text
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute(f"PRAGMA cache_size=-{cache_kib}")
         connection.execute(f"PRAGMA journal_size_limit={WAL_LIMIT_BYTES}")

@@ -2,12 +2,13 @@
 
 import json
 from collections.abc import Iterable
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from mustwatch.alerting.alert import Alert
 from mustwatch.alerting.lifecycle import arrived
 from mustwatch.alerting.message import Message
+from mustwatch.store.alerts import Alerts
 from mustwatch.store.database import Database
+from mustwatch.store.whole import Row, Table, checksum, readable, verified
 
 
 class OutboxRow(NamedTuple):
@@ -24,7 +25,7 @@ class OutboxRow(NamedTuple):
     error: str | None
 
 
-_COLUMNS = "body, attempts, unfinished, next_try_ms, error"
+_COLUMNS = "id, target, created_ms, body, crc, attempts, unfinished, next_try_ms, error"
 
 
 class Outbox:
@@ -36,15 +37,14 @@ class Outbox:
 
     def put(self, messages: Iterable[Message]) -> None:
         """Put messages in; one whose id is there already is left as it is."""
+        bodies = [(m, json.dumps(m.to_json(), ensure_ascii=False)) for m in messages]
         self._db.executemany(
-            "INSERT OR IGNORE INTO outbox (id, target, created_ms, body) VALUES (?, ?, ?, ?)",
-            [(m.id, m.target, m.created_ms, json.dumps(m.to_json(), ensure_ascii=False)) for m in messages],
+            "INSERT OR IGNORE INTO outbox (id, target, created_ms, body, crc) VALUES (?, ?, ?, ?, ?)",
+            [
+                (m.id, m.target, m.created_ms, body, checksum(m.id, m.target, m.created_ms, body))
+                for m, body in bodies
+            ],
         )
-
-    @staticmethod
-    def _row(row: tuple[Any, ...]) -> OutboxRow:
-        body, attempts, unfinished, next_try_ms, error = row
-        return OutboxRow(Message.from_json(json.loads(body)), attempts, bool(unfinished), next_try_ms, error)
 
     def waiting(self, target: str | None = None, limit: int = 1000) -> list[OutboxRow]:
         """Return what is neither told nor given up, for one or all targets, in the order it was put in."""
@@ -54,12 +54,12 @@ class Outbox:
             " ORDER BY seq LIMIT ?",
             parameters,
         )
-        return [self._row(row) for row in rows]
+        return list(readable(MESSAGES.called, rows, row_of))
 
     def sent(self, message_id: str) -> tuple[OutboxRow, int | None, int | None] | None:
         """Return a message, when it was told and when it was given up; None if there is none of that id."""
         rows = self._db.query(f"SELECT {_COLUMNS}, told_ms, expired_ms FROM outbox WHERE id=?", (message_id,))  # noqa: S608
-        return next(((self._row(row[:5]), row[5], row[6]) for row in rows), None)
+        return next(readable(MESSAGES.called, rows, lambda r: (row_of(r[:-2]), r[-2], r[-1])), None)
 
     def bring_back(self, message: Message, told_ms: int | None, expired_ms: int | None) -> bool:
         """Put in a message that a lost store had, and say whether it waits now.
@@ -87,7 +87,7 @@ class Outbox:
             f"SELECT {_COLUMNS} FROM outbox WHERE expired_ms>=? ORDER BY seq",  # noqa: S608
             (since_ms,),
         )
-        return [self._row(row) for row in rows]
+        return list(readable(MESSAGES.called, rows, row_of))
 
     def mark_attempt(self, message_id: str, at_ms: int) -> None:
         """Note, before sending, that an attempt begins."""
@@ -102,18 +102,11 @@ class Outbox:
             self._db.execute(
                 "UPDATE outbox SET told_ms=?, unfinished=0, error=NULL WHERE id=?", (at_ms, message_id)
             )
-            rows = self._db.query("SELECT body FROM outbox WHERE id=?", (message_id,))
-            alert_ids = Message.from_json(json.loads(rows[0][0])).alert_ids if rows else ()
-            for alert_id in alert_ids:
-                self._mark_alert_told(alert_id, at_ms)
-
-    def _mark_alert_told(self, alert_id: str, at_ms: int) -> None:
-        for (body,) in self._db.query("SELECT body FROM alert WHERE id=?", (alert_id,)):
-            alert = arrived(Alert.from_json(json.loads(body)), at_ms)
-            self._db.execute(
-                "UPDATE alert SET body=? WHERE id=?",
-                (json.dumps(alert.to_json(), ensure_ascii=False), alert_id),
-            )
+            rows = self._db.query(f"SELECT {_COLUMNS} FROM outbox WHERE id=?", (message_id,))  # noqa: S608
+            alerts = Alerts(self._db)
+            for row in readable(MESSAGES.called, rows, row_of):
+                told = [alerts.get(alert_id) for alert_id in row.message.alert_ids]
+                alerts.save(arrived(alert, at_ms) for alert in told if alert is not None)
 
     def mark_failed(
         self, message_id: str, at_ms: int, error: str, next_try_ms: int, may_have_arrived: bool = False
@@ -131,3 +124,17 @@ class Outbox:
     def forget_before(self, at_ms: int) -> int:
         """Let go of messages told or given up before an instant; return how many."""
         return self._db.execute("DELETE FROM outbox WHERE told_ms<? OR expired_ms<?", (at_ms, at_ms))
+
+
+def row_of(row: Row) -> OutboxRow:
+    """Return a message from its row.
+
+    Raises:
+        one of UNREADABLE: it is not what was written.
+    """
+    id_, target, created_ms, body, crc, attempts, unfinished, next_try_ms, error = row
+    verified(crc, id_, target, created_ms, body)
+    return OutboxRow(Message.from_json(json.loads(body)), attempts, bool(unfinished), next_try_ms, error)
+
+
+MESSAGES = Table("outbox", ("seq",), _COLUMNS, row_of, "message")

@@ -13,6 +13,8 @@ QUARANTINE_KEPT = 5_000
 _COLUMNS = (
     "observed_ms, sensor, delay_ms, gravity, inclination_deg, temperature_c, battery_v, signal_dbm, stamp"
 )
+STAMPS: Mapping[object, Stamp] = {int(stamp): stamp for stamp in Stamp}
+"""By the number that is stored. One that is none of them is taken for the daemon's own, which changes nothing."""
 _INSERT = f"INSERT OR IGNORE INTO reading ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"  # noqa: S608
 
 
@@ -127,7 +129,7 @@ class Readings:
             temperature,
             battery,
             signal,
-            Stamp(stamp),
+            STAMPS.get(stamp, Stamp.ARRIVAL),
         )
 
     def between(self, from_ms: int, until_ms: int, sensors: Iterable[str] | None = None) -> list[Reading]:
@@ -176,7 +178,7 @@ class Readings:
         if sensor is None:
             ids = {int(key): str(known) for key, known in self._db.query("SELECT key, id FROM sensor")}
             self._ids.update(ids)
-            sensor = ids[key]
+            sensor = ids.get(key, f"unknown-{key}")
         return sensor
 
     def forget_keys(self) -> None:

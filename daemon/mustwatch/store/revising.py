@@ -4,6 +4,7 @@ import json
 from typing import NamedTuple
 
 from mustwatch.store.database import Database
+from mustwatch.store.whole import Row, readable
 
 PREFIX = "revise:"
 
@@ -42,7 +43,7 @@ class Revising:
             "SELECT name, value FROM kept WHERE name >= ? AND name < ? ORDER BY name",
             (PREFIX, PREFIX[:-1] + chr(ord(PREFIX[-1]) + 1)),
         )
-        return [Due(str(name).removeprefix(PREFIX), *json.loads(value)) for name, value in rows]
+        return list(readable("state", rows, due_of))
 
     def keep(self, due: Due) -> None:
         """Write what of a lot is to be evaluated again; nothing, if neither a pass is under way nor one is to begin."""
@@ -53,3 +54,14 @@ class Revising:
                 "INSERT OR REPLACE INTO kept (name, value) VALUES (?, ?)",
                 (PREFIX + due.lot, json.dumps(due[1:])),
             )
+
+
+def due_of(row: Row) -> Due:
+    """Return what is due from its row.
+
+    Raises:
+        one of UNREADABLE: it is not what was written.
+    """
+    name, value = row
+    from_ms, since_ms, done_ms = (None if one is None else int(one) for one in json.loads(value))
+    return Due(name.removeprefix(PREFIX), from_ms, since_ms, done_ms)

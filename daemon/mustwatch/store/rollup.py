@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 
 from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
 from mustwatch.store.database import Database
+from mustwatch.store.whole import number
 
 QUARTER_MS = 15 * MINUTE_MS
 GRACE_MS = 15 * MINUTE_MS
@@ -61,13 +62,14 @@ def quarter_ms(at_ms: int) -> int:
 def rolled_until_ms(database: Database) -> int | None:
     """Return the watermark: every quarter before it is rolled up or marked dirty; None: nothing is yet."""
     rows = database.query("SELECT value FROM kept WHERE name=?", (WATERMARK,))
-    return int(rows[0][0]) if rows else None
+    return number(rows[0][0]) if rows else None
 
 
 def thinned_until_ms(database: Database) -> int:
     """Return up to when raw readings were let go; see ``store.retention``."""
     rows = database.query("SELECT value FROM kept WHERE name=?", (THINNED,))
-    return int(rows[0][0]) if rows else -(2**62)
+    until_ms = number(rows[0][0]) if rows else None
+    return -(2**62) if until_ms is None else until_ms
 
 
 def note_landed(database: Database, instants_ms: Iterable[int]) -> None:

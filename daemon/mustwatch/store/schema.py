@@ -4,6 +4,8 @@ import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from mustwatch.store.whole import add_checksums
+
 # Readings are keyed (observed_ms, sensor), not (sensor, observed_ms): a minute's readings of all sensors then
 # share a page or two, and each commit writes those instead of one page per sensor (7.7 MB against 27.5 MB a
 # day of WAL at a commit a minute with four sensors). A sensor's long range is answered from `rollup`.
@@ -134,10 +136,13 @@ def _script(sql: str) -> Callable[[sqlite3.Connection], None]:
     return apply
 
 
+CHECKSUMS_SINCE = 4
+"""The version from which on rows carry checksums."""
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _script(_FIRST)),
     Migration(2, "the mirror's spool", _script(";\n".join((_MIRROR, *_MIRROR_TRIGGERS)))),
     Migration(3, "the mirror's marker", _script(_MARKER)),
+    Migration(CHECKSUMS_SINCE, "checksums, and rows set aside", add_checksums),
 )
 
 

@@ -9,6 +9,7 @@ import sqlite3
 from contextlib import closing
 from errno import EDQUOT, EIO, ENOSPC, EROFS
 from pathlib import Path
+from urllib.parse import quote
 
 from mustwatch.cellar.instant import from_ms
 
@@ -47,7 +48,7 @@ def quick_check(path: Path) -> str | None:
     Reads through a connection of its own and writes nothing; takes as long as reading the file from the card.
     """
     try:
-        with closing(sqlite3.connect(f"file:{_quoted(path)}?mode=ro", uri=True)) as connection:
+        with closing(sqlite3.connect(read_only(path), uri=True)) as connection:
             rows = connection.execute("PRAGMA quick_check(1)").fetchall()
     except sqlite3.DatabaseError as error:
         if is_damage(error):
@@ -56,8 +57,9 @@ def quick_check(path: Path) -> str | None:
     return None if rows == [("ok",)] else str(rows[0][0])
 
 
-def _quoted(path: Path) -> str:
-    return str(path).replace("%", "%25").replace("?", "%3f").replace("#", "%23")
+def read_only(path: Path) -> str:
+    """Return a file's address for SQLite, to read it and never write; whatever its name holds."""
+    return f"file:{quote(str(path))}?mode=ro"
 
 
 def _mark(store_path: Path) -> Path:

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.store.database import Database
+from mustwatch.store.whole import UNREADABLE, Row, Table, number, readable
 from mustwatch.watch.estimate import Estimate
 from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition, is_of_a_lot
 
@@ -72,11 +73,12 @@ class Watching:
     def checkpoint_before(self, lot: str, at_ms: int) -> Checkpoint | None:
         """Return a lot's newest snapshot whose horizon is at or before an instant, or None."""
         rows = self._db.query(
-            "SELECT lot, horizon_ms, snapshot FROM watch_state WHERE lot=? AND horizon_ms<=?"
+            f"SELECT {CHECKPOINTS.columns} FROM watch_state WHERE lot=? AND horizon_ms<=?"  # noqa: S608
             " ORDER BY horizon_ms DESC LIMIT 1",
             (lot, at_ms),
         )
-        return Checkpoint(rows[0][0], rows[0][1], _unpacked(rows[0][2])) if rows else None
+        found = next(readable(CHECKPOINTS.called, rows, checkpoint_of), None)
+        return found if found is not None or not rows else self.checkpoint_before(lot, rows[0][1] - 1)
 
     def forget_between(self, lot: str, after_ms: int, until_ms: int) -> None:
         """Drop what its watch concluded of a lot after an instant up to another: it was concluded again.
@@ -93,7 +95,7 @@ class Watching:
             "SELECT id, kind, evidence FROM finding WHERE lot=? AND at_ms>? AND at_ms<=?",
             (lot, after_ms, until_ms),
         )
-        of_the_lot = [(id_,) for id_, kind, of in found if is_of_a_lot(FindingKind(kind), json.loads(of))]
+        of_the_lot = [(id_,) for id_, kind, of in found if _is_concluded_again(kind, of)]
         self._db.executemany("DELETE FROM finding WHERE id=?", of_the_lot)
 
     def forget(self, lot: str) -> None:
@@ -149,7 +151,8 @@ class Watching:
 
     def now(self) -> dict[str, dict[str, Any]]:
         """Return the present state of every lot, by lot."""
-        return {str(lot): json.loads(body) for lot, body in self._db.query("SELECT lot, body FROM lot_now")}
+        rows = self._db.query(f"SELECT {PRESENT.columns} FROM lot_now")  # noqa: S608
+        return dict(readable(PRESENT.called, rows, present_of))
 
     def log(self, transitions: Sequence[Transition]) -> None:
         """Write what began and ceased to hold."""
@@ -177,21 +180,11 @@ class Watching:
         """Return the log of findings of one or all lots in [from, until), in time order."""
         where, parameters = (" AND lot=?", [lot]) if lot is not None else ("", [])
         rows = self._db.query(
-            "SELECT kind, change, at_ms, severity, lot, vessel, sensor, evidence FROM finding"  # noqa: S608
+            f"SELECT {FINDINGS.columns} FROM finding"  # noqa: S608
             f" WHERE at_ms>=? AND at_ms<?{where} ORDER BY at_ms, id",
             [from_ms, until_ms, *parameters],
         )
-        return [
-            Transition(
-                FindingKind(r[0]),
-                Change(r[1]),
-                r[2],
-                Severity(r[3]),
-                Subject(r[4], r[5], r[6]),
-                json.loads(r[7]),
-            )
-            for r in rows
-        ]
+        return list(readable(FINDINGS.called, rows, finding_of))
 
     def keep(self, name: str, value: str) -> None:
         """Keep a small piece of state by name (due times, sequence numbers, memory of duplicates)."""
@@ -205,3 +198,54 @@ class Watching:
     def forget_kept(self, name: str) -> None:
         """Forget a kept piece of state."""
         self._db.execute("DELETE FROM kept WHERE name=?", (name,))
+
+    def kept_number(self, name: str) -> int | None:
+        """Return a kept number, or None: there is none, or it cannot be read as one."""
+        return number(self.kept(name))
+
+
+def _is_concluded_again(kind: str, evidence: str) -> bool:
+    """Say whether a finding comes up again when its lot is evaluated again; one that cannot be read may."""
+    try:
+        return is_of_a_lot(FindingKind(kind), json.loads(evidence))
+    except UNREADABLE:
+        return True
+
+
+def checkpoint_of(row: Row) -> Checkpoint:
+    """Return a checkpoint from its row.
+
+    Raises:
+        one of UNREADABLE: it is not what was written.
+    """
+    snapshot = _unpacked(row[2])
+    json.loads(snapshot)
+    return Checkpoint(row[0], row[1], snapshot)
+
+
+def present_of(row: Row) -> tuple[str, dict[str, Any]]:
+    """Return a lot with its present state. Raises as ``checkpoint_of`` does."""
+    return str(row[0]), dict(json.loads(row[1]))
+
+
+def finding_of(row: Row) -> Transition:
+    """Return what was found from its row. Raises as ``checkpoint_of`` does."""
+    lot, at_ms, kind, change, severity, vessel, sensor, evidence = row
+    subject = Subject(lot, vessel, sensor)
+    return Transition(
+        FindingKind(kind), Change(change), at_ms, Severity(severity), subject, json.loads(evidence)
+    )
+
+
+CHECKPOINTS = Table(
+    "watch_state", ("lot", "horizon_ms"), "lot, horizon_ms, snapshot", checkpoint_of, "checkpoint", False
+)
+PRESENT = Table("lot_now", ("lot",), "lot, body", present_of, "lot's present state", False)
+FINDINGS = Table(
+    "finding",
+    ("id",),
+    "lot, at_ms, kind, change, severity, vessel, sensor, evidence",
+    finding_of,
+    "finding",
+    False,
+)
