@@ -30,6 +30,7 @@ BY_THE_DAEMON = {
     FindingKind.STORAGE_TROUBLE,
     FindingKind.DELIVERY_TROUBLE,
     FindingKind.BROKER_TROUBLE,
+    FindingKind.UNWATCHED,
 }
 OF_A_SENSOR = {FindingKind.SENSOR_SILENT, FindingKind.BATTERY_LOW}
 

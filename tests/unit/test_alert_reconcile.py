@@ -230,6 +230,7 @@ def test_every_kind_is_either_decided_by_a_lot_or_known_not_to_be(kind: FindingK
         "storage-trouble",
         "delivery-trouble",
         "broker-trouble",
+        "unwatched",
     }
 
     assert (kind in LOT_KINDS) is (kind.value not in not_of_a_lot)

@@ -60,6 +60,7 @@ EVIDENCE: dict[FindingKind, Evidence] = {
     K.BATTERY_LOW: {"battery_v": 3.412, "limit_v": 3.5},
     K.CLOCK_WRONG: {"seconds_off": -5400.0},
     K.STORAGE_TROUBLE: {"part": "room", "what": "it will be full soon", "free_mb": 120},
+    K.UNWATCHED: {"what": "its vessel bucket-1 is not in the configuration"},
     K.BROKER_TROUBLE: {"what": "lost", "missing_since_ms": 1_790_000_000_000},
     K.DELIVERY_TROUBLE: {
         "targets": "phone",

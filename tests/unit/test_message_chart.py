@@ -141,6 +141,7 @@ def test_no_kind_about_gear_or_daemon_has_a_chart_and_every_kind_about_wine_has(
         FindingKind.STORAGE_TROUBLE,
         FindingKind.DELIVERY_TROUBLE,
         FindingKind.BROKER_TROUBLE,
+        FindingKind.UNWATCHED,
     }
 
 

@@ -194,6 +194,16 @@ def broker_trouble(f: Figures, severity: Severity) -> Phrases:
     )
 
 
+def unwatched(f: Figures, severity: Severity) -> Phrases:
+    """Say that a lot's vessel or sensor has gone from the configuration."""
+    return Phrases(
+        what="nobody watches it any more",
+        over="it is watched again",
+        why=sentences(sentence("{what}.", what=_stripped(_capital(f.text("what"))))),
+        next="Name it in the configuration again, or write where the wine is now (mustwatch record rack).",
+    )
+
+
 def _capital(text: str | None) -> str | None:
     return text[:1].upper() + text[1:] if text else None
 

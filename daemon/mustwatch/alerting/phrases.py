@@ -26,4 +26,5 @@ OF_KIND: Mapping[FindingKind, Callable[[Figures, Severity], Phrases]] = {
     FindingKind.STORAGE_TROUBLE: gear_phrases.storage_trouble,
     FindingKind.DELIVERY_TROUBLE: gear_phrases.delivery_trouble,
     FindingKind.BROKER_TROUBLE: gear_phrases.broker_trouble,
+    FindingKind.UNWATCHED: gear_phrases.unwatched,
 }

@@ -19,6 +19,7 @@ from mustwatch.app.self_watch import SelfWatch
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.config.plan import CellarPlan
+from mustwatch.config.unwatched import unwatched_lots
 from mustwatch.evaluation.live import GRACE_MS, Evaluation, Outcome
 from mustwatch.evaluation.revisions import Behind
 from mustwatch.evaluation.unreadable import unreadable_of
@@ -239,6 +240,8 @@ class Pipeline:
         now_ms = self._clock.now_ms()
         # Before anything is written at a clock that was just set: else what is over by that would be told as lasting.
         found = self._self_watch.look(now_ms, self._mono_s(), self._clock.state, self._evaluation.place)
+        history = self._evaluation.history
+        found += self._self_watch.lots(unwatched_lots(history, self._plan), history, now_ms)
         self._found.extend(found)
         self._evaluation.find(found)
         if self._corrections or checked.step_ms:

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Mapping
 
 from mustwatch.alerting.alert import Alert
 from mustwatch.app.storage_trouble import Part, StorageTrouble, StorageTroubles
-from mustwatch.cellar.history import Placement
+from mustwatch.cellar.history import CellarHistory, Placement
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.sensor import Sensor
 from mustwatch.ingest.clock import ClockState
@@ -71,6 +71,7 @@ class SelfWatch:
         self._storage = StorageTroubles(
             next(((a.severity, a.evidence) for a in alerts if a.kind is FindingKind.STORAGE_TROUBLE), None)
         )
+        self._unwatched = {a.subject.lot for a in alerts if a.kind is FindingKind.UNWATCHED}
         self._lock = threading.Lock()
         self._made_elsewhere: list[Transition] = []
 
@@ -111,6 +112,21 @@ class SelfWatch:
         if transition is not None:
             (self._silent.discard if is_open else self._silent.add)(sensor.id)
         return transition
+
+    def lots(self, unwatched: Mapping[str, str], history: CellarHistory, now_ms: int) -> list[Transition]:
+        """Return of which lots it began or ceased to hold that nobody watches them."""
+        found = []
+        for lot in sorted(unwatched.keys() ^ {lot for lot in self._unwatched if lot is not None}):
+            begins = lot in unwatched
+            (self._unwatched.add if begins else self._unwatched.discard)(lot)
+            known = history.lots.get(lot)
+            subject = Subject(lot, None if known is None else known.vessel)
+            change = Change.RAISED if begins else Change.CLEARED
+            evidence: dict[str, float | int | str | None] = {"what": unwatched[lot]} if begins else {}
+            found.append(
+                Transition(FindingKind.UNWATCHED, change, now_ms, Severity.WARNING, subject, evidence)
+            )
+        return found
 
     def _clock(self, now_ms: int, clock: ClockState) -> list[Transition]:
         was_behind, self._clock_was_behind = self._clock_was_behind, clock is ClockState.BEHIND

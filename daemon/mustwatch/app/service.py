@@ -23,6 +23,7 @@ from mustwatch.app.vitals import Vitals
 from mustwatch.cellar.reading import Reading
 from mustwatch.config.plan import CellarPlan, note_places, plan_of, tell_rules
 from mustwatch.config.settings import Settings
+from mustwatch.config.unwatched import unwatched_lots
 from mustwatch.deliver.deliverer import Parcel, TellAddress
 from mustwatch.deliver.outbox import Troubles, trouble_transition
 from mustwatch.deliver.worker import OutboxWorker
@@ -139,7 +140,10 @@ class Service:
                 log.warning(
                     "no [[sensor]] is configured: `mustwatch listen` shows what arrives and proposes one"
                 )
-            log.info("keeping watch sensors=%d lots=%d", len(plan.sensors), len(store.book.history().lots))
+            history = store.book.history()
+            for lot, why in unwatched_lots(history, plan).items():
+                log.warning("nobody watches lot=%s: %s", lot, why)
+            log.info("keeping watch sensors=%d lots=%d", len(plan.sensors), len(history.lots))
             settling = threading.Thread(target=self._settle, name="settle", daemon=True)
             settling.start()
             stack.callback(settling.join, 10.0)

@@ -98,6 +98,13 @@ def refusals(entry: Entry, cellar: Cellar) -> list[Refusal]:
     ]
 
 
+def _is_left(vessel: str, entry: Entry, cellar: Cellar) -> bool:
+    """Say whether the wine is racked out of a vessel that it is in, whatever the configuration calls that now."""
+    lot = cellar.history.lots.get(entry.lot)
+    is_in_it = lot is not None and lot.vessel_at(entry.at_ms) == vessel
+    return is_in_it and isinstance(entry.what, Racking) and entry.what.to_vessel != vessel
+
+
 def _unknown_words(entry: Entry, cellar: Cellar) -> Iterator[Refusal]:
     what = entry.what
     name = entry.lot
@@ -108,7 +115,7 @@ def _unknown_words(entry: Entry, cellar: Cellar) -> Iterator[Refusal]:
         line = unknown_lot(name, cellar.history.lots)
         yield wrong(Reason.UNKNOWN_LOT, line, about=name)
     for vessel in _vessels_named(entry):
-        if vessel not in cellar.vessels:
+        if vessel not in cellar.vessels and not _is_left(vessel, entry, cellar):
             line = (
                 f"vessel {vessel!r} is not in the configuration: {meant(vessel, cellar.vessels)}; a new one is "
                 "added as a [[vessel]] with its name, kind and litres"

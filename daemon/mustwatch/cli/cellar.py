@@ -53,6 +53,8 @@ def _say_vessel(row: dict[str, Any], measures: Measures) -> None:
         say(f"{row['vessel']}: empty")
         return
     say(f"{row['vessel']}: {row['lot']} ({row['stage']})")
+    if row["unwatched"] is not None:
+        say(f"    nobody watches this lot: {row['unwatched']}")
     if row["evaluated_until"] is not None:
         until = local(row["evaluated_until"], zone)
         say(f"    being evaluated again, so far up to {until}: figures and forecast may change")

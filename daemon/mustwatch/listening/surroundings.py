@@ -4,7 +4,7 @@ import os
 import shutil
 import socket
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from datetime import timedelta
 from enum import StrEnum
@@ -102,6 +102,20 @@ def _unreadable(db: sqlite3.Connection) -> list[tuple[str, str]]:
     ]
 
 
+def _unwatched(db: sqlite3.Connection, settings: Settings) -> Mapping[str, str]:
+    """Return the living lots whose vessel or sensor the configuration does not name any more, with what is gone."""
+    from mustwatch.cellar.history import SensorStay, fold
+    from mustwatch.config.plan import plan_of
+    from mustwatch.config.unwatched import unwatched_lots
+    from mustwatch.store.book import ENTRIES, entry_of
+    from mustwatch.store.whole import readable
+
+    rows = db.execute(f"SELECT {ENTRIES.columns} FROM entry ORDER BY seq").fetchall()  # noqa: S608
+    stays = db.execute("SELECT sensor, vessel, from_ms FROM sensor_stay").fetchall()
+    history = fold(readable(ENTRIES.called, rows, entry_of), (SensorStay(*stay) for stay in stays))
+    return unwatched_lots(history, plan_of(settings))
+
+
 def store(settings: Settings, now_ms: int) -> Iterator[Look]:
     """Look whether the store can be read and written, what it holds, and whether somebody keeps watch on it."""
     from mustwatch.store.keeper import is_kept
@@ -136,6 +150,7 @@ def store(settings: Settings, now_ms: int) -> Iterator[Look]:
             version = db.execute("SELECT max(version) FROM migration").fetchone()[0]
             newest_ms = db.execute("SELECT max(observed_ms) FROM reading").fetchone()[0]
             broken = _unreadable(db) if version >= CHECKSUMS_SINCE else []
+            unwatched = _unwatched(db, settings) if version >= CHECKSUMS_SINCE else {}
     except sqlite3.Error as error:
         yield Look("store", State.MEND, f"{path}: {error}", "mustwatch restore --from-backup brings one back")
         return
@@ -152,6 +167,9 @@ def store(settings: Settings, now_ms: int) -> Iterator[Look]:
         "no reading yet" if newest_ms is None else f"newest reading {from_ms(newest_ms):%Y-%m-%d %H:%M} UTC"
     )
     yield Look("store", State.GOOD, f"{path}, {since}, {free // 2**20} MB free")
+    for lot, why in unwatched.items():
+        remedy = f"name it in the configuration again, or: mustwatch record rack {lot} --to VESSEL"
+        yield Look("lot", State.MEND, f"nobody watches {lot}: {why}", remedy)
     for text, remedy in broken:
         yield Look("store", State.MEND, text, remedy)
     if newest_ms is not None and newest_ms - now_ms > AHEAD_MS:

@@ -15,6 +15,7 @@ from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.steps import NextStep, band_now, next_steps, stage_now
 from mustwatch.config.plan import CellarPlan, measures_of, plan_of
 from mustwatch.config.settings import Settings
+from mustwatch.config.unwatched import unwatched_lots
 from mustwatch.evaluation.facts import facts_of
 from mustwatch.store.store import Store
 from mustwatch.views.overview import cellar_overview
@@ -68,6 +69,7 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
     now = store.watching.now()
     alerts = store.alerts.open()
     rows = cellar_overview(plan.vessels, history, now, partial(strength_now, store))
+    unwatched = unwatched_lots(history, plan)
     behind = {due.lot: due.reached_ms for due in store.revising.all()}
     fermenting: list[Fermenting] = []
     for row in rows:
@@ -75,6 +77,7 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
         row["next"], row["remember"] = [], []
         row["band"] = None
         row["evaluated_until"] = None
+        row["unwatched"] = unwatched.get(row["lot"] or "")
         if lot is not None:
             if lot.lot in behind:
                 row["evaluated_until"] = iso(max(behind[lot.lot], lot.started_ms))

@@ -26,6 +26,7 @@ class FindingKind(StrEnum):
     STORAGE_TROUBLE = "storage-trouble"
     DELIVERY_TROUBLE = "delivery-trouble"
     BROKER_TROUBLE = "broker-trouble"
+    UNWATCHED = "unwatched"
 
 
 class Severity(StrEnum):
@@ -68,6 +69,7 @@ OF_NO_LOT = frozenset(
         FindingKind.STORAGE_TROUBLE,
         FindingKind.DELIVERY_TROUBLE,
         FindingKind.BROKER_TROUBLE,
+        FindingKind.UNWATCHED,
     }
 )
 """Kinds that no lot's watch concludes, though a lot may be named as the place."""

@@ -88,11 +88,13 @@ class PastLot(LotRow):
 class VesselRow(LotRow):
     """A vessel and what is in it; ``lot`` is null if it is empty.
 
+    ``unwatched``: why the lot's readings do not come any more, its vessel or sensor being configured no longer.
     ``evaluated_until``: the lot is being evaluated again, so far up to then; null: it is up to date.
     """
 
     vessel: str
     evaluated_until: Instant | None
+    unwatched: str | None
     next: list[Step]
     remember: list[Reminder]
     band: Band | None
