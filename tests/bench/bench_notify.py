@@ -108,7 +108,7 @@ def messenger_of(pid: int) -> int | None:
     """Return the process that a daemon has started to tell people, or None while there is none."""
     for task in Path(f"/proc/{pid}/task").iterdir():
         for child in (task / "children").read_text().split():
-            if b"mustwatch.messenger" in Path(f"/proc/{child}/cmdline").read_bytes():
+            if b"mustwatch.messenger\0" in Path(f"/proc/{child}/cmdline").read_bytes():
                 return int(child)
     return None
 

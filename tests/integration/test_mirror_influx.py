@@ -43,6 +43,7 @@ class Side:
         self.store = new_store(folder / "c.db")
         self.told: list[Told] = []
         self.mono_s = 0.0
+        self.clock_ms = NOW_MS
         self.writer = InfluxServer(Bucket(influx.url, influx.org, bucket or influx.bucket, influx.token))
         self.mirror = Mirror(
             self.store,
@@ -50,7 +51,7 @@ class Side:
             Lines("home", cellar),
             "there",
             {"float": "float"},
-            clock_ms=lambda: NOW_MS,
+            clock_ms=lambda: self.clock_ms,
             mono_s=lambda: self.mono_s,
             on_trouble=self.told.append,
         )
@@ -263,6 +264,21 @@ def test_a_server_made_anew_while_something_new_is_sent_is_found_at_once(side: S
     assert len(standing(side, "reading")) == 192
     assert len(standing(side, "entry")) == 2
     assert side.told[-1] is not None
+
+
+def test_a_bucket_that_begins_to_drop_what_is_old_gets_the_book_again_at_once(
+    side: Side, tmp_path: Path
+) -> None:
+    side.store.book.append(entry(1.0, Note("it smells of pears"), "a-note"))
+    side.clock_ms = int(time.time() * 1000)
+    side.send()
+    side.influx.keep_for(3 * 86_400)
+    side.mono_s += EVERY_S
+    side.send()
+
+    restored = side.restore(tmp_path / "restored.db")
+    assert sorted(e.id for e in restored.book.entries()) == sorted(e.id for e in side.store.book.entries())
+    assert restored.book.sensor_stays() == side.store.book.sensor_stays()
 
 
 def test_readings_that_were_deleted_there_are_found_by_their_number(side: Side) -> None:

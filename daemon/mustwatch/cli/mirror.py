@@ -21,7 +21,7 @@ def mirror() -> None:
 def resend(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
-    """Have the daemon send everything again, as after something was deleted on the server."""
+    """Have the daemon send everything again."""
     from mustwatch.store.keeper import is_kept
     from mustwatch.store.mirror_spool import Spool
 

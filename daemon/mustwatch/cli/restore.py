@@ -75,6 +75,8 @@ def _say(document: dict[str, Any]) -> None:
         say(document["last_sent"])
         for missing in document["missing"]:
             say(f"MISSING: {missing}")
+        if document["missing"] and document["retention"]:
+            say(document["retention"])
     say("start the daemon: it goes on from here, and takes from the broker what has come meanwhile")
 
 
@@ -151,6 +153,7 @@ def _fetched(settings: Settings, path: Path, backup: Path | None) -> dict[str, A
         "set_aside": None if aside is None else str(aside),
         "from_influx": {name: n for name, n in fetched._asdict().items() if name != "missing"},
         "missing": list(fetched.missing),
+        "retention": fetching.retention(),
         "last_sent": fetching.last_sent(),
         "concluded_anew": ["estimates", "findings"],
         "not_mirrored": list(NOT_MIRRORED),

@@ -80,6 +80,7 @@ class Audit:
         self._is_changed = False
         self._is_whole = False
         self._is_unmarked = False
+        self._is_again_due = False
         self._serial_there = 0
         self._unread: tuple[str, Severity] | None = None
         self.retention_ms: int | None = None
@@ -136,7 +137,11 @@ class Audit:
         return said, Severity.NOTICE
 
     def _note_retention(self, retention_s: int | None) -> None:
+        former_ms = self.retention_ms
         self.retention_ms = retention_s * SECOND_MS if retention_s else None
+        if self.retention_ms != former_ms and self._spool.serial() > 0:
+            # What was sent before that was known is dropped at its own time.
+            self._is_again_due = self.retention_ms is not None
         trouble = None
         if self.retention_ms is not None:
             trouble = (f"{self._server.shown} {retention_said(self.retention_ms)}", Severity.NOTICE)
@@ -173,9 +178,11 @@ class Audit:
                 return True
             self._mark(serial, now_ms)
         self._is_whole = True
-        if self.retention_ms is not None and now_ms - self._spool.again_ms() >= self._least(
-            self.retention_ms
+        if self._is_again_due or (
+            self.retention_ms is not None
+            and now_ms - self._spool.again_ms() >= self._least(self.retention_ms)
         ):
+            self._is_again_due = False
             self._spool.note_book(now_ms)
             return True
         return False

@@ -13,7 +13,7 @@ from mustwatch.alerting.alert import Alert
 from mustwatch.alerting.message import Message
 from mustwatch.cellar.entry_json import UnreadableEntryError, entry_from_json
 from mustwatch.cellar.history import SensorStay
-from mustwatch.cellar.instant import DAY_MS, from_ms, to_ms
+from mustwatch.cellar.instant import DAY_MS, SECOND_MS, from_ms, to_ms
 from mustwatch.cellar.reading import Reading, Stamp
 from mustwatch.store.backup import BackupError
 from mustwatch.store.book import CalibrationPoints
@@ -185,12 +185,15 @@ class InfluxRestore:
 
     def _missing(self, store: Store) -> Iterator[str]:
         """Name what the markers say was sent, and did not come."""
-        retention_ms = (self._standing.retention_s or 0) * 1000
-        why = f"; the bucket {retention_said(retention_ms)}" if retention_ms else ""
         for marker in (self._standing.markers or {}).values():
             for name, here, there in _counted(store, marker):
                 if here < there:
-                    yield f"{there - here} of {there} {name}{why}"
+                    yield f"{there - here} of {there} {name}"
+
+    def retention(self) -> str | None:
+        """Return in words what the bucket does not keep, or None if it keeps all."""
+        retention_s = self._standing.retention_s
+        return f"the bucket {retention_said(retention_s * SECOND_MS)}" if retention_s else None
 
     def last_sent(self) -> str:
         """Return in words until when all was sent, or why that cannot be said."""
@@ -199,7 +202,7 @@ class InfluxRestore:
         if not self._standing.markers:
             return "whether all came back cannot be said: the server holds no note of how much was sent there"
         last_ms = max(marker.serial for marker in self._standing.markers.values())
-        return f"the mirror was last up to date at {from_ms(last_ms):%Y-%m-%d %H:%M} UTC; later is not back"
+        return f"the mirror was last up to date at {from_ms(last_ms):%Y-%m-%d %H:%M} UTC; what came later is not back"
 
     # --- asking --------------------------------------------------------------------------------------------
 
