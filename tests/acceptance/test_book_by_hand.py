@@ -112,7 +112,7 @@ def test_second_thoughts_never_lose_the_first_version(tmp_path: Path) -> None:
     ]
     assert ("holds", 1.032) in checks
     assert [s for s, _ in checks].count("undone") == 1
-    assert "[taken back]" in cellar.do("book", "kit")
+    assert "[undone]" in cellar.do("book", "kit")
 
 
 def test_undoing_a_racking_is_refused_once_the_vessel_it_left_is_used_again(tmp_path: Path) -> None:

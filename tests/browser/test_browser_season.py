@@ -231,7 +231,7 @@ def assert_true(season: Season, message: Arrived) -> None:
         ends = until[0] if until else since + timedelta(hours=12)
         in_it = (truth.t_ms >= millis(since) - 7_200_000) & (truth.t_ms <= millis(ends) + 7_200_000)
         assert float(truth.temperature_c[in_it].min()) < 18.2, message
-    elif what == "Taken back, looks finished":
+    elif what == "False alarm, looks finished":
         assert truth.still_to_fall(millis(since)) > 0.002, message
     else:
         raise AssertionError(f"nothing of the kind happened: {message}")

@@ -467,7 +467,7 @@ def test_an_entry_is_taken_back_and_its_line_stays(pages_over: Over) -> None:
 
     answer = pages.client.post(f"{KIT}/undo/abcdefabcdef", data={"form_token": form_token(page)})
 
-    assert "The entry is taken back." in answer.text
+    assert "The entry is undone." in answer.text
     entry = next(e for e in pages.store.book.entries("Garage kit") if isinstance(e.what, Note))
     assert entry.undone_ms == NOW_MS
     assert "(undone)" in answer.text

@@ -75,7 +75,7 @@ def test_what_never_held_is_withdrawn_and_taken_back_once() -> None:
 
     assert cellar.one().state is State.WITHDRAWN
     assert taken_back.kind is MessageKind.WITHDRAWN
-    assert taken_back.title == "Taken back, fermentation has stopped early: Elder Red in bucket-1"
+    assert taken_back.title == "False alarm, fermentation has stopped early: Elder Red in bucket-1"
     assert cellar.learn() == []
 
 

@@ -177,7 +177,7 @@ def test_what_never_held_is_taken_back_by_what_was_said_and_when(kind: FindingKi
     written = wording.message(over(kind), MessageKind.WITHDRAWN, UNITS)
 
     check_form(written, kind)
-    assert written.title.startswith("Taken back, ")
+    assert written.title.startswith("False alarm, ")
     assert written.body.startswith("On Thu 3 Sep, 06:40 it was said: ")
 
 
@@ -237,7 +237,7 @@ def test_racking_that_is_reckoned_while_the_float_hangs_says_so() -> None:
         alert(K.RACK_DUE, Severity.NOTICE, evidence=evidence), MessageKind.FIRST, UNITS
     ).body
 
-    assert "Nothing credible was measured for 3 hours: this is reckoned from the fall before." in body
+    assert "Nothing could be believed for 3 hours: this follows from how it fell before that." in body
 
 
 def test_finished_asks_for_two_hydrometer_readings_before_bottling() -> None:

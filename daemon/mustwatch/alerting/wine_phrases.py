@@ -45,7 +45,7 @@ def rack_due(f: Figures, severity: Severity) -> Phrases:
             _pace(f),
             reached,
             sentence(
-                "Nothing credible was measured for {unheard}: this is reckoned from the fall before.",
+                "Nothing could be believed for {unheard}: this follows from how it fell before that.",
                 unheard=f.hours("hours_unheard"),
             ),
         ),

@@ -54,7 +54,7 @@ def summary(alert: Alert, units: Units, now_ms: int | None = None) -> str:
     if alert.ended_with_lot is not None:
         return f"{_capital(said.what)}, until it was {alert.ended_with_lot}: {where(alert)}"
     if alert.is_withdrawn:
-        return f"Taken back, {said.what}: {where(alert)}"
+        return f"False alarm, {said.what}: {where(alert)}"
     why = said.worst if alert.is_over else "".join(said.why[:1])
     return f"{_capital(said.what)}: {where(alert)}{'. ' if why else ''}{why}"
 
@@ -109,7 +109,7 @@ def _lead(alert: Alert, kind: MessageKind, said: Phrases) -> str:
     if kind is MessageKind.REPEAT:
         return f"Reminder, {said.what}"
     if kind is MessageKind.WITHDRAWN:
-        return f"Taken back, {said.what}"
+        return f"False alarm, {said.what}"
     if kind is MessageKind.OVER:
         return f"Over, {said.over}"
     if kind is MessageKind.PAST:

@@ -85,7 +85,7 @@ class Vitals:
         source = self._source.status()
         goes_round = mono_s - self._pipeline.advanced_mono_s < LAG_MOST_S
         document = {
-            "pipeline": "goes round" if goes_round else "stuck",
+            "pipeline": "ok" if goes_round else "stuck",
             "broker": "connected" if source.is_connected else (source.trouble or "not connected"),
             "refused_topics": list(source.refused_topics),
             "outbox_waiting": self._outbox.waiting,

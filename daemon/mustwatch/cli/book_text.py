@@ -53,7 +53,7 @@ def _line(line: Line, units: Measures, zone: tzinfo) -> Iterator[str]:
         return
     entry = line.entry
     assert entry is not None  # noqa: S101 (a line is one or the other)
-    state = {Standing.UNDONE: " [taken back]", Standing.REPLACED: " [corrected]"}.get(line.standing, "")
+    state = {Standing.UNDONE: " [undone]", Standing.REPLACED: " [corrected]"}.get(line.standing, "")
     yield f"{when}  {entry.id[:6]}  {what_was_done(entry.what, units)}{state}"
     if entry.despite is not None:
         yield f"{'':21}          although a rule refused it: {entry.despite}"

@@ -42,7 +42,7 @@ def cellar(
         say("  (mustwatch alerts tells more)")
         say()
     for caution in document["cautions"]:
-        say(f"Mind: {caution}")
+        say(f"Caution: {caution}")
     for row in document["vessels"]:
         _say_vessel(row, measures)
 

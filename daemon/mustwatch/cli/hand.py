@@ -108,7 +108,7 @@ class Hand:
         for line in recorded.sensors:
             say(line)
         for caution in recorded.cautions:
-            say(f"Mind: {caution}")
+            say(f"Caution: {caution}")
         self.say_next(entry.lot)
         say(f"(entry {entry.id[:6]}; mustwatch record undo {entry.lot!r} takes it back)")
 

@@ -156,7 +156,7 @@ def undo(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Take back the entry written last; its row stays in the record, struck out."""
+    """Undo the entry written last; its row stays in the record, struck out."""
     with hand(as_json=as_json) as who:
         recorder = who.recorder
         if entry_id is not None:
@@ -166,7 +166,7 @@ def undo(
             last = [e for e in recorder.entries if e.id in held and (lot is None or e.lot == lot)]
             if not last:
                 of = f" of lot {lot!r}" if lot is not None else ""
-                fail(f"nothing to take back: the book has no entry{of}", ExitCode.WRONG_INPUT)
+                fail(f"nothing to undo: the book has no entry{of}", ExitCode.WRONG_INPUT)
             entry = last[-1]
         try:
             recorder.undo(entry)
@@ -177,7 +177,7 @@ def undo(
             emit_json({"undone": entry.id, "in_force_again": back.id if back else None})
             return
         when = day_and_time(entry.at_ms, recorder.zone)
-        say(f"Taken back: {entry.lot}, {when}: {what_was_done(entry.what, who.units)}")
+        say(f"Undone: {entry.lot}, {when}: {what_was_done(entry.what, who.units)}")
         if back is not None:
             say(
                 f"In force again: {day_and_time(back.at_ms, recorder.zone)}: {what_was_done(back.what, who.units)}"

@@ -67,7 +67,7 @@ def load_profile(name: str, own_dir: Path | None = None) -> Profile:
 def _load(name: str, own_dir: Path | None, on_the_way: tuple[str, ...]) -> Profile:
     path = _find(name, own_dir, skip_own=name in on_the_way)
     if len(on_the_way) > LIKE_DEPTH:
-        raise ProfileError(f"{path}: like = {name!r} goes round in a circle: {' like '.join(on_the_way)}")
+        raise ProfileError(f"{path}: like = {name!r} leads back to itself: {' like '.join(on_the_way)}")
     try:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:

@@ -247,7 +247,7 @@ class _Page:
         if line.standing is Standing.REPLACED:
             words += "<span class=why>(corrected by another entry)</span>"
         elif line.standing is Standing.UNDONE:
-            words += "<span class=why>(taken back)</span>"
+            words += "<span class=why>(undone)</span>"
         style = "" if line.standing is Standing.HOLDS else " class=gone"
         return (
             f"<tr{style}><td class=when>{self._when(entry.at_ms)}<td class=kind>{KIND_WORDS[entry.kind]}<td>{words}"

@@ -85,9 +85,7 @@ def api_routes(shell: Shell) -> APIRouter:
         lot: LotName,
         begin: Annotated[When, Query(alias="from")] = None,
         end: Annotated[When, Query(alias="until")] = None,
-        points: Annotated[
-            int, Query(ge=40, le=2_000, description="At most so many points per curve.")
-        ] = 1_000,
+        points: Annotated[int, Query(ge=40, le=2_000, description="The most points per curve.")] = 1_000,
     ) -> JSONResponse:
         """Gravity and temperature in a window, the forecast, stages, bands and entries.
 

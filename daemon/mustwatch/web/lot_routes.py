@@ -27,7 +27,7 @@ SAID = {
     "bottle": "The bottling is written.",
     "move": "The sensor's place is written.",
     "start": "The lot has begun.",
-    "undo": "The entry is taken back.",
+    "undo": "The entry is undone.",
     "before": "This form was sent before: its entry is in the book, once.",
 }
 OF_THE_FORM = frozenset({"form_token", "entry_key", "at", "despite", "lot"})
