@@ -3,8 +3,8 @@
 from collections.abc import Iterable
 from difflib import get_close_matches
 
-NEAR = 0.7
-"""How alike two names are to be taken for one mistyped (1: the same). Own choice."""
+NEAR = 0.66
+"""How alike two names are to be taken for one mistyped (1: the same): one letter of three may be wrong. Own choice."""
 BEGIN_A_LOT = "mustwatch record start LOT --vessel VESSEL"
 
 
