@@ -321,3 +321,18 @@ def test_a_float_that_reads_a_ferment_where_no_lot_is_asks_whether_to_begin_one(
     assert on_a_shelf.json("cellar")["cautions"] == []
     fermenting.do("record", "start", "plum", "--vessel", "bucket", day=0)
     assert not any("no lot" in caution for caution in fermenting.json("cellar")["cautions"])
+
+
+def test_a_second_start_under_the_same_name_but_for_case_is_asked_about(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=3)
+    cellar.do("record", "start", "Hillside red", "--vessel", "bucket", day=0)
+    twin = ("record", "start", "hillside red", "--vessel", "carboy")
+
+    refused = cellar.run(*twin, day=1)
+
+    assert refused.code == 2
+    assert "did you mean that one?" in refused.err
+    assert "'Hillside red'" in refused.err
+    assert [lot["lot"] for lot in cellar.json("book")] == ["Hillside red"]
+    cellar.do(*twin, "--despite", "two pickings of one hill", day=1)
+    assert [lot["lot"] for lot in cellar.json("book")] == ["Hillside red", "hillside red"]

@@ -286,3 +286,21 @@ OTHERS = [
 @pytest.mark.parametrize(("first", "other", "minutes"), OTHERS)
 def test_another_entry_or_the_same_a_minute_later_is_taken(first: What, other: What, minutes: float) -> None:
     assert judge(other, days=2 + minutes / 1440, book=[*BOOK, entry(first, days=2)]) == []
+
+
+@pytest.mark.parametrize("name", ["Kit-Red", "KIT-RED", "kit -red"])
+def test_a_lot_named_as_a_living_one_but_for_case_and_blanks_is_asked_about(name: str) -> None:
+    (found,) = judge(Start("small"), lot=name)
+
+    assert found.reason is Reason.NAME_ALIKE
+    assert "did you mean that one?" in found.line
+    assert "'kit-red'" in found.line
+    assert found.exit_code == 2
+    assert overrulable([found])
+
+
+def test_a_lot_named_almost_as_a_bottled_one_or_clearly_otherwise_is_taken() -> None:
+    bottled = [*BOOK, entry(Bottling(28), days=90)]
+
+    assert judge(Start("small"), lot="Kit-Red", days=100, book=bottled) == []
+    assert judge(Start("small"), lot="kit-red-2") == []

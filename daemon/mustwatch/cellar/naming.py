@@ -8,6 +8,11 @@ NEAR = 0.66
 BEGIN_A_LOT = "mustwatch record start LOT --vessel VESSEL"
 
 
+def same_name(one: str, other: str) -> bool:
+    """Return whether two names differ in nothing but case and blanks."""
+    return "".join(one.split()).casefold() == "".join(other.split()).casefold()
+
+
 def near(name: str, known: Iterable[str]) -> list[str]:
     """Return the known names that a mistyped one was probably meant to be, the likeliest first, at most three."""
     by_letters: dict[str, list[str]] = {}

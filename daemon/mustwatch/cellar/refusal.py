@@ -26,6 +26,7 @@ class Reason(StrEnum):
     UNKNOWN_SENSOR = "unknown-sensor"
     UNKNOWN_PROFILE = "unknown-profile"
     NAME_USED = "name-used"
+    NAME_ALIKE = "name-alike"
     BAD_VALUE = "bad-value"
     IN_THE_FUTURE = "in-the-future"
     BEFORE_THE_START = "before-the-start"

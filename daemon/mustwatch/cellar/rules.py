@@ -26,10 +26,10 @@ from mustwatch.cellar.gates import gates
 from mustwatch.cellar.history import END_MS, CellarHistory, LotHistory
 from mustwatch.cellar.instant import MINUTE_MS
 from mustwatch.cellar.measures import PLAIN, Measures
-from mustwatch.cellar.naming import meant, unknown_lot, unknown_sensor
+from mustwatch.cellar.naming import meant, same_name, unknown_lot, unknown_sensor
 from mustwatch.cellar.possible import bad_values
 from mustwatch.cellar.profile import Profile
-from mustwatch.cellar.refusal import Reason, Refusal, day_and_time, wrong
+from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, day_and_time, wrong
 from mustwatch.cellar.repeats import repeats
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.vessel import Vessel
@@ -162,12 +162,23 @@ def _start_refusals(entry: Entry, start: Start, cellar: Cellar) -> list[Refusal]
         )
         return [wrong(Reason.NAME_USED, line)]
     vessel = cellar.vessels[start.vessel]
-    found = [*_occupied(entry, start.vessel, END_MS, cellar)]
+    found = [*_occupied(entry, start.vessel, END_MS, cellar), *_named_alike(entry, cellar)]
     if start.litres is not None and start.litres > vessel.litres:
         found.append(
             _too_small(vessel, start.litres, "use a larger vessel, or give the volume that is in it")
         )
     return found
+
+
+def _named_alike(entry: Entry, cellar: Cellar) -> Iterator[Refusal]:
+    """Yield a doubt of each lot not yet bottled whose name is the same but for case and blanks."""
+    for other in cellar.history.lots.values():
+        if entry.replaces is None and other.ended_ms is None and same_name(entry.lot, other.lot):
+            line = (
+                f"lot {other.lot!r} has been in the book since {day_and_time(other.started_ms, cellar.zone)}: did you "
+                f'mean that one? Another wine is better told apart by another name, or taken with --despite "reason"'
+            )
+            yield Refusal(RefusalKind.DOUBTFUL, Reason.NAME_ALIKE, line, other.lot)
 
 
 def _too_small(vessel: Vessel, litres: float, advice: str) -> Refusal:
