@@ -249,3 +249,38 @@ def test_a_bottling_ends_what_holds_of_the_wine_whenever_it_was(tmp_path: Path, 
     assert store.alerts.open() == []
     finished = next(a for a in store.alerts.of_lot("kit") if a.kind.value == "finished")
     assert (finished.cleared_ms, finished.ended_with_lot) == (T0 + int(at_day * DAY_MS), "bottled")
+
+
+@pytest.mark.parametrize("takes_it", ["move", "start", "rack"])
+def test_a_float_that_another_lot_took_is_no_longer_heard_by_the_first_however_late_that_is_written(
+    tmp_path: Path, takes_it: str
+) -> None:
+    kit = entry(0, Start("bucket", gravity=1.050, temperature_c=19.0))
+    apple = entry(0, Start("tub"), "apple-began", "apple")
+    taken = {
+        "move": entry(3, Move("float", "tub"), "taken", "apple"),
+        "start": entry(3, Start("carboy", floats=("float",)), "taken", "plum"),
+        "rack": entry(3, Racking("carboy", floats=("float",)), "taken", "apple"),
+    }[takes_it]
+    heard = readings(6.0)
+    in_time = new_store(tmp_path / "a.db", kit, apple, taken)
+    first = evaluate(in_time, [heard])
+    late = new_store(tmp_path / "b.db", kit, apple)
+    evaluation = evaluate(late, [heard])
+    assert late.watching.now()["kit"]["gravity"] < 1.002
+
+    late.book.append(taken)
+    evaluation.read_book()
+    commit(late, evaluation)
+
+    for store, its in ((in_time, first), (late, evaluation)):
+        its.advance(T0 + 7 * DAY_MS)
+        commit(store, its)
+    assert late.watching.now()["kit"]["gravity"] > 1.015
+    assert conclusions(late) == conclusions(in_time)
+
+    late.book.undo(taken, T0 + 7 * DAY_MS)
+    evaluation.read_book()
+    commit(late, evaluation)
+
+    assert late.watching.now()["kit"]["gravity"] < 1.002

@@ -1,7 +1,7 @@
 """Where the book has a sensor: it goes along, it is out after the bottling, it comes back with the next lot."""
 
-from mustwatch.cellar.book import Bottling, Entry, Move, Racking, Start, What
-from mustwatch.cellar.hearing import put_in, said_of_sensors
+from mustwatch.cellar.book import Bottling, Entry, Move, Racking, Reanchor, Start, What
+from mustwatch.cellar.hearing import heard_otherwise, put_in, said_of_sensors
 from mustwatch.cellar.history import BEGINNING_MS, CellarHistory, SensorStay, fold
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.sensor import Sensor, SensorKind
@@ -77,3 +77,19 @@ def test_a_racking_says_which_sensors_stayed_behind() -> None:
         "Left in bucket: float-1; if it went along, write: mustwatch record move 'float-1' --to 'carboy'"
         in lines
     )
+
+
+def test_a_float_put_in_with_another_lot_changes_what_both_heard_from_then_on() -> None:
+    before = history(*RACKED, entry(0, Start("tank"), "plum"))
+    moved = history(*RACKED, entry(0, Start("tank"), "plum"), entry(9, Move("float-1", "tank"), "plum"))
+
+    assert heard_otherwise(before, moved) == {"red": at(9), "plum": at(9)}
+    assert heard_otherwise(moved, before) == {"red": at(9), "plum": at(9)}
+    assert heard_otherwise(before, before) == {}
+
+
+def test_a_re_anchoring_changes_what_every_later_lot_hears_of_that_float() -> None:
+    both = [*BOTTLED, entry(70, Start("bucket", floats=("float-1",)), "plum")]
+    before, after = history(*both), history(*both, entry(50, Reanchor("float-1", 0.01)))
+
+    assert heard_otherwise(before, after) == {"red": at(50), "plum": at(70)}

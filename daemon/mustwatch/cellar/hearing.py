@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping
 
 from mustwatch.cellar.book import Entry, Racking, Start
-from mustwatch.cellar.history import CellarHistory
+from mustwatch.cellar.history import BEGINNING_MS, END_MS, CellarHistory
 from mustwatch.cellar.sensor import Sensor
 
 
@@ -14,6 +14,30 @@ def put_in(vessel: str, history: CellarHistory, sensors: Mapping[str, Sensor], a
     """
     places = {s.id: history.place(s.id, at_ms) for s in sensors.values() if s.vessel == vessel and not s.room}
     return tuple(one for one, place in places.items() if place.lot is None and place.vessel != vessel)
+
+
+def heard_otherwise(before: CellarHistory, after: CellarHistory) -> Mapping[str, int]:
+    """Return the lots that sensors were put in, taken from or re-anchored in by a change of the book, with since when.
+
+    The entry that did it may be of another lot: a float that one lot gets, another loses.
+    """
+    since: dict[str, int] = {}
+    for sensor in before.sensor_stays.keys() | after.sensor_stays.keys():
+        anchors = [(*history.offsets.get(sensor, ()),) for history in (before, after)]
+        turned = set(anchors[0]) ^ set(anchors[1])
+        turned_ms = min((at_ms for at_ms, _ in turned), default=END_MS)
+        at_ms = BEGINNING_MS
+        while at_ms < END_MS:
+            was, becomes = before.place(sensor, at_ms), after.place(sensor, at_ms)
+            until_ms = min(was.until_ms, becomes.until_ms)
+            moved = was[:2] != becomes[:2]
+            if moved or turned_ms < until_ms:
+                from_ms = at_ms if moved else max(at_ms, turned_ms)
+                for lot in (was.lot, becomes.lot):
+                    if lot is not None:
+                        since[lot] = min(from_ms, since.get(lot, END_MS))
+            at_ms = until_ms
+    return since
 
 
 def said_of_sensors(entry: Entry, history: CellarHistory, sensors: Mapping[str, Sensor]) -> Iterator[str]:

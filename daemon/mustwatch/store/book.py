@@ -1,14 +1,19 @@
 """The cellar book on disk: entries are appended; a correction or an undoing never loses the first version."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import NamedTuple
 
-from mustwatch.cellar.book import Entry
+from mustwatch.cellar.book import Bottling, Entry, Move, Racking, Reanchor, StageChange, Start
 from mustwatch.cellar.entry_json import what_from_json, what_to_json
+from mustwatch.cellar.hearing import heard_otherwise
 from mustwatch.cellar.history import CellarHistory, SensorStay, fold
 from mustwatch.store.database import Database
 from mustwatch.store.whole import Row, Table, checksum, readable, verified
+
+MAY_TURN_SENSORS = (Start, Racking, Bottling, StageChange, Move, Reanchor)
+"""What may put a sensor elsewhere, or change what it means."""
 
 
 class BookChange(NamedTuple):
@@ -35,8 +40,8 @@ class Book:
         self._db = database
 
     def append(self, entry: Entry) -> None:
-        """Write an entry and note that its lot is to be looked at again from then on."""
-        with self._db.transaction():
+        """Write an entry and note that its lot is to be looked at again from then on, and any that hears otherwise."""
+        with self._db.transaction(), self._hearing_noted(entry):
             body = json.dumps(what_to_json(entry.what), ensure_ascii=False)
             written = (entry.id, entry.lot, entry.at_ms, entry.recorded_ms, entry.kind.value, body)
             remarks = (entry.despite, entry.replaces)
@@ -54,11 +59,22 @@ class Book:
 
     def undo(self, entry: Entry, at_ms: int) -> None:
         """Take an entry back; its row stays."""
-        with self._db.transaction():
+        with self._db.transaction(), self._hearing_noted(entry):
             self._db.execute(
                 "UPDATE entry SET undone_ms=? WHERE id=? AND undone_ms IS NULL", (at_ms, entry.id)
             )
             self.note_change(entry.lot, entry.at_ms)
+
+    @contextmanager
+    def _hearing_noted(self, entry: Entry) -> Iterator[None]:
+        """Note, once an entry was written or undone, the lots that are heard otherwise by it."""
+        if entry.replaces is None and not isinstance(entry.what, MAY_TURN_SENSORS):
+            yield
+            return
+        before = self.history()
+        yield
+        for lot, from_ms in heard_otherwise(before, self.history()).items():
+            self.note_change(lot, from_ms)
 
     def note_change(self, lot: str, from_ms: int) -> None:
         """Ask for a lot to be evaluated again from an instant, by whoever keeps watch."""
