@@ -136,3 +136,19 @@ def test_a_sweetened_wine_is_bottled_after_an_honest_check_and_not_without_one(t
     assert unmeasured.code == 1
     assert "should read about 1.010" in unmeasured.err
     assert "plum" in said
+
+
+def test_the_list_of_lots_tells_the_stage_that_cellar_and_book_tell(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=20, sensors=FLOAT)
+    cellar.do("record", "start", "kit", "--vessel", "bucket", "--gravity", "1.050", "--celsius", "20", day=0)
+    cellar.hear(r for r in float_readings(kit_gravity, 5.0))
+    cellar.do("record", "rack", "kit", "--to", "carboy", "--float", "float-1", day=5.0)
+    cellar.hear(r for r in float_readings(kit_gravity, 19.0) if r[0] > 5.0)
+    assert "finished" in [a["kind"] for a in cellar.json("alerts")]
+
+    row = next(v for v in cellar.json("cellar")["vessels"] if v["lot"] == "kit")
+
+    assert row["stage"] == "clearing"
+    assert cellar.json("book", "kit")["stage"] == "clearing"
+    assert cellar.json("book") == [{"lot": "kit", "stage": "clearing", "vessel": "carboy"}]
+    assert cellar.do("book").startswith("kit: clearing in carboy, begun ")

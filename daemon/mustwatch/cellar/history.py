@@ -115,11 +115,6 @@ class LotHistory:
         return stage
 
     @property
-    def stage(self) -> Stage:
-        """Return the stage after the last entry."""
-        return self.stages[-1][1]
-
-    @property
     def litres(self) -> float | None:
         """Return the lot's volume in litres as last written down and grown by additions, or None if never."""
         return self.litres_at(END_MS)

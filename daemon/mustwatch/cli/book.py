@@ -1,13 +1,13 @@
 """``mustwatch book``: the cellar record of a lot, on screen, on paper, as JSON, and from another machine."""
 
 import json
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo
 
 import typer
 
-from mustwatch.cellar.instant import from_ms
 from mustwatch.cellar.naming import unknown_lot
 from mustwatch.cli.hand import refused
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
@@ -49,19 +49,20 @@ def book(
 
 
 def _list(store: Store, settings: Settings, *, as_json: bool) -> None:
+    from mustwatch.views.lot import lots_view
+
     zone = ZoneInfo(settings.cellar.timezone)
-    lots = sorted(store.book.history().lots.values(), key=lambda h: h.started_ms)
+    rows = lots_view(store, settings, now_ms())[::-1]
     if as_json:
-        emit_json([{"lot": h.lot, "stage": h.stage.value, "vessel": h.vessel} for h in lots])
+        emit_json([{key: row[key] for key in ("lot", "stage", "vessel")} for row in rows])
         return
-    if not lots:
+    if not rows:
         say("The book is empty. Begin a lot with")
         say("  mustwatch record start LOT --vessel VESSEL --gravity 1.090 --celsius 20")
-    for history in lots:
-        where = f" in {history.vessel}" if history.vessel is not None else ""
-        say(
-            f"{history.lot}: {history.stage}{where}, begun {from_ms(history.started_ms).astimezone(zone):%d %b %Y}"
-        )
+    for row in rows:
+        where = f" in {row['vessel']}" if row["vessel"] is not None else ""
+        begun = datetime.fromisoformat(row["started_at"]).astimezone(zone)
+        say(f"{row['lot']}: {row['stage']}{where}, begun {begun:%d %b %Y}")
 
 
 def _show(store: Store, settings: Settings, lot: str, html: Path | None, *, as_json: bool) -> None:

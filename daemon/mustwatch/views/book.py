@@ -59,7 +59,7 @@ def record_of(store: Store, settings: Settings, lot: str, now_ms: int) -> BookRe
     plan = plan_of(settings)
     told, profile = told_of(alerts, plan.rules.units), plan.profile_for(history)
     stages = stages_told(history, profile, alerts)
-    stage = present_stage(history, cellar, store.watching.now().get(lot), store.alerts.open(), plan, now_ms)
+    stage = present_stage(history, cellar, store.watching.now(), store.alerts.open(), plan, now_ms)
     if history.ended_ms is None and stages[-1][1] is not stage:
         stages.append((max(now_ms, stages[-1][0]), stage))
     return book_record(

@@ -51,14 +51,16 @@ def _fermenting(lot: LotHistory, rate_per_day: float, plan: CellarPlan) -> Ferme
 def present_stage(
     lot: LotHistory,
     history: CellarHistory,
-    now: Mapping[str, Any] | None,
+    now: Mapping[str, Mapping[str, Any]],
     alerts: list[Alert],
     plan: CellarPlan,
     now_ms: int,
 ) -> Stage:
     """Return the stage a lot is in now: the one answer of cellar, book, pages and print."""
     profile = plan.profile_for(lot)
-    return stage_now(profile, Case(lot, profile, facts_of(lot, history, now, alerts, plan), now_ms))
+    return stage_now(
+        profile, Case(lot, profile, facts_of(lot, history, now.get(lot.lot), alerts, plan), now_ms)
+    )
 
 
 def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]:
@@ -68,7 +70,8 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
     history = store.book.history()
     now = store.watching.now()
     alerts = store.alerts.open()
-    rows = cellar_overview(plan.vessels, history, now, partial(strength_now, store))
+    stage = partial(present_stage, history=history, now=now, alerts=alerts, plan=plan, now_ms=now_ms)
+    rows = cellar_overview(plan.vessels, history, now, partial(strength_now, store), stage)
     unwatched = unwatched_lots(history, plan)
     behind = {due.lot: due.reached_ms for due in store.revising.all()}
     fermenting: list[Fermenting] = []
@@ -90,7 +93,6 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
                 for r in reminders(lot, profile, now_ms, facts)
             ]
             case = Case(lot, profile, facts, now_ms)
-            row["stage"] = stage_now(profile, case).value
             is_fresh = facts.estimated_ms is not None and now_ms - facts.estimated_ms < DAY_MS
             if facts.rate_per_day is not None and is_fresh:
                 fermenting.append(_fermenting(lot, facts.rate_per_day, plan))

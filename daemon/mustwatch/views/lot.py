@@ -107,9 +107,8 @@ def lots_view(store: Store, settings: Settings, now_ms: int) -> list[dict[str, A
     )
     rows = []
     for lot in sorted(history.lots.values(), key=lambda h: h.started_ms, reverse=True):
-        row = vessel_overview(lot.vessel or "", lot, now.get(lot.lot), strength_now(store, lot))
-        if lot.ended_ms is None:
-            row["stage"] = present_stage(lot, history, now.get(lot.lot), alerts, plan, now_ms).value
+        stage = present_stage(lot, history, now, alerts, plan, now_ms)
+        row = vessel_overview(lot.vessel or "", lot, now.get(lot.lot), strength_now(store, lot), stage)
         rows.append(row | {"vessel": lot.vessel, "ended_at": iso(lot.ended_ms)})
     return rows
 
@@ -124,7 +123,9 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
     cellar = cellar_view(store, settings, now_ms)
     row = next((r for r in cellar["vessels"] if r["lot"] == lot), None)
     if row is None:
-        row = vessel_overview("", of_lot, store.watching.now().get(lot), strength_now(store, of_lot))
+        now = store.watching.now()
+        stage = present_stage(of_lot, history, now, store.alerts.open(), plan, now_ms)
+        row = vessel_overview("", of_lot, now.get(lot), strength_now(store, of_lot), stage)
         row |= {"vessel": None, "next": [], "remember": [], "band": None}
     profile = plan.profile_for(of_lot)
     start = of_lot.start

@@ -7,6 +7,7 @@ from mustwatch.cellar.book import Measurement, Racking, Start
 from mustwatch.cellar.facts import HYDROMETER_SD
 from mustwatch.cellar.history import CellarHistory, LotHistory
 from mustwatch.cellar.instant import iso
+from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.strength import Strength
 from mustwatch.cellar.vessel import Vessel
 
@@ -17,7 +18,11 @@ def expected(of: Sequence[int] | None) -> dict[str, str | None] | None:
 
 
 def vessel_overview(
-    vessel: str, history: LotHistory | None, now: Mapping[str, Any] | None, strength: Strength | None
+    vessel: str,
+    history: LotHistory | None = None,
+    now: Mapping[str, Any] | None = None,
+    strength: Strength | None = None,
+    stage: Stage | None = None,
 ) -> dict[str, Any]:
     """Return what is known of a vessel and the lot in it, in the words of ``mustwatch cellar --json``.
 
@@ -26,6 +31,7 @@ def vessel_overview(
         history: of the lot in it, or None if it is empty.
         now: the lot's present state as kept by the evaluation, or None if nothing was read yet.
         strength: its alcohol so far, or None where it is not known.
+        stage: the one it is in by book and findings (``cellar.present_stage``).
     """
     now = dict(now or {})
     if now.get("gravity") is None and history is not None:
@@ -35,7 +41,7 @@ def vessel_overview(
     return {
         "vessel": vessel,
         "lot": history.lot if history is not None else None,
-        "stage": history.stage.value if history is not None else None,
+        "stage": stage,
         "profile": history.start.profile if history is not None else None,
         "started_at": iso(history.started_ms) if history is not None else None,
         "starting_gravity": start,
@@ -74,6 +80,7 @@ def cellar_overview(
     history: CellarHistory,
     now: Mapping[str, Mapping[str, Any]],
     strength: Callable[[LotHistory], Strength | None],
+    stage: Callable[[LotHistory], Stage],
 ) -> list[dict[str, Any]]:
     """Return every configured vessel, and any other a lot sits in, in the order of the configuration."""
     by_vessel = {lot.vessel: lot for lot in history.lots.values() if lot.vessel is not None}
@@ -82,7 +89,7 @@ def cellar_overview(
     for name in names:
         lot = by_vessel.get(name)
         if lot is None:
-            rows.append(vessel_overview(name, None, None, None))
+            rows.append(vessel_overview(name))
         else:
-            rows.append(vessel_overview(name, lot, now.get(lot.lot), strength(lot)))
+            rows.append(vessel_overview(name, lot, now.get(lot.lot), strength(lot), stage(lot)))
     return rows
