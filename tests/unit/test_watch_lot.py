@@ -13,6 +13,7 @@ import pytest
 
 from mustwatch.cellar.book import Addition, Bottling, Entry, Measurement, Racking, Reanchor, Start, What
 from mustwatch.cellar.profile import Profile, Stage
+from mustwatch.must.enrichment import with_added
 from mustwatch.watch.finding import Change, FindingKind, Severity, Transition
 from mustwatch.watch.lot_watch import LateArrivalError, LotWatch, SnapshotOutdatedError, WatchStep
 from mustwatch.watch.observation import Observation
@@ -654,3 +655,16 @@ def test_the_night_lasts_from_its_first_quarter_of_an_hour_to_its_last(
     _, steps = watched([START, *said(HEALTHY, at_day_ + 0.6, celsius=drops, minutes=5.0)])
 
     assert bool(told(steps, FindingKind.NIGHT_SWING)) is is_told
+
+
+def test_sugar_lifts_the_estimate_by_the_mass_balance_at_the_gravity_it_went_into() -> None:
+    """A kilogram in 20 L lifts 1.080 by less than water, for the must already holds sugar and the volume grows."""
+    sugar = at_day(0.5, Addition("sugar", 1000, "g", sugar_g=1000))
+    check = at_day(0.4, Measurement(1.080))
+    before, _ = watched([START, check])
+    after, _ = watched([START, check, sugar])
+
+    was, became = before.estimate().gravity, after.estimate().gravity
+    assert was is not None
+    assert became is not None
+    assert became == pytest.approx(with_added(20.0, was, 1000.0).gravity, abs=0.00005)

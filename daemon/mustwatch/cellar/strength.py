@@ -101,10 +101,12 @@ def sugar_raises(lot: LotHistory, at_ms: int, what: Addition, gravity: float) ->
 
     Source: mass balance (``must.enrichment.with_added``).
     """
-    litres = lot.litres_at(at_ms - 1)
-    if not litres or what.sugar_g is None:
-        return None
-    return _with(what, litres, gravity).gravity - gravity
+    return sugar_lifts(what, lot.litres_at(at_ms - 1), gravity)
+
+
+def sugar_lifts(what: Addition, litres: float | None, gravity: float) -> float | None:
+    """Return by how much an addition's sugar lifts that volume of this gravity 20/20, or None as ``sugar_raises``."""
+    return _with(what, litres, gravity).gravity - gravity if litres and what.sugar_g is not None else None
 
 
 def _is_alike(what: Addition) -> bool:

@@ -17,6 +17,7 @@ from mustwatch.cellar.history import lot_history
 from mustwatch.cellar.profile import Profile, Stage
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.steps import band_now
+from mustwatch.cellar.strength import sugar_lifts
 from mustwatch.watch.curve import SOONER, Curve, Forecast
 from mustwatch.watch.detectors import ENROLLED, Detector, SlotView
 from mustwatch.watch.estimate import Estimate, Expected
@@ -49,9 +50,6 @@ ADDITION_BLANK_MS = HOUR_MS
 
 ADDITION_STEP = 0.003
 """Standard error of what an addition of unknown effect does to gravity."""
-
-SUGAR_GRAVITY = 0.000384
-"""Gravity per g/L of sugar. Source: slope of the ICUMSA density of sucrose near 22 °Bx (references)."""
 
 SUGAR_STEP_SHARE = 0.15
 """Standard error of what sugar does to gravity, as a share of it: weighed, but mixed and dissolved by hand."""
@@ -326,10 +324,12 @@ class LotWatch:
             self._estimator.reanchor(what.sensor, what.offset, slot_start_ms(entry.at_ms) + SLOT_MS)
 
     def _add(self, what: Addition, at_ms: int) -> None:
-        step, step_sd = 0.0, 0.0005
-        if what.sugar_g and self._litres:
-            step = SUGAR_GRAVITY * what.sugar_g / self._litres
-            step_sd = SUGAR_STEP_SHARE * step
+        kept = self._estimator.filter
+        step, step_sd = None, 0.0005
+        if kept is not None and what.sugar_g:
+            step = sugar_lifts(what, self._litres, kept.x[0])
+        if step is not None:
+            step_sd = SUGAR_STEP_SHARE * abs(step)
         elif what.sugar_g or what.litres is not None:
             step_sd = ADDITION_STEP
         if self._litres is not None:
