@@ -312,7 +312,7 @@ def test_a_float_that_reads_a_ferment_where_no_lot_is_asks_whether_to_begin_one(
         BookCellar(tmp_path / "b", days_ago=2, sensors=FLOAT),
     )
     fermenting.hear((day, 1.056 - 0.015 * day, celsius) for day, _, celsius in float_readings(kit_gravity, 2))
-    on_a_shelf.hear((day, 1.056, celsius) for day, _, celsius in float_readings(kit_gravity, 2))
+    on_a_shelf.hear((day, 1.056, 20.0) for day, _, _ in float_readings(kit_gravity, 2))
 
     (said,) = fermenting.json("cellar")["cautions"]
 

@@ -1,8 +1,9 @@
 """What a winemaker reads on the phone, from a real daemon over a real broker and a real HTTP endpoint."""
 
+import json
 import sqlite3
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import closing
 from datetime import UTC, datetime
 from typing import Any
@@ -16,6 +17,8 @@ from mustsim import cellar as simulated_cellar
 from mustsim.cellar import SimulatedCellar
 from mustsim.configuration import mustwatch_toml
 from mustsim.scenario import load
+from mustwatch.demo import free_port
+from page_forms import AtThePage
 
 DAY_S, HOUR_S = 86_400, 3_600
 
@@ -182,3 +185,74 @@ def _waiting(daemon: Daemon) -> int:
     """Return how many messages wait in the outbox."""
     waiting = "SELECT count(*) FROM outbox WHERE told_ms IS NULL AND expired_ms IS NULL"
     return int(_asked(daemon, waiting))
+
+
+UNBOOKED = """
+[cellar]
+timezone = "UTC"
+backlog_hours = 10000
+[mqtt]
+port = {port}
+[web]
+port = {web}
+[[tell]]
+url = "{url}"
+quiet_hours = ""
+[[vessel]]
+name = "bucket-3"
+kind = "bucket"
+litres = 30
+[[sensor]]
+id = "float-1"
+kind = "float"
+vessel = "bucket-3"
+topic = "cellar/float-1"
+decoder = "senml"
+"""
+
+
+def _says(broker: Broker, hours: Iterable[float]) -> None:
+    """Have the float read a must that falls by 0.012 a day, at so many hours before now."""
+    now_s = time.time()
+    for i, ago in enumerate(hours):
+        gravity = 1.056 + 0.0005 * ago + 0.0004 * (i % 2)
+        pack = [
+            {"bt": now_s - ago * HOUR_S, "n": "gravity", "u": "/", "v": round(gravity, 4)},
+            {"n": "temperature", "u": "Cel", "v": 20.0},
+        ]
+        broker.publish(("cellar/float-1", json.dumps(pack).encode()))
+
+
+@pytest.mark.broker
+def test_a_wine_in_no_lot_is_told_once_and_is_over_when_a_lot_begins_there_on_the_page(
+    mosquitto: Broker, daemon_with: Callable[[str], Daemon], http_endpoint: HttpEndpoint
+) -> None:
+    web = free_port()
+    daemon = daemon_with(UNBOOKED.format(port=mosquitto.port, url=http_endpoint.url, web=web))
+    daemon.start()
+    _says(mosquitto, [12.0 - 0.25 * i for i in range(46)])
+
+    (told,) = http_endpoint.wait_for(1)
+    assert told.title == "Wine where the book has no lot: float-1 in bucket-3"
+    assert told.message.startswith("It reads 1.06")
+    assert "mustwatch record start LOT --vessel VESSEL" in told.message
+    assert daemon.stop() == 0
+    daemon.start()
+    _says(mosquitto, [0.5, 0.25])
+    (alert,) = daemon.json("alerts")
+    assert (alert["kind"], alert["sensor"], alert["vessel"]) == ("lot-missing", "float-1", "bucket-3")
+    caution = next(c for c in daemon.json("cellar")["cautions"] if "float-1" in c)
+    assert "1.056 and falling in bucket-3, where the book has no lot: begin one?" in caution
+
+    page = AtThePage(f"http://127.0.0.1:{web}")
+    begun = page.begin("Hillside red", "bucket-3", gravity="1.062", celsius="20", at=iso(time.time() - 600))
+    assert begun.status_code == 303
+    assert "lot-missing" not in page.alerts()
+    page.close()
+    _says(mosquitto, [0.1])
+
+    assert daemon.json("alerts") == []
+    assert not [c for c in daemon.json("cellar")["cautions"] if "float-1" in c]
+    wait_until(lambda: not _waiting(daemon), 10, "nothing waits to be told")
+    assert daemon.stop() == 0
+    assert len(http_endpoint.titles()) == 1

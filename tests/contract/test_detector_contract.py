@@ -32,7 +32,7 @@ BY_THE_DAEMON = {
     FindingKind.BROKER_TROUBLE,
     FindingKind.UNWATCHED,
 }
-OF_A_SENSOR = {FindingKind.SENSOR_SILENT, FindingKind.BATTERY_LOW}
+OF_A_SENSOR = {FindingKind.LOT_MISSING, FindingKind.SENSOR_SILENT, FindingKind.BATTERY_LOW}
 
 Hover = Callable[[SlotView, Random], None]
 

@@ -31,6 +31,7 @@ TRANSIENTS = {
         *("profile", "estimator", "at_ms", "band", "is_night", "celsius", "change_per_hour", "heard"),
     },
     "SensorWatch": {"sensor", "_changed"},
+    "LotMissing": {"sensor", "_is_news"},
 }
 """Handed in when the watch is made, or set anew in every slot."""
 

@@ -224,6 +224,7 @@ def test_a_float_that_froze_is_decided_by_its_lot() -> None:
 @pytest.mark.parametrize("kind", FindingKind)
 def test_every_kind_is_either_decided_by_a_lot_or_known_not_to_be(kind: FindingKind) -> None:
     not_of_a_lot = {
+        "lot-missing",
         "sensor-silent",
         "battery-low",
         "clock-wrong",

@@ -56,6 +56,7 @@ EVIDENCE: dict[FindingKind, Evidence] = {
     K.NIGHT_SWING: {"swing_celsius": 7.2, "lowest_celsius": 12.1, "highest_celsius": 19.3},
     K.FLOAT_FROZEN: {"gravity": 1.0341, "hours_constant": 9.5, "readings_constant": 570},
     K.FLOAT_ADRIFT: {"gravity_float": 1.0182, "gravity_hydrometer": 1.0120, "gravity_apart": 0.0062},
+    K.LOT_MISSING: {"gravity": 1.0562, "rate_per_day": -0.0121, "celsius": 19.4},
     K.SENSOR_SILENT: {"hours_silent": 3.02, "silent_after_hours": 3.0},
     K.BATTERY_LOW: {"battery_v": 3.412, "limit_v": 3.5},
     K.CLOCK_WRONG: {"seconds_off": -5400.0},

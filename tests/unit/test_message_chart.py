@@ -135,6 +135,7 @@ def test_no_kind_about_gear_or_daemon_has_a_chart_and_every_kind_about_wine_has(
     without = set(FindingKind) - set(SHOWN)
 
     assert without == {
+        FindingKind.LOT_MISSING,
         FindingKind.SENSOR_SILENT,
         FindingKind.BATTERY_LOW,
         FindingKind.CLOCK_WRONG,

@@ -6,6 +6,7 @@ from random import Random
 
 import pytest
 
+from mustwatch.cellar.history import BEGINNING_MS, END_MS, Placement
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.watch.constancy import Constancy
@@ -350,6 +351,9 @@ def reading(minute: int, *, battery_v: float | None = None, celsius: float | Non
     return Reading("probe", at_ms, at_ms, None, None, celsius, battery_v)
 
 
+IN_THE_LOT = Placement("bucket", "lot", BEGINNING_MS, END_MS)
+
+
 def probe(battery_low_v: float | None = 3.4) -> Sensor:
     """Return a probe as configured."""
     return Sensor("probe", SensorKind.PROBE, "senml", battery_low_v=battery_low_v)
@@ -359,9 +363,7 @@ def test_a_battery_is_low_after_three_low_readings_and_well_again_only_well_abov
     watch = SensorWatch(probe())
     volts = [3.6, 3.39, 3.45, 3.39, 3.38, 3.39, 3.41, 3.38, 3.9, 3.9, 3.9]
     told = [
-        (i, t.change)
-        for i, v in enumerate(volts)
-        for t in watch.observe(reading(i, battery_v=v), "bucket", "lot")
+        (i, t.change) for i, v in enumerate(volts) for t in watch.observe(reading(i, battery_v=v), IN_THE_LOT)
     ]
 
     assert told == [(5, Change.RAISED), (10, Change.CLEARED)]
@@ -378,8 +380,8 @@ def test_a_probe_that_repeats_one_temperature_is_frozen() -> None:
     told: list[Transition] = []
     for i in range(200):
         celsius = 19.0 + 0.1 * (i % 5) if i < 100 else 19.2
-        told += watch.observe(reading(10 * i, celsius=celsius), "bucket", "lot")
-    told += watch.observe(reading(2001, celsius=19.9), "bucket", "lot")
+        told += watch.observe(reading(10 * i, celsius=celsius), IN_THE_LOT)
+    told += watch.observe(reading(2001, celsius=19.9), IN_THE_LOT)
 
     assert [(t.kind, t.change) for t in told] == [
         (FindingKind.FLOAT_FROZEN, Change.RAISED),
@@ -394,7 +396,7 @@ def test_a_frozen_probe_is_dated_when_its_run_became_too_long_whichever_reading_
         told: list[Transition] = []
         for i in (*(i for i in range(200) if i != late), *([] if late is None else [late])):
             celsius = 19.0 + 0.1 * (i % 5) if i < 100 else 19.2
-            told += watch.observe(reading(10 * i, celsius=celsius), "bucket", "lot")
+            told += watch.observe(reading(10 * i, celsius=celsius), IN_THE_LOT)
         return [t.at_ms for t in told if t.kind is FindingKind.FLOAT_FROZEN]
 
     (in_order,) = raised_at(None)

@@ -21,6 +21,7 @@ ABOUT_A_SENSOR = frozenset(
     {
         FindingKind.FLOAT_FROZEN,
         FindingKind.FLOAT_ADRIFT,
+        FindingKind.LOT_MISSING,
         FindingKind.SENSOR_SILENT,
         FindingKind.BATTERY_LOW,
     }

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from mustwatch.alerting.figures import Figures, moment
 from mustwatch.alerting.phrasing import Phrases, sentence, sentences
 from mustwatch.watch.finding import Severity
+from mustwatch.watch.lot_missing import FALLS
 
 
 def float_frozen(f: Figures, severity: Severity) -> Phrases:
@@ -47,6 +48,28 @@ def float_adrift(f: Figures, severity: Severity) -> Phrases:
         next="Measure once more, with the bubbles stirred out of the sample. If they still disagree, clean the float "
         "or calibrate it anew (mustwatch calibrate).",
     )
+
+
+def lot_missing(f: Figures, severity: Severity) -> Phrases:
+    """Say that a float reads a wine where the book has no lot."""
+    return Phrases(
+        what="wine where the book has no lot",
+        over="its wine is in the book, or gone",
+        why=sentences(
+            sentence("It reads {wine}.", wine=wine_read(f)),
+            "Nobody watches a wine that is in no lot: not its warmth, nor whether it stops.",
+        ),
+        next="Begin a lot in that vessel, on its page or with mustwatch record start LOT --vessel VESSEL. If the float "
+        "is elsewhere, write where: mustwatch record move SENSOR --to VESSEL.",
+    )
+
+
+def wine_read(f: Figures) -> str | None:
+    """Return what a float reads of a wine: ``1.056 and falling``, or None where the evidence lacks it."""
+    gravity, rate = f.gravity("gravity"), f.number("rate_per_day")
+    if gravity is None or rate is None or rate > -FALLS:
+        return gravity
+    return f"{gravity} and falling"
 
 
 def sensor_silent(f: Figures, severity: Severity) -> Phrases:

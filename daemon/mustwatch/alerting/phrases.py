@@ -20,6 +20,7 @@ OF_KIND: Mapping[FindingKind, Callable[[Figures, Severity], Phrases]] = {
     FindingKind.NIGHT_SWING: wine_phrases.night_swing,
     FindingKind.FLOAT_FROZEN: gear_phrases.float_frozen,
     FindingKind.FLOAT_ADRIFT: gear_phrases.float_adrift,
+    FindingKind.LOT_MISSING: gear_phrases.lot_missing,
     FindingKind.SENSOR_SILENT: gear_phrases.sensor_silent,
     FindingKind.BATTERY_LOW: gear_phrases.battery_low,
     FindingKind.CLOCK_WRONG: gear_phrases.clock_wrong,

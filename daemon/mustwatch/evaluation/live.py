@@ -168,7 +168,7 @@ class Evaluation:
             self._ways.lead(way, sensor, observed_ms)
         vessel, lot, watch, corrector = way.vessel, way.lot, way.watch, way.corrector
         if way.sensor_watch is not None:
-            told = way.sensor_watch.observe(reading, vessel, lot)
+            told = way.heard(way.sensor_watch, reading)
             if told:
                 pending.transitions.extend(told)
         if lot is None or vessel is None:
@@ -260,6 +260,7 @@ class Evaluation:
         self._revisions.begin_anew()
         self._ways.forget(self._placer)
         self._pending.is_of_book = True
+        self._pending.transitions.extend(self._ways.booked())
         for change in changes:
             self._pending.note_late(change.lot, change.from_ms)
             self._book_seq = change.seq
@@ -292,6 +293,7 @@ class Evaluation:
         messages = 0
         is_due = self._alerts_due_ms is not None and now_ms >= self._alerts_due_ms
         newest = dict(chain.from_iterable(_figures_of(lot, pending.steps[lot][-1]) for lot in stepped))
+        newest.update(self._ways.figures(self._heard))
         if pending.transitions or is_due or newest:
             store.watching.log(pending.transitions)
             self._save_sensors({t.subject.sensor for t in pending.transitions if t.subject.sensor})

@@ -8,13 +8,16 @@ which they came.
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from operator import itemgetter
 
+from mustwatch.alerting.alert import Key, key_of
+from mustwatch.alerting.newest import Newest
 from mustwatch.cellar.correction import Corrector
-from mustwatch.cellar.history import BEGINNING_MS
+from mustwatch.cellar.history import BEGINNING_MS, END_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.evaluation.placing import Placer, observed
 from mustwatch.watch.finding import Transition
+from mustwatch.watch.lot_missing import Said
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
-from mustwatch.watch.sensor_watch import SensorWatch
+from mustwatch.watch.sensor_watch import NOWHERE, SensorWatch
 from mustwatch.watch.slots import slot_start_ms
 
 Placed = tuple[int, Reading]
@@ -30,17 +33,43 @@ class Way:
     ``last_ms`` is the newest instant taken: what is newer cannot be a duplicate.
     """
 
-    __slots__ = ("corrector", "from_ms", "last_ms", "lot", "sensor_watch", "until_ms", "vessel", "watch")
+    __slots__ = (
+        "corrector",
+        "from_ms",
+        "last_ms",
+        "lot",
+        "place",
+        "sensor_watch",
+        "until_ms",
+        "vessel",
+        "watch",
+    )
 
     def __init__(self, sensor_watch: SensorWatch | None, last_ms: int) -> None:
         """Begin without a way: it is led when a reading comes."""
         self.sensor_watch = sensor_watch
         self.last_ms = last_ms
         self.from_ms = self.until_ms = 0
+        self.place = NOWHERE
         self.vessel: str | None = None
         self.lot: str | None = None
         self.watch: LotWatch | None = None
         self.corrector: Corrector | None = None
+
+    @property
+    def judge(self) -> SensorWatch | None:
+        """Return the sensor's watch where a reading on this way can tell it anything."""
+        judge = self.sensor_watch
+        return judge if judge is not None and judge.judges(self.lot) else None
+
+    def heard(self, judge: SensorWatch, reading: Reading) -> Sequence[Transition]:
+        """Give the sensor's watch a reading; of a float in no lot, corrected, which its lot's watch else does."""
+        said: Said | None = None
+        if self.lot is None and self.corrector is not None and not judge.is_probe:
+            gravity, _, celsius = self.corrector.correct(reading)
+            value = reading.gravity if reading.gravity is not None else reading.inclination_deg
+            said = Said(reading.observed_ms, value, gravity, celsius) if value is not None else None
+        return judge.observe(reading, self.place, said)
 
 
 class Ways:
@@ -65,7 +94,8 @@ class Ways:
 
     def lead(self, way: Way, sensor: str, at_ms: int) -> None:
         """Work out where a sensor's readings go from an instant on."""
-        way.vessel, way.lot, way.from_ms, way.until_ms = self._placer.place(sensor, at_ms)
+        way.place = self._placer.place(sensor, at_ms)
+        way.vessel, way.lot, way.from_ms, way.until_ms = way.place
         way.watch = None if way.lot is None else self._watches.get(way.lot)
         way.corrector = self._placer.corrector(sensor)
 
@@ -75,6 +105,21 @@ class Ways:
             self._placer = placer
         for way in self._ways.values():
             way.until_ms = way.from_ms
+
+    def booked(self) -> Iterator[Transition]:
+        """Yield what ceases to hold of sensors by where the book has them now."""
+        for sensor, way in self._ways.items():
+            if way.sensor_watch is not None:
+                yield from way.sensor_watch.booked(self._placer.history.place(sensor, END_MS - 1))
+
+    def figures(self, sensors: Iterable[str]) -> Iterator[tuple[Key, Newest]]:
+        """Yield what some sensors' watches say now of what holds."""
+        for sensor in sensors:
+            sensor_watch = self.of(sensor).sensor_watch
+            found = None if sensor_watch is None else sensor_watch.fresh_figures()
+            if found is not None:
+                kind, subject, at_ms, evidence = found
+                yield key_of(kind, subject), Newest(at_ms, evidence)
 
     def snapshots(self, sensors: Iterable[str]) -> Iterator[tuple[str, str]]:
         """Yield what the watches of some sensors remember, of those heard since they were last asked."""
@@ -116,7 +161,7 @@ class Ways:
         for sensor, mine in by_sensor.items():
             way = self._ways[sensor]
             way.last_ms = mine[-1][1][1]
-            if way.sensor_watch is not None and not way.sensor_watch.judges:
+            if way.sensor_watch is not None and way.judge is None:
                 way.sensor_watch.pass_by(way.last_ms)
         return by_lot.values()
 
@@ -129,9 +174,9 @@ class Ways:
                 last = reading[0]
                 way = self._ways[last]
                 lot, vessel, watch, corrector = way.lot, way.vessel, way.watch, way.corrector
-                judge = way.sensor_watch if way.sensor_watch is not None and way.sensor_watch.judges else None
+                judge = way.judge
             if judge is not None:
-                transitions = judge.observe(reading, vessel, lot)
+                transitions = way.heard(judge, reading)
                 if transitions:
                     told.append((place, "", transitions, ()))
             if lot is not None and vessel is not None and watch is not None and corrector is not None:

@@ -13,7 +13,7 @@ from mustwatch.cellar.instant import DAY_MS, iso
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.steps import NextStep, band_now, next_steps, stage_now
-from mustwatch.config.plan import CellarPlan, measures_of, plan_of
+from mustwatch.config.plan import CellarPlan, plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.config.unwatched import unwatched_lots
 from mustwatch.evaluation.facts import facts_of
@@ -109,7 +109,7 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
         "vessels": rows,
         "cautions": [
             *([caution] if (caution := co2_caution(fermenting)) is not None else []),
-            *unbooked_wines(store, plan, measures_of(settings), history, now_ms),
+            *unbooked_wines(alerts, plan.rules.units),
         ],
         "alerts": [public(alert, plan.rules.units, now_ms) for alert in alerts],
     }

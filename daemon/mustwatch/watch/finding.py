@@ -20,6 +20,7 @@ class FindingKind(StrEnum):
     NIGHT_SWING = "night-swing"
     FLOAT_FROZEN = "float-frozen"
     FLOAT_ADRIFT = "float-adrift"
+    LOT_MISSING = "lot-missing"
     SENSOR_SILENT = "sensor-silent"
     BATTERY_LOW = "battery-low"
     CLOCK_WRONG = "clock-wrong"
@@ -63,6 +64,7 @@ Evidence = Mapping[str, float | int | str | None]
 
 OF_NO_LOT = frozenset(
     {
+        FindingKind.LOT_MISSING,
         FindingKind.SENSOR_SILENT,
         FindingKind.BATTERY_LOW,
         FindingKind.CLOCK_WRONG,

@@ -1,17 +1,20 @@
-"""One sensor's watch, whatever lot it is in: its battery, and a thermometer that repeats one value.
+"""One sensor's watch, whatever lot it is in: its battery, a thermometer that repeats one value, a float in no lot.
 
-A float's gravity is judged in its lot (``detectors.floats``), where it is known whether the wine stands still.
+A float's gravity is judged in its lot (``detectors.floats``), where it is known whether the wine stands still; in no
+lot it is only asked whether it reads a wine (``lot_missing``).
 """
 
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from mustwatch.cellar.history import BEGINNING_MS, END_MS, Placement
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.watch.constancy import FEWEST, Constancy
 from mustwatch.watch.detectors.detector import Latch
-from mustwatch.watch.finding import FindingKind, Severity, Subject, Transition
+from mustwatch.watch.finding import Evidence, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.lot_missing import LotMissing, Said
 from mustwatch.watch.memory import TRANSIENT, dumped, recall, version_of
 
 LOW_READINGS = 3
@@ -21,6 +24,8 @@ RECOVERED_V = 0.15
 """A battery was changed or charged when it stands this far above the limit, as often in a row (common practice)."""
 
 HOUR_MS = 3_600_000
+
+NOWHERE = Placement(None, None, BEGINNING_MS, END_MS)
 
 
 @dataclass(slots=True)
@@ -37,17 +42,20 @@ class SensorWatch:
     _battery: Latch = field(init=False, default_factory=lambda: Latch(FindingKind.BATTERY_LOW))
     _frozen: Latch = field(init=False, default_factory=lambda: Latch(FindingKind.FLOAT_FROZEN))
     _alive: Constancy = field(init=False, default_factory=Constancy)
+    _missing: LotMissing = field(init=False)
     _changed: bool = field(metadata=TRANSIENT, init=False, default=False)
+
+    def __post_init__(self) -> None:
+        self._missing = LotMissing(self.sensor.id)
 
     @property
     def is_probe(self) -> bool:
         """Return whether it is a thermometer alone."""
         return self.sensor.kind is SensorKind.PROBE
 
-    @property
-    def judges(self) -> bool:
-        """Say whether a reading can tell anything: else ``pass_by`` does for many what ``observe`` does for each."""
-        return self.is_probe or self.sensor.battery_low_v is not None
+    def judges(self, lot: str | None) -> bool:
+        """Say whether a reading in a lot (None: in none) can tell anything: else ``pass_by`` does for many at once."""
+        return lot is None or self.is_probe or self.sensor.battery_low_v is not None or self._missing.holds
 
     def pass_by(self, last_ms: int) -> None:
         """Note that readings up to an instant came in, of a sensor that is not judged by them."""
@@ -55,9 +63,13 @@ class SensorWatch:
         self._changed = True
 
     def observe(
-        self, reading: Reading, vessel: str | None = None, lot: str | None = None
+        self, reading: Reading, place: Placement = NOWHERE, said: Said | None = None
     ) -> Sequence[Transition]:
-        """Take the next reading in and return what began or ceased; ``vessel`` and ``lot`` only tell where it is."""
+        """Take the next reading in and return what began or ceased.
+
+        ``place`` tells where the book has the sensor; ``said``, what a float in no lot said, corrected.
+        """
+        vessel, lot = place.vessel, place.lot
         at_ms = reading.observed_ms
         if at_ms < self._last_ms:
             return ()
@@ -72,7 +84,21 @@ class SensorWatch:
             self._alive.take(reading.temperature_c, at_ms)
             if self._alive.is_frozen != (self._frozen.severity is not None):
                 told = (*told, *self._judge_frozen(Subject(lot, vessel, self.sensor.id), at_ms))
-        return told
+        if said is not None:
+            return (*told, *self._missing.take(said, place))
+        return (*told, *self.booked(place)) if self._missing.holds else told
+
+    def booked(self, place: Placement) -> Sequence[Transition]:
+        """Take in where the book has the sensor now, and return what ceased by that."""
+        return self._missing.booked(place)
+
+    def fresh_figures(self) -> tuple[FindingKind, Subject, int, Evidence] | None:
+        """Return what is to be said now of a finding that holds: as of when, and the figures of then; once an hour."""
+        found = self._missing.fresh_figures()
+        if found is None:
+            return None
+        at_ms, vessel, evidence = found
+        return FindingKind.LOT_MISSING, Subject(None, vessel, self.sensor.id), at_ms, evidence
 
     def _judge_battery(
         self, volts: float, limit: float, subject: Subject, at_ms: int
@@ -102,11 +128,8 @@ class SensorWatch:
 
     def open_findings(self) -> tuple[tuple[FindingKind, int], ...]:
         """Return what holds and since when."""
-        return tuple(
-            (latch.kind, latch.since_ms)
-            for latch in (self._battery, self._frozen)
-            if latch.severity is not None
-        )
+        latches = (self._battery, self._frozen, self._missing.latch)
+        return tuple((latch.kind, latch.since_ms) for latch in latches if latch.severity is not None)
 
     def snapshot_if_changed(self) -> str | None:
         """Return the snapshot if a reading came in since the last one taken this way, else None."""
