@@ -124,7 +124,7 @@ class Running:
             "/alerts",
             "/night",
             f"/lot/lot-{bench_cellar.names(1)[0]}",
-            f"/lot/lot-{bench_cellar.names(1)[0]}/curves.json",
+            f"/lot/lot-{bench_cellar.names(1)[0]}/curve",
             "/health",
             "/metrics",
         ):

@@ -49,7 +49,7 @@ MOST_BYTES = 200_000
 def settle(page: Page) -> None:
     """Wait until everything is drawn."""
     if page.locator("#chart").count():
-        expect(page.locator("#chart .main-svg").first).to_be_visible()
+        expect(page.locator("#chart svg.curve").first).to_be_visible()
     page.wait_for_timeout(300)
 
 

@@ -29,7 +29,7 @@ def test_a_lot_of_a_hostile_name_is_begun_opened_and_drawn(own_cellar: RunningCe
     page.get_by_role("button", name="Begin").click()
 
     expect(page.locator("h1")).to_have_text(NAME)
-    expect(page.locator("#chart .main-svg").first).to_be_visible()
+    expect(page.locator("#chart svg.curve").first).to_be_visible()
     hover_the_book(page)
     page.goto(own_cellar.base)
     page.get_by_role("link", name=NAME).first.click()

@@ -21,7 +21,7 @@ SERIOUS = ("serious", "critical")
 def settle(page: Page) -> None:
     """Wait until a lot's chart is drawn, where there is one."""
     if page.locator("#chart").count():
-        expect(page.locator("#chart .main-svg").first).to_be_visible()
+        expect(page.locator("#chart svg.curve").first).to_be_visible()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -79,7 +79,7 @@ def test_without_scripts_the_pages_still_tell_everything(cellar: RunningCellar, 
 
     page.goto(f"{cellar.base}/lot/Garage%20kit")
 
-    expect(page.locator("#chart svg path.gravity")).to_have_count(1)
+    expect(page.locator("#chart path.gravity")).to_have_count(1)
     page.locator("summary", has_text="day by day").click()
     expect(page.locator("table tr").nth(3)).to_contain_text("°C")
     context.close()

@@ -47,6 +47,16 @@ def test_no_page_shows_a_specific_gravity_or_a_celsius(american: Pages, path: st
     assert "°C" not in without_standards
 
 
+def test_the_axes_of_a_lots_curve_name_the_persons_units(american: Pages) -> None:
+    chart = american.client.get(f"{KIT}/curve").text
+
+    assert re.search(r">\d+ °Bx</text>", chart)
+    assert re.search(r">\d+ °F</text>", chart)
+    assert "rack at 2.6 °Bx" in chart
+    assert 'data-gravity-unit=" °Bx"' in chart
+    assert 'data-degree=" °F"' in chart
+
+
 def test_a_refusal_and_a_remark_speak_the_persons_units(american: Pages) -> None:
     refused = american.hand.record(Wish("Garage kit", "bottle", {"bottles": "28"}))
     doubted = american.hand.record(Wish("Garage kit", "measure", {"gravity": "20Bx", "celsius": "68F"}))

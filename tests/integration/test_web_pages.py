@@ -3,6 +3,7 @@
 import re
 from collections.abc import Callable
 from html.parser import HTMLParser
+from pathlib import Path
 from urllib.parse import quote
 
 import pytest
@@ -169,7 +170,7 @@ def test_files_are_kept_for_a_year_under_an_address_that_changes_with_them(pages
     client = pages_over().client
     addresses = re.findall(r'"(/static/[^"]+)"', client.get(KIT).text)
 
-    assert {a.rsplit("/")[-1] for a in addresses} >= {"sheet.css", "live.js", "lot.js", "plotly.min.js"}
+    assert {a.rsplit("/")[-1] for a in addresses} >= {"sheet.css", "live.js", "lot.js"}
     for address in addresses:
         answer = client.get(address)
         assert answer.status_code == 200
@@ -178,14 +179,82 @@ def test_files_are_kept_for_a_year_under_an_address_that_changes_with_them(pages
     assert client.get("/static/000000000000/../../app.py").status_code == 404
 
 
-def test_a_first_visit_weighs_less_than_1600_kilobytes_and_a_later_one_less_than_60(pages_over: Over) -> None:
+def test_a_first_visit_to_a_lot_weighs_less_than_150_kibibytes(pages_over: Over) -> None:
     pages = pages_over()
-    again = weight(pages, KIT) + weight(pages, f"{KIT}/curves.json?points=1000")
     addresses = set(re.findall(r'"(/static/[^"]+)"', pages.client.get(KIT).text))
-    files = sum(weight(pages, address) for address in addresses)
 
-    assert again < 60_000
-    assert files + again < 1_600_000
+    assert weight(pages, KIT) + sum(weight(pages, address) for address in addresses) < 150 * 1024
+    assert weight(pages, f"{KIT}/curve?days=3") < 40 * 1024
+
+
+def test_a_file_is_not_read_again_when_it_is_asked_for(
+    pages_over: Over, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client = pages_over().client
+    address = re.search(r'"(/static/[^"]+/lot.js)"', client.get(KIT).text)
+    assert address is not None
+    read: list[Path] = []
+
+    def opened(path: Path, *_: object, **__: object) -> None:
+        read.append(path)
+        raise AssertionError(f"{path} was opened")
+
+    monkeypatch.setattr(Path, "open", opened)
+    monkeypatch.setattr(Path, "read_bytes", opened)
+
+    assert client.get(address[1]).status_code == 200
+    assert client.get(address[1], headers={"Accept-Encoding": "identity"}).status_code == 200
+    assert read == []
+
+
+# --- the curve -----------------------------------------------------------------------------------------------
+
+
+def test_a_lots_curve_is_in_its_page_with_the_night_the_room_and_what_was_told(pages_over: Over) -> None:
+    text = pages_over().client.get(KIT).text
+
+    for kind in ("gravity", "said", "spread", "fan", "forecast", "celsius", "room"):
+        assert f'<path class="{kind}"' in text, kind
+    assert text.count('<rect class="dark"') >= 6
+    assert '<path class="now"' in text
+    assert '<svg class="told urgent"' in text
+    assert '<svg class="entry start"' in text
+    assert re.search(r"finished \w{3} 2\d Oct", text)
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        ("", "Sat 17 Oct, 20:42 to Mon 26 Oct, 05:14"),
+        ("?days=1", "Fri 23 Oct, 06:12 to Sat 24 Oct, 06:12"),
+        (f"?from={NOW_MS - 2 * DAY_MS}&until={NOW_MS - DAY_MS}", "Thu 22 Oct, 06:12 to Fri 23 Oct, 06:12"),
+        (f"?from={NOW_MS}&until={NOW_MS - DAY_MS}", "Sat 17 Oct, 20:42 to Mon 26 Oct, 05:14"),
+    ],
+)
+def test_the_address_says_which_stretch_of_the_curve_is_shown(
+    pages_over: Over, query: str, words: str
+) -> None:
+    client = pages_over().client
+
+    for path in (KIT, f"{KIT}/curve"):
+        assert f">{words}</span>" in client.get(f"{path}{query}").text
+
+
+@pytest.mark.parametrize("query", ["?days=0", "?days=x", "?from=-1&until=5", "?from=1e99&until=2"])
+def test_a_stretch_that_cannot_be_read_is_said_so(pages_over: Over, query: str) -> None:
+    assert pages_over().client.get(f"{KIT}/curve{query}").status_code == 422
+
+
+def test_every_window_leads_to_others_that_can_be_shown(pages_over: Over) -> None:
+    client = pages_over().client
+    for name in ("closer", "earlier", "further", "later"):
+        address = KIT
+        for _ in range(9):
+            link = re.search(rf'id="curve-{name}" href="([^"]+)"', client.get(address).text)
+            assert link is not None
+            address = link[1].replace("&amp;", "&")
+        window = dict(part.split("=") for part in address.partition("?")[2].split("&"))
+        assert 300_000 <= int(window["until"]) - int(window["from"]) <= 60 * DAY_MS
 
 
 def weight(pages: Pages, address: str) -> int:

@@ -5,9 +5,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from mustwatch.cellar.instant import to_ms
+from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS, to_ms
 from mustwatch.web.cellarhand import Manners
-from mustwatch.web.chart_data import WallClock, instant_of_wall_ms
+from mustwatch.web.chart_ticks import round_values, time_ticks
 from mustwatch.web.machine_routes import metrics_text
 from mustwatch.web.words import Words, path_part, span
 
@@ -85,25 +85,53 @@ def test_any_name_becomes_one_part_of_an_address() -> None:
     assert path_part("a/b?c#d é&%") == "a%2Fb%3Fc%23d%20%C3%A9%26%25"
 
 
-def test_the_wall_clock_follows_daylight_saving_on_both_sides_of_the_change() -> None:
+def test_a_day_of_25_hours_is_labelled_by_the_wall_clock() -> None:
     # Central European summer time ended on 2026-10-25 at 01:00 UTC (Directive 2000/84/EC).
-    begin, end = to_ms(iso("2026-10-20T00:00:00+00:00")), to_ms(iso("2026-10-30T00:00:00+00:00"))
-    clock = WallClock(VIENNA, begin, end)
+    begin, end = to_ms(iso("2026-10-24T22:00:00+00:00")), to_ms(iso("2026-10-25T23:00:00+00:00"))
 
-    for text, shown in (
-        ("2026-10-25T00:59:00+00:00", "2026-10-25T02:59:00+00:00"),
-        ("2026-10-25T01:01:00+00:00", "2026-10-25T02:01:00+00:00"),
-        ("2026-10-29T12:00:00+00:00", "2026-10-29T13:00:00+00:00"),
-        ("2026-10-20T12:00:00+00:00", "2026-10-20T14:00:00+00:00"),
-    ):
-        assert clock.wall_ms(to_ms(iso(text))) == to_ms(iso(shown)), text
+    ticks = time_ticks(begin, end, PLAIN.measures)
+
+    assert [t.text for t in ticks] == [
+        "00:00",
+        "03:00",
+        "06:00",
+        "09:00",
+        "12:00",
+        "15:00",
+        "18:00",
+        "21:00",
+        "00:00",
+    ]
+    assert [ticks[0].below, ticks[-1].below] == ["25 Oct", "26 Oct"]
+    assert ticks[1].at_ms - ticks[0].at_ms == 4 * HOUR_MS
+    assert [t.text for t in ticks if not t.is_fine] == ["00:00", "06:00", "12:00", "18:00", "00:00"]
 
 
-def test_what_the_wall_clock_shows_leads_back_to_its_instant() -> None:
-    at = to_ms(iso("2026-10-29T12:34:00+00:00"))
-    clock = WallClock(VIENNA, at, at)
+@pytest.mark.parametrize("minutes", [5, 90, 1_440, 10_080, 30_240, 131_400, 1_051_200])
+def test_a_window_of_any_length_has_a_few_labels(minutes: int) -> None:
+    begin = to_ms(iso("2026-03-27T17:23:00+00:00"))
 
-    assert instant_of_wall_ms(clock.wall_ms(at), VIENNA) == at
+    ticks = time_ticks(begin, begin + minutes * MINUTE_MS, PLAIN.measures)
+
+    assert 1 <= sum(not t.is_fine for t in ticks) <= len(ticks) <= 10
+    assert all(begin <= t.at_ms <= begin + minutes * MINUTE_MS for t in ticks)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "shown", "decimals"),
+    [
+        (0.9905, 1.0997, [1.0, 1.02, 1.04, 1.06, 1.08], 2),
+        (18.1, 22.3, [20, 22], 0),
+        (0.9911, 0.9924, [0.9915, 0.992], 4),
+    ],
+)
+def test_a_scale_is_labelled_at_round_values(
+    low: float, high: float, shown: list[float], decimals: int
+) -> None:
+    values, digits = round_values(low, high, 6 if high - low > 0.1 and low < 2 else 3)
+
+    assert values == pytest.approx(shown)
+    assert digits == decimals
 
 
 def test_metrics_are_prometheus_text_with_one_type_line_each() -> None:

@@ -145,13 +145,17 @@ class StoreHand:
         found["alerts"] = [a for a in self.alerts(past=False) if a["lot"] == lot]
         return found
 
-    def curves(self, lot: str, from_ms: int | None, until_ms: int | None, points: int) -> Document:
+    def curves(
+        self, lot: str, from_ms: int | None, until_ms: int | None, points: int, last_days: int | None = None
+    ) -> Document:
         """Return a lot's curves in a window.
 
         Raises:
             NotKnownError: the lot is not in the book.
         """
-        found = lot_curves(self._store, self._settings, lot, self._now_ms(), from_ms, until_ms, points)
+        found = lot_curves(
+            self._store, self._settings, lot, self._now_ms(), from_ms, until_ms, points, last_days
+        )
         if found is None:
             raise NotKnownError(self._unknown_lot(lot))
         return found

@@ -71,6 +71,28 @@ def sensor_curves(
     return found
 
 
+def room_curves(
+    store: Store, plan: CellarPlan, window: Window, most: int
+) -> Iterator[tuple[str, list[Point | None]]]:
+    """Yield each sensor of the room with its temperatures in a window, °C, at most ``most`` points."""
+    raw = _is_raw(store, window)
+    for sensor in plan.sensors.values():
+        if not sensor.room:
+            continue
+        rows = series(store.database, sensor.id, Quantity.CELSIUS, window.from_ms, window.until_ms, raw=raw)
+        said = Track(
+            (at_ms, value + sensor.temperature_offset_c) for row in rows for at_ms, value in _extremes(row)
+        )
+        if said:
+            yield sensor.id, thinned(said, most)
+
+
+def _is_raw(store: Store, window: Window) -> bool:
+    """Say whether a window is answered reading by reading."""
+    is_short = window.until_ms - window.from_ms <= RAW_WINDOW_MS
+    return is_short and window.from_ms >= thinned_until_ms(store.database)
+
+
 def _said(store: Store, placer: Placer, lot: str, sensor: str, window: Window) -> tuple[Track, Track]:
     """Return a sensor's gravities and temperatures of a lot in a window, corrected.
 
@@ -79,8 +101,7 @@ def _said(store: Store, placer: Placer, lot: str, sensor: str, window: Window) -
     0.0001 of gravity.
     """
     gravity, celsius = Track(), Track()
-    is_short = window.until_ms - window.from_ms <= RAW_WINDOW_MS
-    raw = is_short and window.from_ms >= thinned_until_ms(store.database)
+    raw = _is_raw(store, window)
     for begin_ms, end_ms in _stays(placer, lot, sensor, window):
         for reading in _readings(store, sensor, begin_ms, end_ms, raw=raw):
             said = placer.observation(reading, "")

@@ -1,10 +1,13 @@
 """A lot as pages and API show it: assembled from the store by one set of rules."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
+from datetime import timedelta
 from itertools import groupby
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from mustwatch.alerting.rules import Units
+from mustwatch.alerting.wording import as_it_opened
 from mustwatch.cellar.book import Entry
 from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.history import CellarHistory, LotHistory, in_force
@@ -27,9 +30,11 @@ from mustwatch.views.curves import (
     check_points,
     estimate_curves,
     forecast_fan,
+    room_curves,
     sensor_curves,
     whole_of,
 )
+from mustwatch.views.night_review import night_of
 from mustwatch.views.overview import vessel_overview
 from mustwatch.views.series import Point, Track, m4
 from mustwatch.views.stages import spans_of
@@ -41,6 +46,8 @@ SMALL_CURVE_POINTS = 160
 """A curve the size of a thumb: one column per two pixels."""
 BESIDE_MS = 30 * DAY_MS
 """A window reaches no further than this before or beyond a lot's life; the forecast may."""
+NIGHTS_SHOWN_MS = 62 * DAY_MS
+"""In a longer window a night would be a hair's width."""
 SHORTEST_WINDOW_MS = 60_000
 """Nobody can tell more from a window shorter than this."""
 
@@ -49,20 +56,9 @@ def small_curve(store: Store, lot: str, now_ms: int) -> dict[str, Any]:
     """Return a lot's last days as ``gravity`` and ``celsius``, each ``{at: [ms], values: []}``."""
     window = Window(now_ms - SMALL_CURVE_MS, now_ms)
     gravity, celsius = Track(), Track()
-    for _ in _noted(store.watching.each_estimate(lot, window.from_ms, window.until_ms + 1), gravity, celsius):
-        pass
-    return _small(gravity, celsius, window)
-
-
-def _noted(estimates: Iterable[Estimate], gravity: Track, celsius: Track) -> Iterator[Estimate]:
-    """Yield estimates, noting what they say on the way."""
-    for estimate in estimates:
+    for estimate in store.watching.each_estimate(lot, window.from_ms, window.until_ms + 1):
         gravity.note(estimate.at_ms, estimate.gravity)
         celsius.note(estimate.at_ms, estimate.temperature_c)
-        yield estimate
-
-
-def _small(gravity: Track, celsius: Track, window: Window) -> dict[str, Any]:
     return {
         "from_ms": window.from_ms,
         "until_ms": window.until_ms,
@@ -130,9 +126,8 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
     profile = plan.profile_for(of_lot)
     start = of_lot.start
     whole = whole_of(of_lot, now_ms)
-    gravity, celsius = Track(), Track()
     estimates = store.watching.each_estimate(lot, whole.from_ms, whole.until_ms + 1)
-    days = _days(_noted(estimates, gravity, celsius), ZoneInfo(settings.cellar.timezone))
+    days = _days(estimates, ZoneInfo(settings.cellar.timezone))
     return {
         **row,
         "at": iso(now_ms),
@@ -142,7 +137,6 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
         "profile_title": profile.title,
         "racking_gravity": profile.racking_gravity,
         "dry_gravity": profile.dry_gravity,
-        "curve": _small(gravity, celsius, whole),
         "days": days,
         "alerts": [a for a in cellar["alerts"] if a["lot"] == lot],
         "timeline": _timeline(store, of_lot, settings),
@@ -215,8 +209,11 @@ def lot_curves(
     begin_ms: int | None,
     end_ms: int | None,
     points: int,
+    last_days: int | None = None,
 ) -> dict[str, Any] | None:
     """Return a lot's curves in a window (default: its whole life), or None if it is not in the book.
+
+    ``last_days`` asks for the last days of its life, instead of a beginning and an end.
 
     Every curve has at most ``points`` points (40 to 2000), a hole counting as one, and keeps every extreme. Instants
     are milliseconds since the epoch, gravity is 20/20, temperatures are °C.
@@ -226,7 +223,9 @@ def lot_curves(
         return None
     plan = plan_of(settings)
     profile = plan.profile_for(history)
-    window = _window(whole_of(history, now_ms), begin_ms, end_ms)
+    whole = whole_of(history, now_ms)
+    begin_ms = begin_ms if last_days is None else whole.until_ms - last_days * DAY_MS
+    window = _window(whole, begin_ms, end_ms)
     most = min(max(points, FEWEST_POINTS), MOST_POINTS)
     estimated = estimate_curves(store.watching.each_estimate(lot, window.from_ms, window.until_ms + 1), most)
     spans = spans_of(store, history, profile, now_ms)
@@ -239,6 +238,8 @@ def lot_curves(
         "lot": lot,
         "from_ms": window.from_ms,
         "until_ms": window.until_ms,
+        "whole": whole._asdict(),
+        "now_ms": now_ms,
         "estimate": {
             "at": [point.at_ms for point in estimated.gravity],
             "gravity": [round(point.value, 5) for point in estimated.gravity],
@@ -254,8 +255,14 @@ def lot_curves(
             }
             for curve in sensor_curves(store, plan, history, window, most)
         ],
+        "room": [
+            {"sensor": sensor, "celsius": columns(said, 2)}
+            for sensor, said in room_curves(store, plan, window, most)
+        ],
         "checks": columns(check_points(history, window), 5),
         "entries": _marks(history, settings, window),
+        "alerts": _told(store, lot, plan.rules.units, window, now_ms),
+        "nights": _nights(settings, window),
         "stages": [{"stage": s.stage.value, "from_ms": s.from_ms, "until_ms": s.until_ms} for s in spans],
         "bands": [
             {"from_ms": s.from_ms, "until_ms": s.until_ms, "low": s.band.low_c, "high": s.band.high_c}
@@ -289,6 +296,37 @@ def _marks(lot: LotHistory, settings: Settings, window: Window) -> list[dict[str
         for e in lot.entries
         if window.from_ms <= e.at_ms <= window.until_ms
     ]
+
+
+def _told(store: Store, lot: str, units: Units, window: Window, now_ms: int) -> list[dict[str, Any]]:
+    """Return what was told of a lot in a window, or still held in it."""
+    return [
+        {
+            "at_ms": a.opened_ms,
+            "until_ms": a.cleared_ms,
+            "severity": a.severity.value,
+            "words": as_it_opened(a, units),
+        }
+        for a in store.alerts.of_lot(lot)
+        if not a.is_withdrawn
+        and a.opened_ms <= window.until_ms
+        and (a.cleared_ms or now_ms) >= window.from_ms
+    ]
+
+
+def _nights(settings: Settings, window: Window) -> list[dict[str, int]]:
+    """Return the nights of a window that is short enough to show them."""
+    zone = ZoneInfo(settings.cellar.timezone)
+    if window.until_ms - window.from_ms > NIGHTS_SHOWN_MS:
+        return []
+    day = from_ms(window.from_ms).astimezone(zone).date() - timedelta(days=1)
+    nights = []
+    while day <= from_ms(window.until_ms).astimezone(zone).date():
+        night = night_of(day, settings.cellar.night_begins, settings.cellar.night_ends, zone)
+        if night.from_ms < window.until_ms and night.until_ms > window.from_ms:
+            nights.append({"from_ms": night.from_ms, "until_ms": night.until_ms})
+        day += timedelta(days=1)
+    return nights
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

@@ -87,7 +87,7 @@ def api_routes(shell: Shell) -> APIRouter:
         end: Annotated[When, Query(alias="until")] = None,
         points: Annotated[int, Query(ge=40, le=2_000, description="The most points per curve.")] = 1_000,
     ) -> JSONResponse:
-        """Gravity and temperature in a window, the forecast, stages, bands and entries.
+        """Gravity, temperature and the room's in a window, the forecast, stages, bands, entries, alerts and nights.
 
         Thinned by M4 (first, last, lowest and highest of every column), so that every extreme is kept.
         """
@@ -217,17 +217,29 @@ def _dated(value: Any) -> Any:
 
     forecast = value["forecast"]
     return {
-        **span(value),
+        **{name: of for name, of in span(value).items() if name != "whole"},
+        "now": iso(value["now_ms"]),
         "estimate": curve(value["estimate"]),
         "celsius": curve(value["celsius"]),
         "sensors": [
             {**one, "gravity": curve(one["gravity"]), "celsius": curve(one["celsius"])}
             for one in value["sensors"]
         ],
+        "room": [{**one, "celsius": curve(one["celsius"])} for one in value["room"]],
         "checks": curve(value["checks"]),
         "entries": [
             {"at": iso(e["at_ms"]), "kind": e["kind"], "words": e["words"]} for e in value["entries"]
         ],
+        "alerts": [
+            {
+                "at": iso(a["at_ms"]),
+                "until": iso(a["until_ms"]),
+                "severity": a["severity"],
+                "words": a["words"],
+            }
+            for a in value["alerts"]
+        ],
+        "nights": [span(one) for one in value["nights"]],
         "stages": [span(one) for one in value["stages"]],
         "bands": [span(one) for one in value["bands"]],
         "forecast": None

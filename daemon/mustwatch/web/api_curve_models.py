@@ -56,6 +56,29 @@ class BandSpan(BaseModel):
     ends: Annotated[Instant, Field(alias="until")]
 
 
+class RoomCurve(BaseModel):
+    """What a sensor of the room said, °C."""
+
+    sensor: str
+    celsius: Curve
+
+
+class ToldMark(BaseModel):
+    """An alert of the lot: since when, and until when; null while it holds."""
+
+    at: Instant
+    until: Instant | None
+    severity: Literal["notice", "warning", "urgent"]
+    words: str
+
+
+class NightSpan(BaseModel):
+    """A night; none are given for a window of more than two months."""
+
+    begins: Annotated[Instant, Field(alias="from")]
+    ends: Annotated[Instant, Field(alias="until")]
+
+
 class Forecast(BaseModel):
     """When each gravity still to come is expected, at the earliest and at the latest."""
 
@@ -74,8 +97,12 @@ class Curves(BaseModel):
     estimate: EstimateCurve
     celsius: Curve
     sensors: list[SensorCurves]
+    now: Instant
+    room: list[RoomCurve]
     checks: Curve
     entries: list[Mark]
+    alerts: list[ToldMark]
+    nights: list[NightSpan]
     stages: list[StageSpan]
     bands: list[BandSpan]
     racking_gravity: float

@@ -104,8 +104,10 @@ class Cellarhand(Protocol):
         """
         ...
 
-    def curves(self, lot: str, from_ms: int | None, until_ms: int | None, points: int) -> Document:
-        """Return a lot's curves in a window, each of at most ``points`` points that keep every extreme.
+    def curves(
+        self, lot: str, from_ms: int | None, until_ms: int | None, points: int, last_days: int | None = None
+    ) -> Document:
+        """Return a lot's curves in a window or its last days, each of at most ``points`` that keep every extreme.
 
         Raises:
             NotKnownError: there is no such lot.

@@ -6,16 +6,16 @@ import re
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Depends, Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
-from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from mustwatch.web.cellarhand import Document, NotPossibleError, Wish, Written
-from mustwatch.web.chart_data import WallClock, chart_data, instant_of_wall_ms
+from mustwatch.web.chart_window import neighbours, opening
 from mustwatch.web.guard import check_form
+from mustwatch.web.lot_chart import LotChart
 from mustwatch.web.shell import Shell
-from mustwatch.web.statics import PLOTLY
 from mustwatch.web.words import path_part
 
 FORMS = frozenset({"measure", "rack", "add", "note", "bottle", "move"})
@@ -36,7 +36,23 @@ NOTHING_ELSE = "base-uri 'none'; frame-ancestors 'none'; form-action 'none'"
 EPOCH_RANGE_MS = 4_102_444_800_000
 """The year 2100: no instant asked for lies beyond it."""
 
-Millis = Annotated[float | None, Query(ge=0, le=EPOCH_RANGE_MS, allow_inf_nan=False)]
+CURVE_POINTS = 720
+"""Two to a pixel of a phone; a closer look has the readings of a shorter window."""
+
+
+class Looked:
+    """Which stretch of a lot's curve an address asks for: its last days, a window, or with neither its whole life."""
+
+    def __init__(
+        self,
+        begin: Annotated[int | None, Query(alias="from", ge=0, le=EPOCH_RANGE_MS)] = None,
+        end: Annotated[int | None, Query(alias="until", ge=0, le=EPOCH_RANGE_MS)] = None,
+        days: Annotated[int | None, Query(ge=1, le=3_650)] = None,
+    ) -> None:
+        """Read the address; half a window, or one upside down, is none."""
+        is_window = begin is not None and end is not None and begin < end
+        self.window = (begin, end) if is_window and days is None else (None, None)
+        self.days = days
 
 
 def lot_routes(shell: Shell) -> APIRouter:
@@ -52,26 +68,18 @@ def lot_routes(shell: Shell) -> APIRouter:
     def lot_page(
         request: Request,
         lot: str,
-        begin: Annotated[int | None, Query(alias="from", ge=0, le=EPOCH_RANGE_MS)] = None,
-        end: Annotated[int | None, Query(alias="until", ge=0, le=EPOCH_RANGE_MS)] = None,
+        looked: Annotated[Looked, Depends()],
         done: str | None = None,
         entry: Annotated[str | None, Query(max_length=64)] = None,
     ) -> HTMLResponse:
         said = [SAID[done], *shell.remarks(entry)] if done in SAID else []
-        opened = (begin, end) if begin is not None and end is not None and begin < end else None
-        return _lot_page(shell, request, hand.lot(lot), said=said, opened=opened)
+        return _lot_page(shell, request, hand.lot(lot), said=said, looked=looked)
 
-    @router.get("/lot/{lot}/curves.json")
-    def curves(
-        lot: str,
-        begin: Annotated[Millis, Query(alias="from")] = None,
-        end: Annotated[Millis, Query(alias="until")] = None,
-        points: Annotated[int, Query(ge=4, le=2_000)] = 1_000,
-    ) -> JSONResponse:
-        window = [
-            None if ms is None else instant_of_wall_ms(round(ms), shell.words.zone) for ms in (begin, end)
-        ]
-        return JSONResponse(chart_data(hand.curves(lot, window[0], window[1], points), shell.words))
+    @router.get("/lot/{lot}/curve")
+    def curve(request: Request, lot: str, looked: Annotated[Looked, Depends()]) -> HTMLResponse:
+        return shell.page(
+            request, "lot_curve.html", alerts_open=0, lot_name=lot, **_curve(shell, lot, looked)
+        )
 
     @router.get("/lot/{lot}/record")
     def record_page(lot: str) -> HTMLResponse:
@@ -211,11 +219,9 @@ def _lot_page(
     kind: str = "",
     typed: Mapping[str, Any] | None = None,
     refused: bool = False,
-    opened: tuple[int, int] | None = None,
+    looked: Looked | None = None,
     status: int = 200,
 ) -> HTMLResponse:
-    curve = lot["curve"]
-    clock = WallClock(shell.words.zone, curve["from_ms"], max(curve["until_ms"], *(opened or (0, 0))))
     typed = typed or {}
     return shell.page(
         request,
@@ -223,9 +229,8 @@ def _lot_page(
         status,
         lot=lot,
         choices=lot["choices"],
-        whole=(clock.wall_ms(curve["from_ms"]), clock.wall_ms(curve["until_ms"])),
-        opened=None if opened is None else tuple(clock.wall_ms(ms) for ms in opened),
-        plotly=shell.statics.has(PLOTLY),
+        lot_name=lot["lot"],
+        **_curve(shell, lot["lot"], looked or Looked(None, None, None)),
         said=said,
         is_refused=is_refused,
         kind=kind,
@@ -233,6 +238,19 @@ def _lot_page(
         floats_typed=typed.get("floats", []),
         refused=refused,
     )
+
+
+def _curve(shell: Shell, lot: str, looked: Looked) -> dict[str, Any]:
+    """Return what the template of a lot's curve shows: the drawing, its window, and where its links lead."""
+    curves = shell.hand.curves(lot, *looked.window, CURVE_POINTS, looked.days)
+    is_whole = looked.days is None and looked.window == (None, None)
+    window = opening(curves) if is_whole else (curves["from_ms"], curves["until_ms"])
+    return {
+        "chart": LotChart(curves, window, shell.words).svg(),
+        "chart_stretch": tuple(shell.words.measures.moment(at_ms) for at_ms in window),
+        "chart_days": looked.days or (0 if is_whole else None),
+        "chart_neighbours": neighbours(curves, window),
+    }
 
 
 def _policy_for(text: str) -> str:

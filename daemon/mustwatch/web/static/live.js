@@ -30,10 +30,11 @@
       // Somebody is typing or about to tap in there: let them finish.
       if (part.contains(document.activeElement) && document.activeElement.matches("input, select, textarea")) continue;
       const opened = new Set([...part.querySelectorAll("details[open]")].map((d) => d.dataset.key || d.textContent));
-      const focused = part.contains(document.activeElement) ? document.activeElement.getAttribute("href") : null;
+      const { id, href } = part.contains(document.activeElement) ? document.activeElement : {};
+      const focused = id ? `#${CSS.escape(id)}` : href ? `[href="${CSS.escape(document.activeElement.getAttribute("href"))}"]` : null;
       part.replaceChildren(...newer.childNodes);
       for (const d of part.querySelectorAll("details")) if (opened.has(d.dataset.key || d.textContent)) d.open = true;
-      if (focused) part.querySelector(`[href="${CSS.escape(focused)}"]`)?.focus({ preventScroll: true });
+      if (focused) part.querySelector(focused)?.focus({ preventScroll: true });
     }
     const now = fresh.querySelector(".dateline time");
     const dateline = document.querySelector(".dateline time");
