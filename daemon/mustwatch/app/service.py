@@ -5,6 +5,7 @@ import logging
 import os
 import sqlite3
 import threading
+import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, closing
 from pathlib import Path
@@ -49,6 +50,10 @@ WATCH_EVERY_S = 2.0
 STUCK_AFTER_S = 90.0
 """A thread that has not come round for so long is stuck: the process ends and the service manager restarts it. A
 transaction may wait 15 s for another's, a full card backs off for 60 s in slices of one."""
+HELD_MOST_S = 40.0
+"""A transaction takes milliseconds, on a worn card some seconds. One open for so long hangs, with all who wait."""
+ENDS_WITHIN_S = 12.0
+"""After a fault the process ends within this, whatever its threads and locks do, to be started anew."""
 OPEN_AGAIN_S = 5.0
 """When the store cannot be opened for its card, which is full or read-only, it is tried again after this."""
 UNCHECKED = "unchecked"
@@ -123,6 +128,7 @@ class Service:
             keeper = stack.enter_context(Keeper(path))
             opened = open_store(path, wall_ms(), backup_folder(path, self._settings.store.backup_dir))
             store = opened.store
+            self._database = store.database
             stack.callback(store.close)
             broken = set_aside_broken(store, wall_ms())
             plan = plan_of(self._settings)
@@ -315,6 +321,7 @@ class Service:
                 log.error("it cannot be noted that the store is damaged: %s", error)
         if self._fault is None:  # what came of it later is not what was wrong
             self._fault = fault
+            threading.Thread(target=_end_at_last, name="end", daemon=True).start()
         self._stop.set()
 
     def _keep_watch(self) -> None:
@@ -331,12 +338,25 @@ class Service:
                 "outbox": now - outbox.last_turn_mono,
             }
             stuck = [f"{name} for {s:.0f} s" for name, s in late.items() if s > STUCK_AFTER_S]
+            holder, held_s = self._database.held()
+            if held_s > HELD_MOST_S:
+                stuck = [f"{holder}, in a transaction, for {held_s:.0f} s"]
             if not source.healthy():
                 stuck.append("the broker's connection thread")
             if not outbox.is_alive or not self._pipeline_thread.is_alive():
                 stuck.append("a thread died")
             if stuck:
+                log.error("stuck: %s", ", ".join(stuck))
                 self._failed(PartFailedError(f"stuck: {', '.join(stuck)}"))
                 return
             self._manager.tell("WATCHDOG=1")
         self._manager.tell("STOPPING=1")
+
+
+def _end_at_last() -> None:
+    """End the process if closing in order does not: a lock that is never given back would keep it for ever."""
+    time.sleep(ENDS_WITHIN_S)
+    os.write(
+        2, b"CRITICAL mustwatch: it cannot be ended in order, ending at once\n"
+    )  # no lock, not even the log's
+    os._exit(1)
