@@ -6,6 +6,8 @@ import threading
 import uvicorn
 from fastapi import FastAPI
 
+from mustwatch.app.capped import CappedProtocol
+
 log = logging.getLogger(__name__)
 
 START_WITHIN_S = 15.0
@@ -27,6 +29,7 @@ class WebServer:
             date_header=True,
             timeout_graceful_shutdown=2,
             ws="none",
+            http=CappedProtocol,
             lifespan="on",
         )
         self._server = uvicorn.Server(config)

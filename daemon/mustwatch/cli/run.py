@@ -19,6 +19,7 @@ def run(
 ) -> None:
     """Take readings from the broker and tell when something must be done, until stopped."""
     settings = settings_or_fail()
+    from mustwatch.app.log_limits import LimitedByKind
     from mustwatch.config.faults import configuration_faults
 
     faults = configuration_faults(settings)
@@ -31,6 +32,8 @@ def run(
         else "%(asctime)s %(message)s",
         stream=sys.stderr,
     )
+    for handler in logging.getLogger().handlers:
+        handler.addFilter(LimitedByKind())
     for chatty in ("apscheduler", "urllib3", "uvicorn.access"):
         logging.getLogger(chatty).setLevel(logging.WARNING)
     from mustwatch.app.service import Service

@@ -14,7 +14,7 @@ import os
 import select
 import socket
 import ssl
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any, Final
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
@@ -118,17 +118,15 @@ class Connection:
         if sock is None:
             self._end("the connection was lost")
             return
-        reads = [sock, wake] if may_read else [wake]
         if may_read and isinstance(sock, ssl.SSLSocket) and sock.pending():
             timeout_s = 0.0  # decrypted already: select would not see it
-        readable, writable, _ = select.select(
-            reads, [sock] if self._client.want_write() else [], [], timeout_s
-        )
-        if wake in readable:
+        broker, waker = sock.fileno(), wake.fileno()
+        ready = _poll({broker: (may_read, self._client.want_write()), waker: (True, False)}, timeout_s)
+        if ready[waker]:
             _drain(wake)
-        if may_read and (sock in readable or timeout_s == 0.0):
+        if may_read and (ready[broker] & ~select.POLLOUT or timeout_s == 0.0):
             self._read()
-        if writable:
+        if ready[broker] & select.POLLOUT:
             self._client.loop_write()
         if may_read:
             # While we do not read we cannot see the answer to a ping, and must not hold its absence against the broker.
@@ -164,7 +162,7 @@ class Connection:
             sock = self._client.socket()
             if sock is None:
                 return
-            select.select([], [sock], [], 0.1)
+            _poll({sock.fileno(): (False, True)}, 0.1)
             self._client.loop_write()
 
     def _new_client(self) -> Client:
@@ -296,6 +294,19 @@ def _wait_for_end(held: socket.socket, timeout_s: float) -> None:
         for _ in range(_FAREWELL_READS):
             if not held.recv(65_536):
                 return
+
+
+def _poll(wanted: Mapping[int, tuple[bool, bool]], timeout_s: float) -> dict[int, int]:
+    """Wait for descriptors that are wanted to read or to write; return each one's events, 0 for none.
+
+    Not ``select``, which knows no descriptor above 1,023.
+    """
+    poll = select.poll()
+    for descriptor, (to_read, to_write) in wanted.items():
+        events = select.POLLIN * to_read | select.POLLOUT * to_write
+        if events:
+            poll.register(descriptor, events)
+    return dict.fromkeys(wanted, 0) | dict(poll.poll(timeout_s * 1000))
 
 
 def _drain(wake: socket.socket) -> None:
