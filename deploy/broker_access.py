@@ -91,6 +91,17 @@ def checked_topic(topic: str) -> str:
     return topic
 
 
+def checked_exact(sensor_id: str, topic: str) -> str:
+    """Return a sensor's topic if it is one topic and one line.
+
+    Raises:
+        AccessError: it would let the sensor write elsewhere, or put a rule of its own into the file.
+    """
+    if not topic or not topic.isprintable() or "+" in topic or "#" in topic or topic.startswith("$"):
+        raise AccessError(f"sensor {sensor_id!r}: topic {topic!r}; expected one topic, without + and #, in one line")
+    return topic
+
+
 def guests_in(text: str) -> dict[str, tuple[str, ...]]:
     """Return the users added by hand, with their topics, from lines of tab-separated words."""
     lines = (line.split("\t") for line in text.splitlines() if line.strip() and not line.startswith("#"))
@@ -121,7 +132,7 @@ def writers(
         name = user_of(sensor_id)
         if name in found or name == DAEMON_USER:
             raise AccessError(f"sensor {sensor_id!r}: its user name {name!r} is taken; give it another id")
-        found[name] = sorted(topics)
+        found[name] = sorted(checked_exact(sensor_id, topic) for topic in topics)
     for name, topics in guests.items():
         if name not in found:
             found[name] = sorted(topics) or [f"cellar/{name}", f"cellar/{name}/#"]
@@ -160,6 +171,10 @@ acl_file {places.rules}
 {own}
 # What cannot be delivered while mustwatch is away waits for it: 12 sensors once a minute for a fortnight.
 max_queued_messages 300000
+# Nor more than this many bytes of them, or one float that floods would fill the memory.
+max_queued_bytes 134217728
+# A night of readings in one pack is some kilobytes; what is longer is not from a float.
+message_size_limit 131072
 # As many may be under way as mustwatch acknowledges in one commit, and more.
 max_inflight_messages 2000
 # Waiting messages and sessions are written to the card this often, seconds (and at an orderly stop).

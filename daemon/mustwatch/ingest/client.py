@@ -143,6 +143,9 @@ class MqttSource:
         self._wake()
         if self._thread.is_alive():
             self._thread.join(timeout_s)
+        if not self._thread.is_alive():
+            self._wake_receiver.close()
+            self._wake_sender.close()
 
     def take(self, most: int, timeout_s: float) -> list[Arrival]:
         """Return up to ``most`` arrivals in their order, waiting up to ``timeout_s`` for the first."""
@@ -290,5 +293,5 @@ class MqttSource:
             )
 
     def _wake(self) -> None:
-        with contextlib.suppress(BlockingIOError):  # it is awake: the pipe is full of wake-ups
+        with contextlib.suppress(OSError):  # it is awake: the pipe is full of wake-ups; or it has ended
             self._wake_sender.send(b"w")

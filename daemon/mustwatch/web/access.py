@@ -101,11 +101,14 @@ class Gate:
         """Compare a token in constant time; wrong ones are counted, and too many have to wait."""
         if self._rules.token is None:
             return Tried.ADMITTED
-        if self.wait_s(client) > 0:
+        if self._wait_of(client) > 0:
             return Tried.WAIT
+        # The crowd's limit must not shut the right one out: others would only have to be wrong often enough.
         if hmac.compare_digest(given.encode(), self._rules.token.encode()):
             self._failures.pop(client, None)
             return Tried.ADMITTED
+        if self.wait_s(client) > 0:
+            return Tried.WAIT
         now = self._mono_s()
         self._failures.setdefault(client, deque(maxlen=ATTEMPTS)).append(now)
         self._failures.move_to_end(client)
@@ -119,13 +122,17 @@ class Gate:
         since = self._mono_s() - ATTEMPTS_WINDOW_S
         while self._all_failures and self._all_failures[0] <= since:
             self._all_failures.popleft()
-        waits = [0.0]
-        of_client = self._failures.get(client)
-        if of_client is not None and len(of_client) == ATTEMPTS:
-            waits.append(of_client[0] - since)
+        waits = [self._wait_of(client)]
         if len(self._all_failures) >= ATTEMPTS_OF_ALL:
             waits.append(self._all_failures[-ATTEMPTS_OF_ALL] - since)
         return max(waits)
+
+    def _wait_of(self, client: str) -> float:
+        """Return for how many seconds an address has to wait for its own wrong tokens."""
+        of_client = self._failures.get(client)
+        if of_client is None or len(of_client) < ATTEMPTS:
+            return 0.0
+        return max(0.0, of_client[0] + ATTEMPTS_WINDOW_S - self._mono_s())
 
     # --- sessions and forms --------------------------------------------------------------------------------
 

@@ -11,7 +11,14 @@ from mustwatch.web import api_curve_models as curve_models
 from mustwatch.web import api_entry_models as entry_models
 from mustwatch.web import api_models as models
 from mustwatch.web import api_sensor_models as sensor_models
-from mustwatch.web.cellarhand import Document, NotPossibleError, Wish, Written
+from mustwatch.web.cellarhand import (
+    NIGHT_EARLIEST,
+    NIGHT_LATEST,
+    Document,
+    NotPossibleError,
+    Wish,
+    Written,
+)
 from mustwatch.web.guard import problem
 from mustwatch.web.shell import Shell
 
@@ -55,7 +62,13 @@ def api_routes(shell: Shell) -> APIRouter:
     @router.get("/night", response_model=models.NightDocument, responses=WRONG, summary="A night")
     def night(
         day: Annotated[
-            date | None, Query(alias="date", description="The evening it began; the newest if left out.")
+            date | None,
+            Query(
+                alias="date",
+                ge=NIGHT_EARLIEST,
+                le=NIGHT_LATEST,
+                description="The evening it began; the newest if left out.",
+            ),
         ] = None,
     ) -> JSONResponse:
         """Per place the night's swing, and the seven nights before: ``mustwatch night --json``."""

@@ -9,6 +9,10 @@ Document = dict[str, Any]
 """A JSON document in the words of the commands' ``--json``."""
 
 
+NIGHT_EARLIEST, NIGHT_LATEST = date(1970, 1, 2), date(9998, 12, 30)
+"""Nights that may be asked for: those beside them have instants, too."""
+
+
 class NotKnownError(LookupError):
     """There is no lot, vessel, alert or entry of that name; the text says which are known."""
 

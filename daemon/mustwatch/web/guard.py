@@ -1,7 +1,6 @@
 """Stands before every request: known host, token, own origin, bounded body. Puts security headers on answers."""
 
 from collections.abc import Callable, MutableMapping
-from http.cookies import CookieError, SimpleCookie
 from typing import Any
 from urllib.parse import quote
 
@@ -57,12 +56,10 @@ def is_for_machines(path: str) -> bool:
     return path.startswith(MACHINE_PATHS)
 
 
-def cookies_of(headers: Headers) -> dict[str, str]:
-    """Return a request's cookies; none of a header that cannot be read."""
-    try:
-        return {name: morsel.value for name, morsel in SimpleCookie(headers.get("cookie", "")).items()}
-    except CookieError:
-        return {}
+def own_cookies(headers: Headers) -> list[str]:
+    """Return the values of our cookie in a request, whatever other programs of the same name have put beside it."""
+    pairs = (part.partition("=") for part in headers.get("cookie", "").split(";"))
+    return [value.strip().strip('"') for name, _, value in pairs if name.strip() == COOKIE]
 
 
 def client_of(request: Request) -> str:
@@ -103,7 +100,7 @@ class Guard:
             await self._app(scope, receive, send)
             return
         headers = Headers(scope=scope)
-        cookies = cookies_of(headers)
+        cookies = self._cookies(headers)
         new_session = self._open_session(scope, cookies)
 
         has_begun = False
@@ -133,6 +130,12 @@ class Guard:
                 raise
             answer = await run_in_threadpool(self._on_fault, Request(scope), error)
             await answer(scope, receive, send_guarded)
+
+    def _cookies(self, headers: Headers) -> dict[str, str]:
+        """Return the session of a request: of several cookies under our name, the one that is ours."""
+        values = own_cookies(headers)
+        own = next((value for value in values if self._gate.is_session(value)), next(iter(values), None))
+        return {} if own is None else {COOKIE: own}
 
     def _open_session(self, scope: Scope, cookies: dict[str, str]) -> str | None:
         """Give the request its session; return a new one if, with nobody to be asked, it has none yet."""

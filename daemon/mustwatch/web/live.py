@@ -58,6 +58,9 @@ class Bell:
         """Yield events: ``changed`` with the version, whenever it is another than the one last known."""
         self.listeners += 1
         try:
+            if self.listeners > LISTENERS_AT_MOST:  # they came at once, before any of them was counted
+                yield "retry: 30000\n\n"
+                return
             await self._look()
             if self._watcher is None or self._watcher.done():
                 self._watcher = asyncio.create_task(self._watch())

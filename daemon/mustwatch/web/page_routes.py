@@ -7,10 +7,12 @@ from fastapi import APIRouter, Form, Query, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from mustwatch.web.access import Tried
+from mustwatch.web.cellarhand import NIGHT_EARLIEST, NIGHT_LATEST
 from mustwatch.web.guard import check_form, client_of, problem, session_cookie, wait
 from mustwatch.web.shell import Shell
 
 QUARANTINE_SHOWN = 50
+Night = Annotated[date | None, Query(alias="date", ge=NIGHT_EARLIEST, le=NIGHT_LATEST)]
 PICTURES_OF_PAST = 20
 """Past alerts beyond these are shown without their picture: each is a small query."""
 
@@ -31,7 +33,7 @@ def page_routes(shell: Shell) -> APIRouter:
         return shell.page(request, "cellar.html", cellar=document, alerts_open=len(document["alerts"]))
 
     @router.get("/night")
-    def night(request: Request, day: Annotated[date | None, Query(alias="date")] = None) -> HTMLResponse:
+    def night(request: Request, day: Night = None) -> HTMLResponse:
         return shell.page(request, "night.html", night=hand.night(day))
 
     @router.get("/alerts")
