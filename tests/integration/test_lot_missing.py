@@ -81,3 +81,17 @@ def test_a_lot_begun_in_time_leaves_nothing_to_find(store: Store) -> None:
     evaluate(store, [HEARD])
 
     assert missing(store) == []
+
+
+def test_it_ends_although_a_new_version_has_forgotten_that_it_holds(store: Store) -> None:
+    evaluate(store, [HEARD])
+    with store.transaction():
+        store.watching.keep("sensor:float", "[0]")
+    again = Evaluation(store, PLAN, T0 + 3 * DAY_MS)
+
+    store.book.append(entry(2.5, Start("bucket"), "began", "kit"))
+    again.read_book()
+    commit(store, again)
+
+    (alert,) = missing(store)
+    assert alert.cleared_ms == T0 + int(2.5 * DAY_MS)

@@ -13,7 +13,7 @@ from itertools import chain
 from operator import itemgetter
 from typing import Any, NamedTuple
 
-from mustwatch.alerting.alert import LOT_ENDED, Key, key_of
+from mustwatch.alerting.alert import LOT_ENDED, Alert, Key, key_of
 from mustwatch.alerting.newest import Newest
 from mustwatch.alerting.reconcile import LotEnd, reconcile
 from mustwatch.alerting.step import Step, step
@@ -98,10 +98,15 @@ class Evaluation:
         """Lots of which it was told what an entry ends before its slot had closed; judged anew once it has."""
         self._is_state_due = False
         self._heard: set[str] = set()
+        held: dict[str | None, list[Alert]] = {}
+        for alert in store.alerts.open():
+            held.setdefault(alert.subject.sensor, []).append(alert)
         for sensor in plan.sensors.values():
             latest = store.readings.latest(sensor.id, now_ms - LATEST_LOOKBACK_MS)
             snapshot = store.watching.kept(f"sensor:{sensor.id}")
             sensor_watch = SensorWatch.restore(snapshot, sensor) if snapshot else SensorWatch(sensor)
+            for alert in held.get(sensor.id, ()):
+                sensor_watch.hold(alert.kind, alert.severity, alert.opened_ms, alert.subject.vessel)
             last_ms = BEGINNING_MS if latest is None else latest.observed_ms
             self._ways.add(sensor.id, sensor_watch, last_ms)
         for history in self.history.lots.values():

@@ -77,6 +77,10 @@ class LotMissing:
         """Say whether the finding holds."""
         return self.latch.severity is not None
 
+    def place_known(self, vessel: str | None) -> None:
+        """Take over in which vessel it was when what holds was found."""
+        self._vessel = vessel
+
     def booked(self, place: Placement) -> tuple[Transition, ...]:
         """Take in where the book has the float: with a lot, or elsewhere, the finding is over."""
         return self._over(place.from_ms) if place.lot is not None or place.vessel != self._vessel else NOTHING

@@ -57,6 +57,16 @@ class SensorWatch:
         """Say whether a reading in a lot (None: in none) can tell anything: else ``pass_by`` does for many at once."""
         return lot is None or self.is_probe or self.sensor.battery_low_v is not None or self._missing.holds
 
+    def hold(self, kind: FindingKind, severity: Severity, since_ms: int, vessel: str | None) -> None:
+        """Take over what was found and not ended, where a snapshot that does not fit has left it out."""
+        latch = {FindingKind.BATTERY_LOW: self._battery, FindingKind.LOT_MISSING: self._missing.latch}.get(
+            kind
+        )
+        if latch is not None and latch.severity is None:
+            latch.severity, latch.since_ms = severity, since_ms
+            if latch is self._missing.latch:
+                self._missing.place_known(vessel)
+
     def pass_by(self, last_ms: int) -> None:
         """Note that readings up to an instant came in, of a sensor that is not judged by them."""
         self._last_ms = max(last_ms, self._last_ms)
