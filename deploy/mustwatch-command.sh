@@ -1,26 +1,24 @@
 #!/bin/sh
-# The command `mustwatch` on a machine where install.sh put it. The cellar's files belong to the user mustwatch, so the
-# command becomes that user; as root it first reads the secrets that only root can read.
+# The command `mustwatch` on a machine where install.sh put it. The cellar's files belong to the user mustwatch, so root
+# is asked for first, and the command then becomes that user; the files of whoever typed it are opened as them. With a
+# configuration of their own (--config, MUSTWATCH_CONFIG) it is their own cellar, and nobody else is become.
 set -eu
-program=/opt/mustwatch/current/bin/mustwatch
-secrets=/etc/mustwatch/secrets.env
-: "${MUSTWATCH_CONFIG:=/etc/mustwatch/mustwatch.toml}"
-export MUSTWATCH_CONFIG
+python=/opt/mustwatch/current/bin/python
+system=/etc/mustwatch/mustwatch.toml
+config=${MUSTWATCH_CONFIG:-$system}
+before=
+for word in "$@"; do
+    case $before in --config) config=$word ;; esac
+    case $word in --config=*) config=${word#--config=} ;; esac
+    before=$word
+done
 
-if [ "$(id -un)" = mustwatch ]; then
-    exec "$program" "$@"
-fi
+export MUSTWATCH_CONFIG="$config"
 if [ "$(id -u)" != 0 ]; then
+    if [ "$config" != "$system" ] || [ "$(id -un)" = mustwatch ]; then
+        exec "$python" -I -m mustwatch "$@"
+    fi
     exec sudo -- "$0" "$@"
 fi
-if [ -r "$secrets" ]; then
-    while IFS='=' read -r key value || [ -n "$key" ]; do
-        case $key in
-            MUSTWATCH_*) value=${value#[\"\']}; value=${value%[\"\']}; export "$key=$value" ;;
-        esac
-    done <"$secrets"
-fi
-umask 0077
-HOME=/var/lib/mustwatch
-export HOME
-exec setpriv --reuid=mustwatch --regid=mustwatch --clear-groups --no-new-privs -- "$program" "$@"
+export MUSTWATCH_SERVICE=mustwatch
+exec setpriv --no-new-privs -- "$python" -I -m mustwatch "$@"

@@ -188,6 +188,66 @@ def test_a_float_writes_its_own_topic_and_no_other_and_nobody_comes_without_a_pa
     assert not publish(pi, "", "", "cellar/float-1", b"{}")
 
 
+class Anna:
+    """An ordinary person with sudo."""
+
+    def __init__(self, pi: Pi) -> None:
+        """Move in."""
+        self._pi = pi
+        pi.run("apt-get", "install", "-y", "-qq", "--no-install-recommends", "sudo")
+        pi.run("useradd", "--create-home", "anna")
+        (pi.root / "etc/sudoers.d/anna").write_text("anna ALL=(ALL) NOPASSWD: ALL\n")
+        self.home = pi.root / "home/anna"
+
+    def types(self, line: str, *, code: int = 0) -> str:
+        """Type a line in her folder and return what it printed on both streams."""
+        done = self._pi.run("runuser", "-u", "anna", "--", "sh", "-c", f"cd && {line} 2>&1", check=False)
+        assert done.returncode == code, f"{line}: {done.returncode}\n{done.stdout}"
+        return done.stdout
+
+
+@pytest.fixture(scope="module")
+def anna(pi: Pi) -> Anna:
+    return Anna(pi)
+
+
+def test_what_a_person_writes_is_theirs(pi: Pi, anna: Anna) -> None:
+    anna.types("mustwatch book elder --html story.html")
+    anna.types("mustwatch book elder --json > elder.json")
+    anna.types("mustwatch export --out readings.csv")
+    anna.types("mkdir backups && mustwatch backup --out backups && mustwatch backup --out cellar.db")
+    anna.types("sudo mustwatch export --out of-sudo.csv")
+
+    assert "<html" in (anna.home / "story.html").read_text()
+    assert "1.0532" in (anna.home / "readings.csv").read_text()
+    owners = pi.said("sh", "-c", "stat -c '%U %n' /home/anna/*.* /home/anna/backups/*").splitlines()
+    assert len(owners) == 6
+    assert {line.split()[0] for line in owners} == {"anna"}
+    assert "Permission denied" in anna.types("mustwatch export --out /root/readings.csv", code=1)
+    assert "Permission denied" in anna.types("sudo mustwatch book elder --html /etc/story.html", code=1)
+    assert not (pi.root / "root/readings.csv").exists()
+    left = pi.said("ls", "-A", "/var/lib/mustwatch")
+    assert not re.search(r"backup-|\.part", left), left
+
+
+def test_what_a_person_reads_is_read_as_them(pi: Pi, anna: Anna) -> None:
+    line = '{"tst": "2026-06-01T10:00:00.0Z", "topic": "cellar/float-1", "qos": 1, "retain": 0, "payload": "{\\"sg\\": 1.0611}"}'
+    (anna.home / "history").write_text(line + "\n")
+    pi.run("chown", "-R", "anna:anna", "/home/anna")
+    pi.run("chmod", "0700", "/home/anna")
+    (pi.root / "root/history").write_text(line + "\n")
+
+    anna.types("sudo systemctl stop mustwatch")
+    assert "1 readings" in anna.types("mustwatch replay history")
+    assert "Permission denied" in anna.types("mustwatch replay /root/history", code=2)
+    assert "entries taken over" in anna.types("mustwatch book younger --import elder.json")
+    anna.types("mustwatch restore --from-backup cellar.db --force")
+    anna.types("mustwatch restore --from-backup backups --force")
+    assert "younger" not in anna.types("mustwatch book")
+    anna.types("sudo systemctl start mustwatch")
+    assert not re.search(r"restore-\w{8}$", pi.said("ls", "-A", "/var/lib/mustwatch"), re.MULTILINE)
+
+
 PUT_A_MESSAGE = """
 import time
 from pathlib import Path
@@ -381,3 +441,52 @@ def test_uninstalling_keeps_data_and_purging_does_not(pi: Pi, built: Built) -> N
     for gone in ("opt/mustwatch", "var/lib/mustwatch", "etc/mustwatch", "usr/local/bin/mustwatch"):
         assert not (pi.root / gone).exists()
     assert pi.run("id", "mustwatch", check=False).returncode != 0
+
+
+def test_a_broker_of_one_s_own_is_left_alone_and_its_password_is_the_one_used(pi: Pi, built: Built) -> None:
+    port = free_port()
+    own = pi.root / "etc/mosquitto/conf.d/mine.conf"
+    own.write_text(f"listener {port}\nallow_anonymous false\npassword_file /etc/mosquitto/mine\n")
+    pi.run("mosquitto_passwd", "-b", "-c", "/etc/mosquitto/mine", "shed", "of-my-own")
+    pi.run("chgrp", "mosquitto", "/etc/mosquitto/mine")
+    pi.run("chmod", "0640", "/etc/mosquitto/mine")
+    pi.run("systemctl", "restart", "mosquitto")
+    ports = ("--broker-port", str(port), "--pages-port", str(pi.pages_port))
+
+    refused = pi.install("install", "--from", pi.bring(built.wheel), *ports, check=False)
+    assert refused.returncode == 1
+    assert "--no-broker" in refused.stderr
+    assert not (pi.root / "opt/mustwatch").exists(), "it is said before anything is changed"
+
+    said = pi.install("install", "--from", pi.bring(built.wheel), "--no-broker", *ports).stdout
+    assert "what to enter in your broker" in said
+    config = pi.root / "etc/mustwatch/mustwatch.toml"
+    config.write_text(
+        config.read_text().replace('username = "mustwatch"', 'username = "shed"\npassword = "of-my-own"')
+    )
+    said = pi.said("mustwatch-broker", "add", "float-1")
+    pi.install("install", "--from", pi.bring(built.wheel), *ports)  # which it was for, is remembered
+    pi.run("mustwatch-broker", "sync")
+    pi.run("systemctl", "restart", "mustwatch", "mosquitto")
+
+    assert "topic write cellar/float-1" in said
+    assert [file.name for file in (pi.root / "etc/mosquitto/conf.d").glob("*.conf")] == ["mine.conf"]
+    assert pi.said("systemctl", "is-active", "mosquitto") == "active"
+    wait_until(lambda: "takes us" in pi.run("mustwatch", "check", check=False).stdout, 20, "the own broker")
+
+
+def test_a_broker_that_does_not_come_up_is_as_it_was(pi: Pi, built: Built) -> None:
+    """Another program has its port."""
+    pi.install("uninstall", "--purge")
+    (pi.root / "etc/mosquitto/conf.d/mine.conf").unlink()
+    pi.run("systemctl", "restart", "mosquitto")
+    port = free_port()
+    pi.run("systemd-run", "-q", "--unit=taken", "/usr/bin/python3", "-m", "http.server", str(port))
+    wait_until(lambda: pi.said("systemctl", "is-active", "taken") == "active", 10, "a port taken")
+
+    refused = pi.install("install", "--from", pi.bring(built.wheel), "--broker-port", str(port), check=False)
+
+    assert refused.returncode == 1
+    assert "everything is as it was before" in refused.stderr
+    assert list((pi.root / "etc/mosquitto/conf.d").glob("*.conf")) == []
+    assert pi.said("systemctl", "is-active", "mosquitto") == "active"

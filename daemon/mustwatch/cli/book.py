@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import typer
 
 from mustwatch.cellar.naming import unknown_lot
+from mustwatch.cli import person
 from mustwatch.cli.hand import refused
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
@@ -78,7 +79,8 @@ def _show(store: Store, settings: Settings, lot: str, html: Path | None, *, as_j
             say(page)
             return
         try:
-            html.write_text(page, encoding="utf-8")
+            with person.writing(html) as file:
+                file.write(page.encode())
         except OSError as error:
             fail(f"{html}: {error.strerror}; give a file that can be written")
         if not as_json:
@@ -96,7 +98,7 @@ def _take_over(store: Store, settings: Settings, file: Path, lot: str | None) ->
     from mustwatch.views.book import UnreadableRecordError, entries_of
 
     try:
-        text = typer.get_text_stream("stdin").read() if str(file) == "-" else file.read_text(encoding="utf-8")
+        text = typer.get_text_stream("stdin").read() if str(file) == "-" else person.text_of(file)
         entries = entries_of(json.loads(text), lot)
     except OSError as error:
         fail(

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 
+from mustwatch.cli import person
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
 from mustwatch.cli.output import ExitCode, fail, remark
 
@@ -91,12 +92,8 @@ def _opened(out: Path | None, as_format: Format) -> Iterator[IO[bytes]]:
         yield sys.stdout.buffer
         sys.stdout.buffer.flush()
         return
-    part = out.with_name(out.name + ".part")
     try:
-        with part.open("wb") as stream:
+        with person.writing(out) as stream:
             yield stream
-        part.replace(out)
     except OSError as error:
         fail(f"{out}: {error.strerror or error}; check the folder and the room there")
-    finally:
-        part.unlink(missing_ok=True)

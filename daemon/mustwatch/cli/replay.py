@@ -8,6 +8,7 @@ from typing import IO, Annotated
 
 import typer
 
+from mustwatch.cli import person
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, store_path
 from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
 
@@ -69,6 +70,6 @@ def _open(file: Path) -> IO[bytes]:
     if str(file) == "-":
         return os.fdopen(os.dup(sys.stdin.fileno()), "rb")
     try:
-        return file.open("rb")
+        return person.reading(file)
     except OSError as error:
         fail(f"{file}: {error.strerror}; expected a file of JSON lines", ExitCode.WRONG_INPUT)

@@ -1,11 +1,15 @@
 """``mustwatch restore``: bring a store back from a backup, from the InfluxDB mirror, or from both."""
 
+import shutil
 import sqlite3
+from contextlib import ExitStack
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from mustwatch.cli import person
 from mustwatch.cli.opening import now_ms, settings_or_fail, store_path
 from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
 from mustwatch.config.settings import Settings
@@ -41,14 +45,15 @@ def restore(
         fail(
             "--from-influx needs [influx] in the configuration: url, org, bucket, token", ExitCode.WRONG_INPUT
         )
-    backup = None if from_backup is None else _chosen(from_backup)
     if path.exists() and not force:
         fail(
             f"there is a store at {path}: give --force to set it aside (it is kept) and restore in its place"
         )
     try:
-        with Keeper(path):
+        with Keeper(path), ExitStack() as stack:
+            backup = None if from_backup is None else _at_hand(stack, from_backup, settings)
             document = _restored(settings, path, backup, from_influx)
+            document["backup"] = None if from_backup is None else str(from_backup)
     except AlreadyKeptError:
         fail(f"the daemon keeps watch on {path}: stop it first, e.g. systemctl stop mustwatch")
     except BackupError as error:
@@ -80,15 +85,43 @@ def _say(document: dict[str, Any]) -> None:
     say("start the daemon: it goes on from here, and takes from the broker what has come meanwhile")
 
 
-def _chosen(given: Path) -> Path:
-    from mustwatch.store.backup import newest_good
+def _at_hand(stack: ExitStack, given: Path, settings: Settings) -> Path:
+    """Return a backup that the service may open: its own, or a copy of the person's beside the store."""
+    from mustwatch.store.backup import backup_folder, newest_good
 
-    if not given.is_dir():
-        return given
-    newest = newest_good(given)
-    if newest is None:
+    store = store_path(settings)
+    own = (store.parent, backup_folder(store, settings.store.backup_dir))
+    if not person.is_another() or any(given.resolve().is_relative_to(folder) for folder in own):
+        found = newest_good(given) if given.is_dir() else given
+    else:
+        folder = Path(stack.enter_context(TemporaryDirectory(dir=store.parent, prefix="restore-")))
+        try:
+            found = _newest_good_copy(given, folder) if person.is_folder(given) else _copied(given, folder)
+        except OSError as error:
+            fail(f"{given}: {error.strerror or error}; expected a backup that you may read, and room for it")
+    if found is None:
         fail(f"no good backup in {given}; expected files made by `mustwatch backup`")
-    return newest
+    return found
+
+
+def _newest_good_copy(given: Path, folder: Path) -> Path | None:
+    from mustwatch.store.backup import backup_names, verify
+
+    for name in backup_names(person.names_in(given)):
+        copy = _copied(given / name, folder)
+        try:
+            verify(copy)
+        except BackupError:
+            copy.unlink()
+        else:
+            return copy
+    return None
+
+
+def _copied(file: Path, folder: Path) -> Path:
+    with person.reading(file) as source, (folder / file.name).open("wb") as copy:
+        shutil.copyfileobj(source, copy)
+    return folder / file.name
 
 
 def _restored(settings: Settings, path: Path, backup: Path | None, from_influx: bool) -> dict[str, Any]:

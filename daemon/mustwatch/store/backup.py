@@ -9,7 +9,7 @@ import contextlib
 import os
 import shutil
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import closing
 from pathlib import Path
 from typing import NamedTuple
@@ -50,9 +50,21 @@ def backup_folder(store_path: Path, configured: Path | None) -> Path:
     return configured.expanduser() if configured is not None else store_path.parent / "backups"
 
 
+def backup_names(names: Iterable[str]) -> list[str]:
+    """Return those of a folder's names that are finished backups', newest first."""
+    return sorted((n for n in names if n.startswith(PREFIX) and n.endswith(SUFFIX)), reverse=True)
+
+
 def backups(folder: Path) -> list[Path]:
     """Return the finished backups in a folder, newest first."""
-    return sorted(folder.glob(f"{PREFIX}*{SUFFIX}"), reverse=True)
+    return (
+        [folder / name for name in backup_names(p.name for p in folder.iterdir())] if folder.is_dir() else []
+    )
+
+
+def backup_name(now_ms: int) -> str:
+    """Return the name of a backup that is made now."""
+    return f"{PREFIX}{from_ms(now_ms):%Y%m%dT%H%M%SZ}{SUFFIX}"
 
 
 def make_backup(
@@ -75,8 +87,7 @@ def make_backup(
         SourceDamagedError: the store cannot be read for damage.
         BackupError: it cannot be written, or what was written is not what the store holds.
     """
-    target = folder / f"{PREFIX}{from_ms(now_ms):%Y%m%dT%H%M%SZ}{SUFFIX}"
-    made = write_backup(store_path, target, should_stop)
+    made = write_backup(store_path, folder / backup_name(now_ms), should_stop)
     if keep is not None:
         for old in backups(folder)[keep:]:
             old.unlink(missing_ok=True)
