@@ -10,6 +10,8 @@
 Every sensor of the configuration is a user named by its id, who may write its own topics and read nothing. A float that
 is not configured yet (`add`) may write to ``cellar/NAME`` and below, or to the topics given: so that `mustwatch listen`
 can show what it sends. The daemon reads everything and writes nothing. Nobody comes in without a password.
+
+A broker of your own (installed with --no-broker) is never written to: the same commands say what to enter there.
 """
 
 import argparse
@@ -240,6 +242,10 @@ class Access:
         """Return every user with the topics it may write to."""
         return writers(self.sensors, self.guests)
 
+    def heard(self) -> list[str]:
+        """Return the topics the daemon must be able to read: every sensor's, and where new floats are welcome."""
+        return sorted({"cellar/#", *(topic for topics in self.sensors.values() for topic in topics)})
+
     def give_password(self, name: str) -> str:
         """Make a new password for a user and return it; it is kept only as a hash."""
         password = secrets.token_urlsafe(18)
@@ -250,26 +256,41 @@ class Access:
         """Write every file that changed, and have the broker read it."""
         secret = self.settings.mqtt.password
         if secret is None:
-            raise AccessError("no mqtt.password; expected MUSTWATCH_MQTT__PASSWORD in secrets.env")
+            raise AccessError(
+                "no mqtt.password; expected one in [mqtt] or MUSTWATCH_MQTT__PASSWORD in secrets.env"
+            )
         if self.settings.mqtt.username != DAEMON_USER:
             raise AccessError(f'mqtt.username; expected "{DAEMON_USER}", the name the rules are written for')
         if not is_password(secret.get_secret_value(), self.passwords.get(DAEMON_USER, "")):
             self.passwords[DAEMON_USER] = hashed(secret.get_secret_value())
         who = self.who()
         kept = {name: self.passwords[name] for name in (DAEMON_USER, *who) if name in self.passwords}
-        _put(self.places.guests, guests_text(self.guests), 0o640, None)
+        former = {p: _kept(p) for p in (self.places.passwords, self.places.rules, self.places.conf)}
         changed = _put(self.places.passwords, passwords_text(kept), 0o640, self._group)
         changed |= _put(self.places.rules, rules_text(who), 0o640, self._group)
-        if _put(
-            self.places.conf, conf_text(self.settings.mqtt.port, self.places, data=self._data), 0o644, None
-        ):
-            _run(self._restart)
-        elif changed:
-            _run(self._reload)
+        conf = conf_text(self.settings.mqtt.port, self.places, data=self._data)
+        try:
+            if _put(self.places.conf, conf, 0o644, None):
+                _run(self._restart)
+            elif changed:
+                _run(self._reload)
+        except subprocess.CalledProcessError:
+            for path, text in former.items():
+                path.unlink(missing_ok=True) if text is None else path.write_text(text, encoding="utf-8")
+            subprocess.run(self._restart, check=False)
+            raise AccessError(
+                f"the broker does not come up with {self.places.conf}, so everything is as it was before; "
+                "`journalctl -u mosquitto -n 20` says why (another program on its port, a setting given twice?)"
+            ) from None
+        _put(self.places.guests, guests_text(self.guests), 0o640, None)
+
+
+def _kept(path: Path) -> str | None:
+    return path.read_text(encoding="utf-8") if path.exists() else None
 
 
 def _text(path: Path) -> str:
-    return path.read_text(encoding="utf-8") if path.exists() else ""
+    return _kept(path) or ""
 
 
 def _put(path: Path, text: str, mode: int, group: str | None) -> bool:
@@ -318,6 +339,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--restart", default="systemctl restart mosquitto", help="how to make it read its settings"
     )
+    parser.add_argument("--set-up", action="store_true", help="set a broker up that is not mustwatch's yet")
     does = parser.add_subparsers(dest="does", required=True)
     does.add_parser("sync")
     does.add_parser("list")
@@ -329,6 +351,38 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def to_enter(access: Access, arguments: argparse.Namespace) -> list[str]:
+    """Return what to enter in a broker of one's own, in mosquitto's words; nothing is written.
+
+    Raises:
+        AccessError: what was asked cannot be.
+    """
+    mqtt = access.settings.mqtt
+    said = [f"The broker at {mqtt.host}:{mqtt.port} is your own, so nothing was written to it."]
+    if arguments.does == "remove":
+        return [*said, f"Remove there the user {arguments.name} and its rules."]
+    if arguments.does == "add":
+        access.guests[checked_name(arguments.name)] = tuple(checked_topic(t) for t in arguments.topics)
+    who = access.who()
+    if arguments.does in ("add", "password"):
+        if arguments.name not in who:
+            raise AccessError(f"nobody is called {arguments.name!r}; known: {', '.join(who) or 'nobody'}")
+        who = {arguments.name: who[arguments.name]}
+        password = access.give_password(arguments.name)
+        said += [
+            f"user      {arguments.name}",
+            f"password  {password}",
+            "Let that user in; for mosquitto, one line more in its password_file:",
+            f"  {arguments.name}:{access.passwords[arguments.name]}",
+        ]
+    said.append("Who may say what; for mosquitto, in its acl_file:")
+    if arguments.does in ("sync", "list"):
+        said += [f"  user {mqtt.username or DAEMON_USER}", *(f"  topic read {t}" for t in access.heard())]
+    for name, topics in sorted(who.items()):
+        said += [f"  user {name}", *(f"  topic write {topic}" for topic in topics)]
+    return [*said, "Then have it read them: systemctl reload mosquitto"]
+
+
 def act(arguments: argparse.Namespace) -> None:
     """Do what was asked.
 
@@ -337,6 +391,10 @@ def act(arguments: argparse.Namespace) -> None:
     """
     access = Access(arguments)
     does = arguments.does
+    if not arguments.set_up and not access.places.conf.exists():
+        for line in to_enter(access, arguments):
+            _say(line)
+        return
     said = []
     if does == "list":
         for name, topics in sorted(access.who().items()):

@@ -5,7 +5,7 @@ set -euo pipefail
 
 usage() {
   cat <<'TEXT'
-usage: sudo deploy/install.sh install   [--from WHAT] [--lan] [--no-broker] [--timezone TZ] [--broker-port N] [--pages-port N]
+usage: sudo deploy/install.sh install   [--from WHAT] [--lan] [--no-broker | --broker] [--timezone TZ] [--broker-port N] [--pages-port N]
        sudo deploy/install.sh upgrade   [--from WHAT]
        sudo deploy/install.sh rollback
        sudo deploy/install.sh uninstall [--purge]
@@ -13,7 +13,8 @@ usage: sudo deploy/install.sh install   [--from WHAT] [--lan] [--no-broker] [--t
   --from WHAT       a wheel, the folder of the sources, a URL, or a name that pip knows
                     (default: the sources this script lies in)
   --lan             let phones in the house see the pages, with the token in /etc/mustwatch/secrets.env
-  --no-broker       leave the broker alone: you run one already; set [mqtt] in /etc/mustwatch/mustwatch.toml
+  --no-broker       leave the broker alone: you run one already; set [mqtt] in /etc/mustwatch/mustwatch.toml.
+                    It is remembered; --broker has one set up here after all
   --timezone TZ     of the cellar (default: this machine's)
   --broker-port N   (default 1883)    --pages-port N   (default 8714)      (when it is installed first)
   --purge           remove the configuration, the readings and the cellar book too
@@ -160,13 +161,21 @@ secret() { head -c 18 /dev/urandom | base64 | tr '+/' '-_'; }
 
 make_configuration() {
   local example
-  if [ ! -e "$etc/secrets.env" ]; then
-    # The broker keeps what waits for mustwatch under the client id: who knows it could take that.
-    (umask 0077 && printf 'MUSTWATCH_MQTT__PASSWORD=%s\nMUSTWATCH_MQTT__CLIENT_ID=mustwatch-%s\nMUSTWATCH_WEB__TOKEN=%s\n' \
-      "$(secret)" "$(secret)" "$(secret)" >"$etc/secrets.env")
-  fi
+  # The broker keeps what waits for mustwatch under the client id: who knows it could take that.
+  [ -e "$etc/secrets.env" ] ||
+    (umask 0077 && printf 'MUSTWATCH_MQTT__CLIENT_ID=mustwatch-%s
+MUSTWATCH_WEB__TOKEN=%s
+' "$(secret)" "$(secret)" \
+      >"$etc/secrets.env")
   chown root:root "$etc/secrets.env"
   chmod 0600 "$etc/secrets.env"
+  if [ "$with_broker" = no ]; then
+    touch "$etc/own-broker"
+  else
+    rm -f "$etc/own-broker"
+    grep -q '^MUSTWATCH_MQTT__PASSWORD=' "$etc/secrets.env" ||
+      printf 'MUSTWATCH_MQTT__PASSWORD=%s\n' "$(secret)" >>"$etc/secrets.env"
+  fi
   if [ ! -e "$etc/mustwatch.toml" ]; then
     sed -e "s|@TIMEZONE@|$timezone|" -e "s|@BROKER_PORT@|$broker_port|" -e "s|@BIND@|$bind|" \
       -e "s|@PAGES_PORT@|$pages_port|" "$here/mustwatch.toml" >"$etc/mustwatch.toml"
@@ -175,6 +184,15 @@ make_configuration() {
   [ -z "$example" ] || install -m 0640 -g "$user" "$example" "$etc/mustwatch.example.toml"
   chown "root:$user" "$etc/mustwatch.toml"
   chmod 0640 "$etc/mustwatch.toml"
+  # The person's own password for their own broker; one that was made here before is not put over it.
+  if [ "$with_broker" = no ] && own_password; then
+    sed -i '/^MUSTWATCH_MQTT__PASSWORD=/d' "$etc/secrets.env"
+  fi
+}
+
+own_password() {
+  python3 -c 'import sys, tomllib
+sys.exit(not tomllib.load(open(sys.argv[1], "rb")).get("mqtt", {}).get("password"))' "$etc/mustwatch.toml" 2>/dev/null
 }
 
 machine_timezone() {
@@ -187,15 +205,18 @@ refuse_foreign_broker() { # a broker that somebody set up for something else is 
   local other
   other=$(grep -lE '^[[:space:]]*(listener|port|allow_anonymous|password_file|acl_file|per_listener_settings)[[:space:]]' \
     /etc/mosquitto/mosquitto.conf /etc/mosquitto/conf.d/*.conf 2>/dev/null | grep -vx "$broker_conf" || true)
-  [ -z "$other" ] || fail "the broker here is set up already in ${other//$'\n'/, }: run this with --no-broker and set [mqtt], \
-or move that file away"
+  [ -z "$other" ] || fail "the broker here is set up already in ${other//$'\n'/, }: run this with --no-broker to use it \
+as it is, or move that file away. Nothing was changed"
+  [ -e "$broker_conf" ] || ! { exec 3<>"/dev/tcp/127.0.0.1/$broker_port"; } 2>/dev/null ||
+    dpkg-query -W -f='${Status}' mosquitto 2>/dev/null | grep -q 'ok installed' ||
+    fail "something answers on port $broker_port already: run this with --no-broker to use that broker, or with another \
+--broker-port. Nothing was changed"
 }
 
 make_broker() {
   need_packages mosquitto
-  refuse_foreign_broker
   systemctl -q enable mosquitto
-  /usr/local/sbin/mustwatch-broker sync
+  /usr/local/sbin/mustwatch-broker --set-up sync
   systemctl is-active -q mosquitto || systemctl restart mosquitto
 }
 
@@ -225,6 +246,11 @@ check_configuration() {
 # --- what can be asked for ----------------------------------------------------------------------------------------
 
 do_install() {
+  if [ -z "$with_broker" ]; then
+    with_broker=yes
+    [ ! -e "$etc/own-broker" ] || with_broker=no
+  fi
+  [ "$with_broker" = no ] || refuse_foreign_broker
   need_packages python3 python3-venv ca-certificates adduser util-linux
   need_python
   build_release "${from:-$here/..}"
@@ -249,10 +275,21 @@ do_install() {
   if $is_new || ! systemctl is-active -q mustwatch; then
     comes_up || { journalctl -u mustwatch -n 20 --no-pager >&2 || true; fail "the service does not come up; see above"; }
   fi
+  say_what_is_next
+}
+
+say_what_is_next() {
   say
   say "mustwatch keeps watch.  Next:"
-  say "  sudo mustwatch check                  is everything in order?"
-  say "  sudo mustwatch-broker add float-1     let your first float in; prints its password"
+  if [ "$with_broker" = no ]; then
+    say "  sudo nano $etc/mustwatch.toml   your broker: host, port, username, password in [mqtt]"
+    say "  sudo systemctl restart mustwatch"
+    say "  sudo mustwatch check                  is everything in order?"
+    say "  sudo mustwatch-broker add float-1     what to enter in your broker for your first float"
+  else
+    say "  sudo mustwatch check                  is everything in order?"
+    say "  sudo mustwatch-broker add float-1     let your first float in; prints its password"
+  fi
   say "  sudo mustwatch listen                 what arrives, and the entry to copy into $etc/mustwatch.toml"
 }
 
@@ -361,7 +398,7 @@ do_uninstall() {
   fi
 }
 
-from="" with_broker=yes bind=127.0.0.1 timezone="" broker_port=1883 pages_port=8714 purge=no
+from="" with_broker="" bind=127.0.0.1 timezone="" broker_port=1883 pages_port=8714 purge=no
 does=${1:-}
 [ $# -eq 0 ] || shift
 while [ $# -gt 0 ]; do
@@ -369,6 +406,7 @@ while [ $# -gt 0 ]; do
     --from) from=${2:?--from needs a wheel, a folder, a URL or a name}; shift ;;
     --lan) bind=0.0.0.0 ;;
     --no-broker) with_broker=no ;;
+    --broker) with_broker=yes ;;
     --timezone) timezone=${2:?}; shift ;;
     --broker-port) broker_port=${2:?}; shift ;;
     --pages-port) pages_port=${2:?}; shift ;;

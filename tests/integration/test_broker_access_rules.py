@@ -97,7 +97,7 @@ class Guarded:
         """Run the script; return the password it printed, or ""."""
         places = (
             f"--config {self.folder}/mustwatch.toml --access {self.folder} --conf {self.folder}/mosquitto.conf"
-            f" --data {self.folder}/ --group 0 --reload none --restart none"
+            f" --data {self.folder}/ --group 0 --reload none --restart none --set-up"
         )
         done = subprocess.run(
             [sys.executable, str(PROJECT / "deploy/broker_access.py"), *places.split(), *arguments],
@@ -278,3 +278,50 @@ def test_it_explains_itself() -> None:
     assert isinstance(access._parser(), argparse.ArgumentParser)
     for word in ("sync", "add", "password", "remove", "list"):
         assert word in text
+
+
+# --- a broker of one's own -------------------------------------------------------------------------------------
+
+
+def asked(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """Run the script beside a broker's own files, which it finds as a person left them."""
+    (folder / "mustwatch.toml").write_text(CONFIG.format(port=1883), encoding="utf-8")
+    (folder / "conf.d").mkdir(exist_ok=True)
+    (folder / "conf.d/mine.conf").write_text("listener 1883\nallow_anonymous true\n")
+    places = (
+        f"--config {folder}/mustwatch.toml --access {folder} --conf {folder}/conf.d/mustwatch.conf --group 0"
+    )
+    return subprocess.run(
+        [sys.executable, str(PROJECT / "deploy/broker_access.py"), *places.split(), *arguments],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def test_beside_a_broker_of_one_s_own_nothing_is_written_and_what_to_enter_is_said(tmp_path: Path) -> None:
+    added = asked(tmp_path, "add", "float-9")
+    synced = asked(tmp_path, "sync")
+
+    assert (added.returncode, synced.returncode) == (0, 0)
+    assert sorted(p.name for p in tmp_path.rglob("*") if p.is_file()) == ["mine.conf", "mustwatch.toml"]
+    for line in ("  user float-9", "  topic write cellar/float-9", "  topic write cellar/float-9/#"):
+        assert line in added.stdout.splitlines()
+    for line in ("  user mustwatch", "  topic read haus/die stube/temp", "  user float-1"):
+        assert line in synced.stdout.splitlines()
+
+
+def test_what_it_says_to_enter_lets_the_float_in(tmp_path: Path) -> None:
+    said = asked(tmp_path, "add", "float-9").stdout.splitlines()
+    password = next(line.split()[1] for line in said if line.startswith("password"))
+    kept = next(line.strip().split(":", 1)[1] for line in said if line.startswith("  float-9:"))
+
+    assert access.is_password(password, kept)
+
+
+def test_what_the_broker_does_not_come_up_with_is_put_back(tmp_path: Path) -> None:
+    refused = asked(tmp_path, "--restart", "false", "--set-up", "sync")
+
+    assert refused.returncode == 1
+    assert "as it was before" in refused.stderr
+    assert sorted(p.name for p in tmp_path.rglob("*") if p.is_file()) == ["mine.conf", "mustwatch.toml"]
