@@ -4,22 +4,35 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.ready
 NICE ?= nice
+DEMO := .demo
 
-.PHONY: demo test check lint format quick coverage unit bench bench-watch report faults adversary soak arm64 screenshots setup clean
+.PHONY: demo test check lint format quick coverage unit bench bench-watch report faults adversary soak arm64 screenshots setup clean python
 
-$(STAMP): pyproject.toml requirements.lock
+python: # the same words, wherever it is missing
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
 	  { echo "mustwatch needs Python 3.11 or newer; found $$($(PYTHON) --version). On Debian 12 and Raspberry Pi OS it is there."; exit 1; }
-	@$(PYTHON) -m venv $(VENV) || \
+	@$(PYTHON) -c 'import ensurepip, venv' || \
 	  { echo "Python's venv is missing: sudo apt-get install python3-venv"; exit 1; }
+
+$(STAMP): pyproject.toml requirements.lock | python
+	@echo "Setting up $(VENV) for development and tests: some minutes the first time, about 1.5 GB ..."
+	@$(PYTHON) -m venv $(VENV)
 	$(BIN)/pip install --quiet --require-hashes -r requirements.lock
 	$(BIN)/pip install --quiet --no-deps --no-build-isolation -e .
 	@touch $@
 
 setup: $(STAMP)
 
-demo: $(STAMP) ## live three weeks of an invented cellar in a minute
-	$(BIN)/mustwatch demo $(ARGS)
+# The demo has an environment of its own: what a cellar runs on, and its own small broker.
+$(DEMO)/.ready: deploy/requirements.lock deploy/demo.lock | python
+	@echo "Setting up the demo in $(DEMO): about a minute the first time ..."
+	@$(PYTHON) -m venv $(DEMO)
+	@$(DEMO)/bin/pip install --quiet --disable-pip-version-check --require-hashes -r deploy/requirements.lock -r deploy/demo.lock
+	@printf '%s\n' "$(CURDIR)/daemon" "$(CURDIR)/simulators" >$$($(DEMO)/bin/python -c 'import sysconfig; print(sysconfig.get_path("purelib"))')/mustwatch.pth
+	@touch $@
+
+demo: $(DEMO)/.ready ## live three weeks of an invented cellar in a minute (ARGS="--port 9000 --bind 0.0.0.0")
+	@$(DEMO)/bin/python -m mustwatch demo $(ARGS)
 
 test: $(STAMP) ## set up and run all tests
 	tests/run-all
@@ -74,4 +87,4 @@ screenshots: $(STAMP) ## pictures of every page at phone and desktop size
 	$(BIN)/python tests/browser/screenshots.py
 
 clean:
-	rm -rf $(VENV) dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis
+	rm -rf $(VENV) $(DEMO) dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis

@@ -5,6 +5,7 @@ Everything but the broker is what runs on a Pi: the readings go over MQTT, throu
 
 import asyncio
 import logging
+import secrets
 import socket
 import threading
 import time
@@ -12,6 +13,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from mustwatch.alerting.alert import Alert
 from mustwatch.app.service import Service
@@ -29,16 +31,37 @@ BACKLOG_HOURS = 24 * 60
 """In the demo the past is told as it happens, not as a digest of old news."""
 
 
-def free_port(preferred: int = 0) -> int:
-    """Return a free TCP port on loopback, the preferred one if it is free."""
-    for port in (preferred, 0):
-        with socket.socket() as probe:
-            try:
-                probe.bind(("127.0.0.1", port))
-            except OSError:
-                continue
-            return int(probe.getsockname()[1])
-    raise OSError("no free port on 127.0.0.1")
+def free_port(preferred: int = 0, bind: str = "127.0.0.1") -> int:
+    """Return a free TCP port, the preferred one if it is free.
+
+    Raises:
+        OSError: the address is none of this machine's.
+    """
+    with socket.socket() as probe:
+        if not is_free(bind, preferred):
+            preferred = 0
+        probe.bind((bind, preferred))
+        return int(probe.getsockname()[1])
+
+
+def is_free(bind: str, port: int) -> bool:
+    """Say whether a TCP port can be had."""
+    with socket.socket() as probe:
+        try:
+            probe.bind((bind, port))
+        except OSError:
+            return False
+    return True
+
+
+def machine_zone() -> str:
+    """Return this machine's time zone by its IANA name; UTC if it has none."""
+    from tzlocal import get_localzone_name
+
+    try:
+        return ZoneInfo(get_localzone_name() or "UTC").key
+    except (LookupError, ValueError):
+        return "UTC"
 
 
 class EmbeddedBroker:
@@ -139,14 +162,17 @@ class Progress:
 class Demo:
     """Plays a scenario into a running daemon."""
 
-    def __init__(self, folder: Path, seconds: float, seed: int, web_port: int | None) -> None:
-        """Prepare the invented cellar, ending now.
+    def __init__(
+        self, folder: Path, seconds: float, seed: int, web_port: int | None, bind: str = "127.0.0.1"
+    ) -> None:
+        """Prepare the invented cellar, ending now, in this machine's time zone.
 
         Args:
             folder: where the store and the configuration go.
             seconds: how long three weeks take.
             seed: of all chance in it.
             web_port: for the pages; None: without pages.
+            bind: the address the pages are on; beyond this machine they ask for ``token``.
         """
         from mustsim import cellar as mustsim_cellar
         from mustsim.configuration import mustwatch_toml
@@ -159,13 +185,16 @@ class Demo:
         self.simulated = mustsim_cellar.run(scenario, seed, ending_ms=time.time_ns() // 1_000_000)
         self._profiles = {lot.name: lot.profile for lot in scenario.lots}
         self._broker = EmbeddedBroker(free_port())
+        self.token = None if bind in ("127.0.0.1", "::1", "localhost") else secrets.token_urlsafe(12)
         self.config = folder / "mustwatch.toml"
         self.config.write_text(
-            mustwatch_toml(scenario, "127.0.0.1", self._broker.port).replace(
-                "[mqtt]", '[mqtt]\nprotocol = "3.1.1"'
-            )
+            mustwatch_toml(scenario, "127.0.0.1", self._broker.port)
+            .replace("[cellar]", f'[cellar]\ntimezone = "{machine_zone()}"')
+            .replace("[mqtt]", '[mqtt]\nprotocol = "3.1.1"')
             + f'\n[store]\npath = "{folder / "cellar.db"}"\ncommit_seconds = 0.25\n'
-            + f"\n[web]\nenabled = {str(web_port is not None).lower()}\nport = {web_port or 0}\n",
+            + f"\n[web]\nenabled = {str(web_port is not None).lower()}\nport = {web_port or 0}\n"
+            + f'bind = "{bind}"\n'
+            + (f'token = "{self.token}"\n' if self.token else ""),
             encoding="utf-8",
         )
         self._service: Service | None = None

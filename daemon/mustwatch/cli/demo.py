@@ -2,17 +2,23 @@
 
 import logging
 import os
+import shlex
+import socket
+import sys
 import tempfile
 import textwrap
 import time
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo
 
 import typer
 
-from mustwatch.cli.output import MARKS, fail, say
+from mustwatch.cli.output import MARKS, ExitCode, fail, say
+
+if TYPE_CHECKING:
+    from mustwatch.demo import Demo
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -27,6 +33,12 @@ def demo(
     keep: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Keep the store here (default: thrown away).")
     ] = None,
+    port: Annotated[
+        int | None, typer.Option(help="Of the pages (default: 8714, or another if that is taken).")
+    ] = None,
+    bind: Annotated[
+        str, typer.Option(help="The pages' address; 0.0.0.0 shows them to the house, with a token.")
+    ] = "127.0.0.1",
 ) -> None:
     """Live three weeks of an invented cellar in a minute: broker, daemon, alerts, night review, page."""
     try:
@@ -34,7 +46,11 @@ def demo(
 
         import mustsim.cellar  # noqa: F401
     except ImportError as error:
-        fail(f"the demo needs the extra parts ({error.name} is missing): pip install 'mustwatch[demo]'")
+        fail(
+            f"the demo needs parts that a cellar does not ({error.name} is missing): type `make demo` in a copy of the "
+            "sources, or pip install 'mustwatch[demo]'"
+        )
+    _refuse_taken(bind, port)
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(message)s")
     with ExitStack() as stack:
         if keep is not None:
@@ -44,30 +60,42 @@ def demo(
                 fail(f"{folder} holds a demo's store already: name another folder, or remove that one")
         else:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="mustwatch-demo-")))
-        _run(stack, folder, seconds, seed, leave)
+        say(
+            "An invented cellar: four lots that nobody ever made, three weeks in a minute. Nothing leaves this machine."
+        )
+        say("Making it up ...")
+        from mustwatch.demo import Demo, free_port
+
+        demo = Demo(folder, seconds, seed, port or free_port(WEB_PORT, bind), bind)
+        _run(stack, demo, leave)
 
 
-def _run(stack: ExitStack, folder: Path, seconds: float, seed: int, leave: bool) -> None:
+def _refuse_taken(bind: str, port: int | None) -> None:
+    from mustwatch.demo import is_free
+
+    if not is_free(bind, 0):
+        fail(f"--bind {bind}: no address of this machine; expected e.g. 0.0.0.0", ExitCode.WRONG_INPUT)
+    if port is not None and not is_free(bind, port):
+        fail(f"--port {port}: taken by another program; name another one", ExitCode.WRONG_INPUT)
+
+
+def _run(stack: ExitStack, demo: "Demo", leave: bool) -> None:
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     from mustwatch.alerting.alert import Alert
     from mustwatch.cellar.instant import from_ms
     from mustwatch.config.settings import load
-    from mustwatch.demo import Demo, free_port
     from mustwatch.store.store import Store
 
-    demo = Demo(folder, seconds, seed, free_port(WEB_PORT))
     os.environ["MUSTWATCH_CONFIG"] = str(demo.config)
     settings = load(demo.config)
     zone = ZoneInfo(settings.cellar.timezone)
-    say(
-        "An invented cellar: four lots that nobody ever made, three weeks in a minute. Nothing leaves this machine."
-    )
-    say(f"Pages: http://127.0.0.1:{settings.web.port}/")
-    say()
     demo.start(settings)
+    pages = f"http://{settings.web.bind.replace('0.0.0.0', socket.gethostname())}:{settings.web.port}/"  # noqa: S104 - replaced
+    say(f"Pages: {pages}" + (f"   token: {demo.token}" if demo.token else ""))
+    say()
     stack.callback(demo.stop)
-    store = Store(folder / "cellar.db", time.time_ns() // 1_000_000)
+    store = Store(demo.folder / "cellar.db", time.time_ns() // 1_000_000)
     stack.callback(store.close)
     bar = Progress(TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn(), transient=True)
     with bar:
@@ -85,9 +113,9 @@ def _run(stack: ExitStack, folder: Path, seconds: float, seed: int, leave: bool)
     _show_where_it_stands(store)
     say()
     say("Look further while this runs, in another terminal:")
-    say(f"  export MUSTWATCH_CONFIG={demo.config}")
-    say("  mustwatch cellar | mustwatch alerts --all | mustwatch night | mustwatch book LOT")
-    say(f"or open http://127.0.0.1:{settings.web.port}/ in a browser.")
+    for words in ("cellar", "alerts --all", "night", "book"):
+        say(f"  {_program()} --config {shlex.quote(str(demo.config))} {words}")
+    say(f"or open {pages} in a browser.")
     if leave:
         return
     say("Ctrl-C ends the demo.")
@@ -98,6 +126,14 @@ def _run(stack: ExitStack, folder: Path, seconds: float, seed: int, leave: bool)
         say()
         return
     fail("the daemon ended; the lines above say why")
+
+
+def _program() -> str:
+    """Return how this program is called from another terminal, wherever that is."""
+    called = Path(sys.argv[0])
+    if called.name == "mustwatch":
+        return shlex.quote(str(called.absolute()))
+    return f"{shlex.quote(sys.executable)} -m mustwatch"
 
 
 def _show_where_it_stands(store: object) -> None:
