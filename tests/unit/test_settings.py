@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from mustwatch.config.settings import Settings, SettingsError, load
+from mustwatch.config.settings import Settings, SettingsError, load, overridden
 from mustwatch.config.shipped import shipped
 
 GOOD = """
@@ -69,11 +69,16 @@ def test_the_environment_overrides_every_key(tmp_path: Path, monkeypatch: pytest
         ("[mqttt]\nport = 1883", "mqttt", "", "unknown key"),
         ('[web]\nport = "many"', "web.port", "many", "integer"),
         ("[store]\nkeep_raw_days = 1", "store.keep_raw_days", "1", "14"),
-        ('[[tell]]\nurl = "json://x"\nquiet_hours = "late"', "tell.0.quiet_hours", "late", "two local times"),
-        ('[[tell]]\nurl = "json://x"\nseverities = ["loud"]', "tell.0.severities.0", "loud", "urgent"),
-        ('[[vessel]]\nname = "b"\nkind = "jug"\nlitres = 5', "vessel.1.kind", "jug", "carboy"),
-        ('[[vessel]]\nname = "b"\nkind = "carboy"\nlitres = -5', "vessel.1.litres", "-5", "greater than 0"),
-        ('[[vessel]]\nname = "b/c"\nkind = "carboy"\nlitres = 5', "vessel.1.name", "b/c", "pattern"),
+        (
+            '[[tell]]\nurl = "json://x"\nquiet_hours = "late"',
+            "tell number 1.quiet_hours",
+            "late",
+            "two local times",
+        ),
+        ('[[tell]]\nurl = "json://x"\nseverities = ["loud"]', "tell number 1.severities.0", "loud", "urgent"),
+        ('[[vessel]]\nname = "b"\nkind = "jug"\nlitres = 5', "vessel b.kind", "jug", "carboy"),
+        ('[[vessel]]\nname = "b"\nkind = "carboy"\nlitres = -5', "vessel b.litres", "-5", "greater than 0"),
+        ('[[vessel]]\nname = "b/c"\nkind = "carboy"\nlitres = 5', "vessel b/c.name", "b/c", "without / # +"),
     ],
 )
 def test_a_fault_is_named_by_key_value_and_what_was_expected(
@@ -192,3 +197,16 @@ def is_key(line: str) -> bool:
     return line.startswith("# ") and (
         rest.startswith("[") or (" = " in rest and rest.split(" = ")[0].isidentifier())
     )
+
+
+def test_what_the_environment_overrides_is_said_without_its_value(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = written(tmp_path, '[mqtt]\npassword = "hunter2"\nport = 1883\n')
+    monkeypatch.setenv("MUSTWATCH_MQTT__PASSWORD", "another")
+    monkeypatch.setenv("MUSTWATCH_MQTT__PORT", "1883")
+    monkeypatch.setenv("MUSTWATCH_WEB__TOKEN", "one of the environment's alone")
+
+    said = overridden(path)
+
+    assert said == ["mqtt.password of the file is not used: the environment has MUSTWATCH_MQTT__PASSWORD"]

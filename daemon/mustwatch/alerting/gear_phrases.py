@@ -147,7 +147,12 @@ STORAGE_PARTS: Mapping[str, tuple[str, str, str]] = {
     "file": (
         "the store was damaged and set aside",
         "the store is in order again",
-        "Bring back the last backup (mustwatch restore --from-backup), and think of replacing the card.",
+        "Bring back the last backup (mustwatch restore says how), and think of replacing the card.",
+    ),
+    "gone": (
+        "the store was gone, and the newest backup is in its place",
+        "the store is whole and backed up again",
+        "Look into the book for what is missing since that backup, and find out what took the file away.",
     ),
     "rows": (
         "something written could not be read any more",

@@ -137,7 +137,8 @@ class Service:
             keeper.note(f"{os.getpid()}")
             self_watch = self._start_parts(stack, store, plan, opened.is_new)
             if opened.damage is not None:
-                self_watch.storage(Part.FILE, StorageTrouble(opened.damage, Severity.URGENT), wall_ms())
+                part = Part.GONE if opened.was_gone else Part.FILE
+                self_watch.storage(part, StorageTrouble(opened.damage, Severity.URGENT), wall_ms())
             self_watch.storage(Part.ROWS, rows_trouble(broken), wall_ms())
             checked = self._check_file(path) if is_unsure and opened.damage is None else None
             self._manager.tell("READY=1")

@@ -19,6 +19,8 @@ class Part(StrEnum):
     """The store's file was damaged and set aside."""
     ROWS = "rows"
     """Rows of the store could not be read, and were set aside."""
+    GONE = "gone"
+    """The store's file was not there any more, and a backup was put in its place."""
     BACKUP = "backup"
     """The backup could not be made."""
     MIRROR = "mirror"

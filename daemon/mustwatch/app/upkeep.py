@@ -128,7 +128,7 @@ class Upkeep:
             made.readings,
             made.size_bytes,
         )
-        for part in (Part.BACKUP, Part.FILE):
+        for part in (Part.BACKUP, Part.FILE, Part.GONE):
             self._self_watch.storage(part, None, self._now_ms())
         give_back()
 

@@ -43,6 +43,8 @@ def cellar(
         say()
     for caution in document["cautions"]:
         say(f"Caution: {caution}")
+    for remark in document["remarks"]:
+        say(f"Not set up yet: {remark}")
     for row in document["vessels"]:
         _say_vessel(row, measures)
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from mustwatch.cli.output import ExitCode, fail
 from mustwatch.config.settings import Settings, SettingsError, load
+from mustwatch.store.backup import backup_folder, backups
 from mustwatch.store.keeper import is_kept
 from mustwatch.store.schema import SchemaTooNewError
 from mustwatch.store.store import Store
@@ -32,10 +33,22 @@ def store_path(settings: Settings) -> Path:
     return settings.store.path.expanduser()
 
 
+def _refuse_vanished(path: Path, folder: Path) -> None:
+    """End the command if the store is gone and there are backups of it: an empty cellar it is not."""
+    kept = backups(folder)
+    if kept:
+        fail(
+            f"the store {path} is gone, but there are {len(kept)} backups in {folder}: "
+            "`mustwatch restore` says how to bring one back (to begin anew, move them away)"
+        )
+
+
 @contextmanager
 def opened_store(settings: Settings, *, create: bool = False) -> Iterator[Store]:
     """Open the store for a block, or end the command saying why it cannot be opened."""
     path = store_path(settings)
+    if not path.exists():
+        _refuse_vanished(path, backup_folder(path, settings.store.backup_dir))
     if not create and not path.exists():
         fail(
             f"no store at {path} yet: begin with `mustwatch record start LOT --vessel VESSEL` or `mustwatch run`, "
@@ -50,9 +63,7 @@ def opened_store(settings: Settings, *, create: bool = False) -> Iterator[Store]
             f"the store {path} cannot be opened ({error}): check that you may write there and the card is not full"
         )
     except sqlite3.DatabaseError as error:
-        fail(
-            f"the store {path} is damaged ({error}): restore a backup with `mustwatch restore --from-backup`"
-        )
+        fail(f"the store {path} is damaged ({error}): `mustwatch restore` says how to bring a backup back")
     except OSError as error:
         fail(
             f"the store {path} cannot be opened ({error.strerror or error}): check the path and its permissions"

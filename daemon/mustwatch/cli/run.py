@@ -21,6 +21,7 @@ def run(
     settings = settings_or_fail()
     from mustwatch.app.log_limits import LimitedByKind
     from mustwatch.config.faults import configuration_faults
+    from mustwatch.config.settings import find_config, overridden
 
     faults = configuration_faults(settings)
     if faults:
@@ -36,6 +37,8 @@ def run(
         handler.addFilter(LimitedByKind())
     for chatty in ("apscheduler", "urllib3", "uvicorn.access"):
         logging.getLogger(chatty).setLevel(logging.WARNING)
+    for note in overridden(find_config(None)):
+        logging.getLogger("mustwatch").warning(note)
     from mustwatch.app.service import Service
     from mustwatch.store.keeper import AlreadyKeptError
     from mustwatch.store.schema import SchemaTooNewError

@@ -13,9 +13,9 @@ from mustwatch.must.calibration import CalibrationError, fit
 def configuration_faults(settings: Settings) -> list[str]:
     """Return every fault, each one line: key, value, what was expected."""
     faults: list[str] = []
-    for position, described in enumerate(settings.sensor):
+    for described in settings.sensor:
         sensor = described.sensor()
-        key = f"sensor.{position} ({sensor.id})"
+        key = f"sensor {sensor.id}"
         if sensor.calibration:
             try:
                 fit(sensor.calibration)

@@ -235,12 +235,14 @@ class SettingsError(Exception):
 _SECRET_KEYS = {"password", "token", "url"}
 
 
-def _fault(error: Any) -> str:
+def _fault(error: Any, values: dict[str, Any]) -> str:
     loc = [str(part) for part in error["loc"]]
-    key = ".".join(f"{part}" for part in loc) or "configuration"
+    key = ".".join(_named(loc, values)) or "configuration"
     expected = str(error["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
     if error["type"] == "extra_forbidden":
         return f"{key}: unknown key; expected one of the keys in the example configuration (spelling?)"
+    if error["type"] == "string_pattern_mismatch":
+        expected = "1 to 64 characters without / # +"
     if error["type"] == "missing":
         return f"{key}: missing; expected a value"
     value = error["input"]
@@ -248,6 +250,15 @@ def _fault(error: Any) -> str:
         return f"{key}: expected {expected}"
     shown = "(hidden)" if _SECRET_KEYS & set(loc) else repr(value)[:80]
     return f"{key}: {shown}; expected {expected}"
+
+
+def _named(loc: list[str], values: dict[str, Any]) -> list[str]:
+    """Return where a fault is, an entry of a list by what its person calls it: ``sensor float-1``, else the 3rd."""
+    if len(loc) < 2 or not loc[1].isdigit():
+        return loc
+    entry = values[loc[0]][int(loc[1])] if isinstance(values.get(loc[0]), list) else None
+    name = entry.get("id") or entry.get("name") if isinstance(entry, dict) else None
+    return [f"{loc[0]} {name or f'number {int(loc[1]) + 1}'}", *loc[2:]]
 
 
 def find_config(given: Path | None) -> Path | None:
@@ -288,6 +299,20 @@ def load(given: Path | None = None) -> Settings:
     try:
         return Settings(**values)
     except ValidationError as error:
-        raise SettingsError([_fault(e) for e in error.errors()], path) from None
+        raise SettingsError([_fault(e, values) for e in error.errors()], path) from None
     except UnreadableEnvironmentError as error:
         raise SettingsError([f"environment: {error}"], path) from None
+
+
+def overridden(path: Path | None) -> list[str]:
+    """Return what of a readable configuration file the environment overrides with another value, a line each."""
+    if path is None:
+        return []
+    values = tomllib.loads(path.read_text(encoding="utf-8"))
+    said = []
+    for variable in sorted(v for v in os.environ if v.upper().startswith("MUSTWATCH_")):
+        section, _, key = variable.lower().removeprefix("mustwatch_").partition("__")
+        of_file = values.get(section)
+        if isinstance(of_file, dict) and str(of_file.get(key, os.environ[variable])) != os.environ[variable]:
+            said.append(f"{section}.{key} of the file is not used: the environment has {variable}")
+    return said

@@ -118,6 +118,7 @@ def _unwatched(db: sqlite3.Connection, settings: Settings) -> Mapping[str, str]:
 
 def store(settings: Settings, now_ms: int) -> Iterator[Look]:
     """Look whether the store can be read and written, what it holds, and whether somebody keeps watch on it."""
+    from mustwatch.store.backup import backup_folder, backups
     from mustwatch.store.keeper import is_kept
     from mustwatch.store.restoring import unfinished
     from mustwatch.store.schema import CHECKSUMS_SINCE, MIGRATIONS
@@ -143,7 +144,14 @@ def store(settings: Settings, now_ms: int) -> Iterator[Look]:
             "mustwatch restore --from-influx goes on with it; without need of it, delete the file",
         )
     if not path.exists():
-        yield Look("store", State.NOTE, f"{path} is not there yet", "the first start of the daemon makes it")
+        kept = backups(backup_folder(path, settings.store.backup_dir))
+        if kept:
+            lost = f"{path} is gone, but there are {len(kept)} backups of it"
+            yield Look("store", State.MEND, lost, "mustwatch restore says how to bring one back")
+        else:
+            yield Look(
+                "store", State.NOTE, f"{path} is not there yet", "the first start of the daemon makes it"
+            )
         return
     try:
         with closing(sqlite3.connect(read_only(path), uri=True, timeout=ANSWER_S)) as db:
@@ -152,7 +160,7 @@ def store(settings: Settings, now_ms: int) -> Iterator[Look]:
             broken = _unreadable(db) if version >= CHECKSUMS_SINCE else []
             unwatched = _unwatched(db, settings) if version >= CHECKSUMS_SINCE else {}
     except sqlite3.Error as error:
-        yield Look("store", State.MEND, f"{path}: {error}", "mustwatch restore --from-backup brings one back")
+        yield Look("store", State.MEND, f"{path}: {error}", "mustwatch restore says how to bring one back")
         return
     known = max(m.version for m in MIGRATIONS)
     if version > known:
@@ -166,7 +174,9 @@ def store(settings: Settings, now_ms: int) -> Iterator[Look]:
     since = (
         "no reading yet" if newest_ms is None else f"newest reading {from_ms(newest_ms):%Y-%m-%d %H:%M} UTC"
     )
-    yield Look("store", State.GOOD, f"{path}, {since}, {free // 2**20} MB free")
+    has_room = free >= ROOM_BYTES
+    said = f"{path}, {since}, {free // 2**20} MB free"
+    yield Look("store", State.GOOD if has_room else State.NOTE, said)
     for lot, why in unwatched.items():
         remedy = f"name it in the configuration again, or: mustwatch record rack {lot} --to VESSEL"
         yield Look("lot", State.MEND, f"nobody watches {lot}: {why}", remedy)

@@ -1,7 +1,8 @@
 """Opening the store when the daemon starts, whatever state the file is in.
 
 A damaged file is set aside, and the watch goes on: from the newest good backup, or with a new store where there is
-none. The winemaker is told; nothing is thrown away.
+none. A file that is gone while there are good backups is no new cellar: it goes on from the newest. The winemaker is
+told; nothing is thrown away.
 """
 
 import logging
@@ -17,11 +18,12 @@ log = logging.getLogger(__name__)
 
 
 class Opened(NamedTuple):
-    """The store, whether its file is new, and, if a damaged one was set aside, what happened in words."""
+    """The store, whether its file is new, and, if a damaged one was set aside or it was gone, what happened."""
 
     store: Store
     is_new: bool
     damage: str | None
+    was_gone: bool = False
 
 
 def open_store(path: Path, now_ms: int, backups: Path) -> Opened:
@@ -36,16 +38,27 @@ def open_store(path: Path, now_ms: int, backups: Path) -> Opened:
         sqlite3.Error, OSError: it cannot be opened for another reason than damage.
         store.schema.SchemaTooNewError: it was written by a newer mustwatch.
     """
-    is_new = not path.exists()
-    why = None if is_new else marked_damage(path)
+    if not path.exists():
+        return _begin(path, now_ms, backups)
+    why = marked_damage(path)
     if why is None:
         try:
-            return Opened(Store(path, now_ms), is_new, None)
+            return Opened(Store(path, now_ms), False, None)
         except sqlite3.DatabaseError as error:
             if not is_damage(error):
                 raise
             why = str(error)
     return _begin_anew(path, now_ms, backups, why)
+
+
+def _begin(path: Path, now_ms: int, backups: Path) -> Opened:
+    backup = newest_good(backups)
+    if backup is None:
+        return Opened(Store(path, now_ms), True, None)
+    put_back(backup, path)
+    said = f"the store was gone; the watch goes on from the backup {backup.name}"
+    log.error(said)
+    return Opened(Store(path, now_ms), False, said, was_gone=True)
 
 
 def _begin_anew(path: Path, now_ms: int, backups: Path, why: str) -> Opened:

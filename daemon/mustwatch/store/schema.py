@@ -183,3 +183,9 @@ def migrate(
         connection.execute("COMMIT")
         applied.append(step.version)
     return applied
+
+
+def is_current(connection: sqlite3.Connection) -> bool:
+    """Say whether a database has every migration of this version and none of a newer one. Changes nothing."""
+    done = {row[0] for row in connection.execute("SELECT version FROM migration")}
+    return done == {migration.version for migration in MIGRATIONS}

@@ -19,6 +19,7 @@ from mustwatch.config.unwatched import unwatched_lots
 from mustwatch.evaluation.facts import facts_of
 from mustwatch.store.store import Store
 from mustwatch.views.overview import cellar_overview
+from mustwatch.views.set_up import set_up_remarks
 from mustwatch.views.strength import strength_now
 from mustwatch.views.unbooked import unbooked_wines
 
@@ -111,5 +112,6 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
             *([caution] if (caution := co2_caution(fermenting)) is not None else []),
             *unbooked_wines(alerts, plan.rules.units),
         ],
+        "remarks": set_up_remarks(store, settings, plan, now_ms),
         "alerts": [public(alert, plan.rules.units, now_ms) for alert in alerts],
     }

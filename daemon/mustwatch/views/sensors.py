@@ -3,7 +3,7 @@
 from typing import Any
 
 from mustwatch.cellar.history import BEGINNING_MS, CellarHistory
-from mustwatch.cellar.instant import DAY_MS, iso
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS, iso
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor
 from mustwatch.config.plan import CellarPlan
@@ -12,6 +12,8 @@ from mustwatch.store.store import Store
 
 LOOKBACK_MS = 60 * DAY_MS
 """A sensor that said nothing for longer than this counts as never heard."""
+TOGETHER_MS = 6 * HOUR_MS
+"""A sensor with a topic for each quantity says one at a time: what it said within this counts as said now."""
 PAYLOAD_SHOWN = 200
 """Bytes of an unreadable payload that are shown."""
 
@@ -23,7 +25,7 @@ def sensors_view(store: Store, plan: CellarPlan, now_ms: int) -> list[dict[str, 
 
 
 def _sensor(store: Store, sensor: Sensor, history: CellarHistory, now_ms: int) -> dict[str, Any]:
-    latest = store.readings.latest(sensor.id, now_ms - LOOKBACK_MS)
+    latest = newest_of_each(store, sensor.id, now_ms)
     placement = history.place(sensor.id, now_ms)
     heard_ms = None if latest is None else latest.received_ms
     is_silent = heard_ms is None or now_ms - heard_ms > sensor.silent_after_s * 1000
@@ -48,6 +50,20 @@ def _sensor(store: Store, sensor: Sensor, history: CellarHistory, now_ms: int) -
         "calibrations": _calibrations(store, sensor),
         "offset": next((offset for _, offset in reversed(history.offsets.get(sensor.id, ()))), 0.0),
     }
+
+
+def newest_of_each(store: Store, sensor: str, now_ms: int) -> Reading | None:
+    """Return the newest reading, filled up with the newest of each quantity that the hours before it said."""
+    latest = store.readings.latest(sensor, now_ms - LOOKBACK_MS)
+    if latest is None or None not in latest[3:8]:
+        return latest
+    until_ms = latest.observed_ms
+    for before in reversed(store.readings.between(until_ms - TOGETHER_MS, until_ms, [sensor])):
+        if None not in latest[3:8]:
+            break
+        filled = (old if new is None else new for new, old in zip(latest[3:8], before[3:8], strict=True))
+        latest = Reading._make((*latest[:3], *filled, latest.stamp))
+    return latest
 
 
 def _said(reading: Reading) -> dict[str, Any]:

@@ -135,6 +135,7 @@ class Cellar(BaseModel):
     at: Instant
     vessels: list[VesselRow]
     cautions: list[str]
+    remarks: list[str]
     alerts: list[Alert]
 
 
