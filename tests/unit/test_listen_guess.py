@@ -179,10 +179,13 @@ def test_a_probe_is_proposed_for_the_room() -> None:
     assert probe.sensor.kind == "probe"
 
 
-def test_an_id_that_is_taken_gets_a_number() -> None:
+def test_an_id_that_is_taken_gets_more_of_the_topic_or_a_number() -> None:
     (proposal,) = proposed(heard(cellar__f1=b'{"sg": 1.05}'), taken=("f1",))
 
-    assert proposal.sensor.id == "f1-2"
+    (other,) = proposed(heard(cellar__f1=b'{"sg": 1.05}'), taken=("f1", "cellar-f1"))
+
+    assert proposal.sensor.id == "cellar-f1"
+    assert other.sensor.id == "cellar-f1-2"
 
 
 def test_a_float_that_says_how_it_leans_is_to_be_calibrated() -> None:
@@ -214,3 +217,34 @@ def test_a_babbling_broker_is_listened_to_within_bounds() -> None:
     assert len(ear.topics) == MOST_TOPICS
     assert ear.passed_over == 100
     assert len(ear.topics["t/0"].samples) <= 5
+
+
+@pytest.mark.parametrize(
+    ("topic", "id_"),
+    [
+        ("cellar/float-1", "float-1"),
+        ("cellar/float-1/state", "float-1"),
+        ("tele/float-1/SENSOR", "float-1"),
+        ("application/7/device/green-float/event/up", "green-float"),
+        ("floats/12/data", "floats-12"),
+        ("keller/große flasche", "große flasche"),
+        ("data", "float"),
+    ],
+)
+def test_a_sensor_is_called_by_the_last_part_of_its_topic_that_tells_anything(topic: str, id_: str) -> None:
+    heard = Topic(topic)
+    heard.samples.append(b'{"sg": 1.0532, "temp": 19.4}')
+
+    (proposal,) = proposals([heard], [], [], NOW_MS)
+
+    assert proposal.sensor.id == id_
+
+
+def test_sensors_of_one_name_in_two_places_are_told_apart_by_the_place() -> None:
+    heard = [Topic("shed/tub/state"), Topic("barn/tub/state"), Topic("x/barn/tub/state"), Topic("tub")]
+    for topic in heard:
+        topic.samples.append(b'{"sg": 1.0532}')
+
+    ids = [p.sensor.id for p in proposals(heard, [], [], NOW_MS)]
+
+    assert ids == ["tub", "barn-tub", "x-barn-tub", "tub-2"]

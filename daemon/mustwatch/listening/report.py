@@ -1,8 +1,9 @@
 """What was heard on the broker, topic by topic: how it is read, or the entry that would have it read. Pure."""
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import count
 from typing import Any, Final
 
 from mustwatch.cellar.reading import Reading
@@ -166,6 +167,13 @@ def _from_numbers(group: Sequence[tuple[Topic, Guess]]) -> list[Proposal]:
     ]
 
 
+_SAYS_NOTHING: Final = _QUANTITY_WORDS | {
+    *("attributes", "attrs", "sensors", "up", "uplink", "event", "events", "message", "messages"),
+    *("measurement", "measurements", "payload", "out", "stat", "info", "report"),
+}
+"""Words by which no sensor can be told from another."""
+
+
 def _whose(topic: str) -> str:
     """Return the part of a topic that says who speaks: without the levels that name a quantity."""
     levels = topic.split("/")
@@ -174,16 +182,27 @@ def _whose(topic: str) -> str:
     return "/".join(levels)
 
 
+def _names(topic: str, decoder: str, kind: str) -> Iterator[str]:
+    """Yield ids for who speaks on a topic, the best first: the last level that tells anything, then longer ones."""
+    told: list[str] = []
+    for level in reversed(topic.split("/")):
+        telling = [word for word in re.split(r"[\W_]+", level) if word and word.lower() not in _SAYS_NOTHING]
+        if not telling:
+            continue
+        told.insert(0, "-".join(telling) if decoder == "number" else re.sub(r"[\x00-\x1f#+]", "-", level))
+        if not told[0].isdigit():
+            yield "-".join(told)[:60]
+    stem = ("-".join(told) or kind)[:56]
+    yield from (stem if number == 1 else f"{stem}-{number}" for number in count(1))
+
+
 def _named(
     proposal: Proposal, taken: set[str], vessels: list[str], topics: Iterable[Topic], now_ms: int
 ) -> Proposal:
     sensor = proposal.sensor
     quantities = {f.quantity for f in sensor.fields} or _said(proposal, topics, now_ms)
     kind = SensorKind.FLOAT if quantities & {Quantity.GRAVITY, Quantity.INCLINATION} else SensorKind.PROBE
-    stem = re.sub(r"[\x00-\x1f/#+]", "-", _whose(proposal.topics[0]).split("/")[-1])[:60] or kind.value
-    name, number = stem, 2
-    while name in taken:
-        name, number = f"{stem}-{number}", number + 1
+    name = next(n for n in _names(proposal.topics[0], sensor.decoder, kind.value) if n not in taken)
     taken.add(name)
     vessel = vessels.pop(0) if kind is SensorKind.FLOAT and vessels else None
     remarks = list(proposal.remarks)
