@@ -236,6 +236,25 @@ def test_a_restore_while_the_daemon_keeps_watch_is_refused(store: Store, mustwat
     assert (refused.returncode, "stop it first" in refused.stderr) == (1, True)
 
 
-def test_a_restore_from_nowhere_is_wrong_input(mustwatch: Command) -> None:
-    assert mustwatch("restore").returncode == 2
+def test_a_restore_without_anything_lists_what_there_is_and_what_to_type(
+    store: Store, mustwatch: Command, tmp_path: Path
+) -> None:
+    none = mustwatch("restore")
+    assert (none.returncode, "No backup is in" in none.stdout) == (0, True)
+    good = make_backup(store.path, tmp_path / "backups", T0)
+    bad = make_backup(store.path, tmp_path / "backups", T0 + DAY_MS)
+    damage(bad.path)
+
+    said = mustwatch("restore").stdout
+    document = json.loads(mustwatch("restore", "--json").stdout)
+
+    assert f"{good.path.name}  " in said
+    assert f"mustwatch restore --from-backup {good.path} --force" in said, (
+        "the newest good one, and a store is here"
+    )
+    assert [row["fault"] is None for row in document["backups"]] == [False, True]
+    assert document["backups"][1]["readings"] == 192
+
+
+def test_a_restore_from_a_mirror_that_is_not_configured_is_wrong_input(mustwatch: Command) -> None:
     assert "[influx]" in mustwatch("restore", "--from-influx").stderr

@@ -34,13 +34,17 @@ def restore(
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
-    """Bring the store back onto this card, with the daemon stopped; a store that is here is never overwritten."""
+    """Bring the store back onto this card, with the daemon stopped; without options, list what there is.
+
+    A store that is here is never overwritten.
+    """
     from mustwatch.store.keeper import AlreadyKeptError, Keeper
 
     settings = settings_or_fail()
     path = store_path(settings)
     if from_backup is None and not from_influx:
-        fail("say where from: --from-backup FILE, --from-influx, or both", ExitCode.WRONG_INPUT)
+        _list(settings, as_json=as_json)
+        return
     if from_influx and settings.influx is None:
         fail(
             "--from-influx needs [influx] in the configuration: url, org, bucket, token", ExitCode.WRONG_INPUT
@@ -83,6 +87,40 @@ def _say(document: dict[str, Any]) -> None:
         if document["missing"] and document["retention"]:
             say(document["retention"])
     say("start the daemon: it goes on from here, and takes from the broker what has come meanwhile")
+
+
+def _list(settings: Settings, *, as_json: bool) -> None:
+    """Say what there is to restore from, the newest first, each read through, and what to type."""
+    from mustwatch.store.backup import backup_folder, backups, verify
+
+    folder = backup_folder(store_path(settings), settings.store.backup_dir)
+    found: list[dict[str, object]] = []
+    for file in backups(folder):
+        row: dict[str, object] = {"file": str(file), "bytes": file.stat().st_size, "fault": None}
+        try:
+            counts = verify(file)
+            row |= {"readings": counts["reading"], "entries": counts["entry"]}
+        except BackupError as error:
+            row["fault"] = str(error)
+        found.append(row)
+    influx = settings.influx.url if settings.influx is not None else None
+    if as_json:
+        emit_json({"folder": str(folder), "backups": found, "influx": influx})
+        return
+    say(f"In {folder}:" if found else f"No backup is in {folder}.")
+    for row in found:
+        size = f"{int(str(row['bytes'])) / 1e6:.1f} MB"
+        what = row["fault"] or f"{row['readings']} readings, {row['entries']} entries"
+        say(f"  {Path(str(row['file'])).name}  {size}  {what}")
+    if influx is not None:
+        say(f"And the mirror at {influx}.")
+    say("With the daemon stopped (sudo systemctl stop mustwatch):")
+    good = next((row["file"] for row in found if row["fault"] is None), "FILE")
+    say(f"  mustwatch restore --from-backup {good}" + (" --force" if store_path(settings).exists() else ""))
+    if influx is not None:
+        say(
+            "  mustwatch restore --from-influx      what the mirror holds; after a backup: what it holds more"
+        )
 
 
 def _at_hand(stack: ExitStack, given: Path, settings: Settings) -> Path:
