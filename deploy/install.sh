@@ -6,7 +6,9 @@ set -euo pipefail
 usage() {
   cat <<'TEXT'
 usage: sudo deploy/install.sh install   [--from WHAT] [--lan] [--no-broker | --broker] [--timezone TZ] [--broker-port N] [--pages-port N]
+       sudo deploy/install.sh install   --archive FILE [--from WHAT]
        sudo deploy/install.sh upgrade   [--from WHAT]
+       sudo deploy/install.sh archive   [FILE]
        sudo deploy/install.sh rollback
        sudo deploy/install.sh uninstall [--purge]
 
@@ -17,8 +19,10 @@ usage: sudo deploy/install.sh install   [--from WHAT] [--lan] [--no-broker | --b
                     It is remembered; --broker has one set up here after all
   --timezone TZ     of the cellar (default: this machine's)
   --broker-port N   (default 1883)    --pages-port N   (default 8714)      (when it is installed first)
+  --archive FILE    the cellar that `archive` wrote down, brought back onto a new card: store, configuration, passwords
   --purge           remove the configuration, the readings and the cellar book too
 
+archive writes all of a cellar into one file that only root can read: it holds passwords. Keep it on another machine.
 upgrade makes a backup first, and goes back by itself if the new version does not come up.
 TEXT
 }
@@ -199,6 +203,50 @@ machine_timezone() {
   if [ -e /etc/timezone ]; then cat /etc/timezone; else readlink /etc/localtime | sed 's|.*/zoneinfo/||'; fi
 }
 
+# --- a whole cellar in one file -----------------------------------------------------------------------------------
+
+do_archive() { # [FILE]
+  [ -e "$opt/current" ] || fail "mustwatch is not installed"
+  local file=${archive:-mustwatch-$(date -u +%Y%m%dT%H%M%SZ).tar.gz} stage=$workspace/archive name
+  umask 0077
+  mkdir -p "$stage/etc" "$stage/broker"
+  cp -a "$etc/." "$stage/etc/"
+  rm -f "$stage/etc/mustwatch.example.toml"
+  for name in mustwatch.passwords mustwatch.acl; do
+    [ ! -e "/etc/mosquitto/$name" ] || cp "/etc/mosquitto/$name" "$stage/broker/"
+  done
+  if [ -e "$var/cellar.db" ]; then
+    /usr/local/bin/mustwatch backup --out "$stage/cellar.db" >/dev/null || fail "the store could not be backed up"
+  fi
+  tar -C "$stage" -czf "$file.part" . || { rm -f "$file.part"; fail "could not write $file"; }
+  mv "$file.part" "$file"
+  say "$file holds, for root alone to read:"
+  say "  the configuration and its passwords and tokens ($etc)"
+  [ ! -e "$stage/broker/mustwatch.passwords" ] || say "  the floats' passwords, hashed, and who may write where"
+  [ ! -e "$stage/cellar.db" ] || say "  the store: readings and cellar book, read back and found the same"
+  say "Bring it onto another machine. There:  sudo deploy/install.sh install --archive FILE"
+}
+
+unpack_archive() { # puts configuration, passwords and store in place; the rest of the installation finds them there
+  local stage=$workspace/archive file
+  if [ -e "$etc/mustwatch.toml" ] || [ -e "$var/cellar.db" ]; then
+    fail "there is a cellar here already ($etc, $var); an archive is for a new card"
+  fi
+  mkdir -p "$stage"
+  tar --no-same-owner --no-same-permissions -C "$stage" -xzf "$archive" || fail "$archive cannot be read as an archive"
+  [ -f "$stage/etc/mustwatch.toml" ] || fail "$archive is no archive of mustwatch: it holds no configuration"
+  make_user
+  cp -R "$stage/etc/." "$etc/"
+  chown -R "root:$user" "$etc"
+  find "$etc" -type f -exec chmod 0640 {} +
+  mkdir -p /etc/mosquitto
+  for file in "$stage"/broker/*; do
+    [ ! -f "$file" ] || install -m 0640 "$file" /etc/mosquitto/
+  done
+  [ ! -f "$stage/cellar.db" ] || install -m 0600 -o "$user" -g "$user" "$stage/cellar.db" "$var/cellar.db"
+  say "brought back from $archive: configuration, passwords$([ ! -f "$stage/cellar.db" ] || echo ", store")"
+}
+
 # --- broker -------------------------------------------------------------------------------------------------------
 
 refuse_foreign_broker() { # a broker that somebody set up for something else is not ours to change
@@ -246,11 +294,15 @@ check_configuration() {
 # --- what can be asked for ----------------------------------------------------------------------------------------
 
 do_install() {
+  [ -z "$archive" ] || [ -f "$archive" ] || fail "$archive is not there; expected a file that \`archive\` wrote"
   if [ -z "$with_broker" ]; then
     with_broker=yes
-    [ ! -e "$etc/own-broker" ] || with_broker=no
+    if [ -e "$etc/own-broker" ] || { [ -n "$archive" ] && tar -tzf "$archive" ./etc/own-broker >/dev/null 2>&1; }; then
+      with_broker=no
+    fi
   fi
   [ "$with_broker" = no ] || refuse_foreign_broker
+  [ -z "$archive" ] || [ ! -e "$etc/mustwatch.toml" ] || fail "there is a cellar here already ($etc); an archive is for a new card"
   need_packages python3 python3-venv ca-certificates adduser util-linux
   need_python
   build_release "${from:-$here/..}"
@@ -262,6 +314,7 @@ do_install() {
       return
     fi
     make_user
+    [ -z "$archive" ] || unpack_archive
     put_in_use
     is_new=true
   else
@@ -398,7 +451,7 @@ do_uninstall() {
   fi
 }
 
-from="" with_broker="" bind=127.0.0.1 timezone="" broker_port=1883 pages_port=8714 purge=no
+from="" archive="" with_broker="" bind=127.0.0.1 timezone="" broker_port=1883 pages_port=8714 purge=no
 does=${1:-}
 [ $# -eq 0 ] || shift
 while [ $# -gt 0 ]; do
@@ -410,13 +463,21 @@ while [ $# -gt 0 ]; do
     --timezone) timezone=${2:?}; shift ;;
     --broker-port) broker_port=${2:?}; shift ;;
     --pages-port) pages_port=${2:?}; shift ;;
+    --archive) archive=${2:?--archive needs a file that archive wrote}; shift ;;
     --purge) purge=yes ;;
-    *) usage >&2; fail "$1 is not known" ;;
+    -*) usage >&2; fail "$1 is not known" ;;
+    *)
+      if [ "$does" != archive ] || [ -n "$archive" ]; then
+        usage >&2
+        fail "$1 is not known"
+      fi
+      archive=$1
+      ;;
   esac
   shift
 done
 case $does in
-  install | upgrade | rollback | uninstall)
+  install | upgrade | rollback | uninstall | archive)
     need_machine "$does"
     workspace=$(mktemp -d)
     timezone=${timezone:-$(machine_timezone)}

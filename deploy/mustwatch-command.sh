@@ -20,5 +20,8 @@ if [ "$(id -u)" != 0 ]; then
     fi
     exec sudo -- "$0" "$@"
 fi
+if [ "${1:-}" = welcome ]; then # it writes the configuration, and calls this for everything else
+    exec "$python" -I -m mustwatch "$@"
+fi
 export MUSTWATCH_SERVICE=mustwatch
 exec setpriv --no-new-privs -- "$python" -I -m mustwatch "$@"

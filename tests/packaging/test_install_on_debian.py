@@ -428,6 +428,28 @@ def test_a_second_rollback_has_nothing_to_go_back_to_and_changes_nothing(pi: Pi)
     assert pi.said("systemctl", "show", "-p", "MainPID", "--value", "mustwatch") == pid
 
 
+def test_an_archive_brings_a_whole_cellar_onto_a_new_card(pi: Pi, built: Built) -> None:
+    said = pi.run("/opt/mustwatch/deploy/install.sh", "archive", "/root/cellar.tar.gz").stdout
+    assert "passwords" in said
+    assert pi.said("stat", "-c", "%a %U", "/root/cellar.tar.gz") == "600 root"
+    secrets = pi.said("cat", "/etc/mustwatch/secrets.env")
+    password = pi.said("mustwatch-broker", "password", "float-1").split()[3]
+    pi.run("/opt/mustwatch/deploy/install.sh", "archive", "/root/cellar.tar.gz")
+    refused = pi.install("install", "--archive", "/root/cellar.tar.gz", check=False)
+    assert "already" in refused.stderr
+
+    pi.install("uninstall", "--purge")
+    pi.install("install", "--from", pi.bring(built.wheel), "--archive", "/root/cellar.tar.gz")
+
+    assert pi.said("cat", "/etc/mustwatch/secrets.env") == secrets
+    assert publish(pi, "float-1", password, "cellar/float-1", b'{"sg": 1.0512, "temp": 19.4}')
+    wait_until(lambda: "1.0512" in pi.said("mustwatch", "export", "--format", "csv"), 30, "a new reading")
+    assert "1.0532" in pi.said("mustwatch", "export", "--format", "csv")
+    assert "elder" in pi.said("mustwatch", "book")
+    modes = pi.said("sh", "-c", "stat -c '%a %U %G' /etc/mustwatch/secrets.env /var/lib/mustwatch/cellar.db")
+    assert modes.splitlines() == ["600 root root", "600 mustwatch mustwatch"]
+
+
 def test_uninstalling_keeps_data_and_purging_does_not(pi: Pi, built: Built) -> None:
     pi.run("/opt/mustwatch/deploy/install.sh", "uninstall")
     assert not (pi.root / "opt/mustwatch").exists()

@@ -15,6 +15,7 @@ from mustwatch.cli.person import become_the_service
 
 COMMANDS = {
     "run": "keep watch: take readings from the broker, and tell when something must be done",
+    "welcome": "walk through what a new cellar needs, to the first reading that is watched and told",
     "check": "look for faults in the configuration and its surroundings, and say what to mend",
     "listen": "show what arrives on the broker and propose the entry for a new sensor",
     "demo": "live three weeks of an invented cellar in a minute",

@@ -157,7 +157,7 @@ def become_the_service() -> None:
         _become(person, os.getgrouplist(person.pw_name, person.pw_gid))
         _open_what_is_asked(theirs)
     theirs.close()
-    _take_secrets()
+    take_secrets()
     user = pwd.getpwnam(service)
     _become(user, [user.pw_gid])
     os.environ["HOME"] = user.pw_dir
@@ -178,7 +178,7 @@ def _become(user: pwd.struct_passwd, groups: list[int]) -> None:
     os.setresuid(user.pw_uid, user.pw_uid, user.pw_uid)
 
 
-def _take_secrets() -> None:
+def take_secrets() -> None:
     with contextlib.suppress(OSError):
         for line in SECRETS.read_text(encoding="utf-8").splitlines():
             key, is_set, value = line.partition("=")
