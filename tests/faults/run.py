@@ -108,6 +108,7 @@ def _child(name: str, count: int) -> int:
     try:
         row = importlib.import_module(f"fault_{name}").run(count, folder)
     except pytest.skip.Exception as reason:
+        shutil.rmtree(folder, ignore_errors=True)
         print(json.dumps({"fault": name, "failed": False, "skipped": str(reason), "notes": [str(reason)]}))
         return 0
     row.seconds = time.monotonic() - began

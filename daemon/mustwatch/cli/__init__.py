@@ -11,7 +11,6 @@ from typer.core import TyperGroup
 from typer.main import get_command
 
 from mustwatch import __version__
-from mustwatch.cli.person import become_the_service
 
 COMMANDS = {
     "run": "keep watch: take readings from the broker, and tell when something must be done",
@@ -88,7 +87,10 @@ def _root(
 
 def main() -> None:
     """Run a command; exit 0: done, 1: it could not be done, 2: the input is wrong."""
-    become_the_service()
+    if "MUSTWATCH_SERVICE" in os.environ:
+        from mustwatch.cli.person import become_the_service
+
+        become_the_service()
     arguments = sys.argv[1:]
     for position, argument in enumerate(arguments):  # --config may stand before or after the command
         if argument == "--config" and position + 1 < len(arguments) and position > 0:
