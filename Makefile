@@ -6,7 +6,7 @@ STAMP := $(VENV)/.ready
 NICE ?= nice
 DEMO := .demo
 
-.PHONY: demo test check lint format quick coverage unit bench bench-watch report faults adversary soak arm64 screenshots setup clean python
+.PHONY: demo test check lint format quick coverage unit bench bench-watch report faults adversary soak arm64 screenshots setup clean python release
 
 python: # the same words, wherever it is missing
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -85,6 +85,11 @@ arm64: $(STAMP) ## the quick tests and one reading's way on an emulated 64-bit A
 
 screenshots: $(STAMP) ## pictures of every page at phone and desktop size
 	$(BIN)/python tests/browser/screenshots.py
+
+release: $(STAMP) ## the source archive and the wheel, with their checksums, in dist/
+	rm -rf dist
+	$(BIN)/python -m build --no-isolation
+	cd dist && sha256sum -- * >SHA256SUMS
 
 clean:
 	rm -rf $(VENV) $(DEMO) dist build .mypy_cache .ruff_cache .pytest_cache .hypothesis

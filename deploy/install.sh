@@ -5,10 +5,11 @@ set -euo pipefail
 
 usage() {
   cat <<'TEXT'
-usage: sudo deploy/install.sh install   [--from WHAT] [--lan] [--no-broker | --broker] [--timezone TZ] [--broker-port N] [--pages-port N]
+usage: sudo deploy/install.sh install   [--from WHAT] [--lan] [--no-broker | --broker] [--parquet] [--timezone TZ] [--broker-port N] [--pages-port N]
        sudo deploy/install.sh install   --archive FILE [--from WHAT]
        sudo deploy/install.sh upgrade   [--from WHAT]
        sudo deploy/install.sh archive   [FILE]
+       sudo deploy/install.sh phone
        sudo deploy/install.sh rollback
        sudo deploy/install.sh uninstall [--purge]
 
@@ -17,11 +18,13 @@ usage: sudo deploy/install.sh install   [--from WHAT] [--lan] [--no-broker | --b
   --lan             let phones in the house see the pages, with the token in /etc/mustwatch/secrets.env
   --no-broker       leave the broker alone: you run one already; set [mqtt] in /etc/mustwatch/mustwatch.toml.
                     It is remembered; --broker has one set up here after all
+  --parquet         can export Parquet too (45 MB more)
   --timezone TZ     of the cellar (default: this machine's)
   --broker-port N   (default 1883)    --pages-port N   (default 8714)      (when it is installed first)
   --archive FILE    the cellar that `archive` wrote down, brought back onto a new card: store, configuration, passwords
   --purge           remove the configuration, the readings and the cellar book too
 
+phone shows the pages' address once more, as a QR code that signs a phone in.
 archive writes all of a cellar into one file that only root can read: it holds passwords. Keep it on another machine.
 upgrade makes a backup first, and goes back by itself if the new version does not come up.
 TEXT
@@ -53,9 +56,9 @@ need_machine() {
   [ "$(id -u)" = 0 ] || fail "must be root: sudo $0 $*"
   command -v systemctl >/dev/null || fail "no systemd here; see the compose file in deploy/compose instead"
   command -v apt-get >/dev/null || fail "no apt-get here; this script is for Debian and Raspberry Pi OS"
-  case $(uname -m) in
-    x86_64 | aarch64) ;;
-    *) fail "this is $(uname -m); expected a 64-bit system (Raspberry Pi OS 64-bit)" ;;
+  case $(dpkg --print-architecture) in # of the system: a 64-bit kernel may run a 32-bit one
+    amd64 | arm64) ;;
+    *) fail "this system is $(dpkg --print-architecture); expected a 64-bit one (Raspberry Pi OS 64-bit)" ;;
   esac
 }
 
@@ -87,12 +90,26 @@ build_release() { # WHAT: leaves the wheel in $wheel
   else
     say "fetching mustwatch from $what"
     python3 -m venv "$workspace/builder"
-    "$workspace/builder/bin/pip" wheel --quiet --no-deps --wheel-dir "$workspace/wheel" "$what" ||
+    "$workspace/builder/bin/pip" install --quiet --no-input --require-hashes -r "$here/build.lock" ||
+      fail "could not get what builds mustwatch; is there a network?"
+    "$workspace/builder/bin/pip" wheel --quiet --no-deps --no-build-isolation --wheel-dir "$workspace/wheel" "$what" ||
       fail "could not get mustwatch from $what"
   fi
   wheel=$(find "$workspace/wheel" -name 'mustwatch-*.whl' | head -n 1)
   [ -n "$wheel" ] || fail "$what holds no mustwatch"
-  mark=$(cat "$wheel" "$here/requirements.lock" | sha256sum | cut -d' ' -f1)
+  locks=(-r "$here/requirements.lock")
+  if [ "$with_parquet" = yes ] || [ -e "$opt/with-parquet" ]; then
+    locks+=(-r "$here/parquet.lock")
+  fi
+  mark=$(cat "$wheel" "${locks[@]/#-r//dev/null}" | sha256sum | cut -d' ' -f1)
+}
+
+own_source() { # the sources this script lies in; where it was installed, the wheel it came with
+  if [ -e "$here/../pyproject.toml" ]; then
+    echo "$here/.."
+  else
+    find "$opt/current/" -maxdepth 1 -name 'mustwatch-*.whl'
+  fi
 }
 
 make_release() { # makes $new_release from $wheel, unless the release in use is the same
@@ -107,10 +124,12 @@ make_release() { # makes $new_release from $wheel, unless the release in use is 
   say "installing $version (a few minutes on a Pi)"
   # Each says for itself that it failed: in a function that is asked for its answer the shell does not end by itself.
   python3 -m venv "$new_release" || fail "could not make a virtual environment in $new_release"
-  "$new_release/bin/pip" install --quiet --no-input --require-hashes -r "$here/requirements.lock" ||
+  "$new_release/bin/pip" install --quiet --no-input --require-hashes "${locks[@]}" ||
     fail "could not install what mustwatch needs; is there a network, and room on the card?"
   "$new_release/bin/pip" install --quiet --no-deps "$wheel" || fail "could not install $wheel"
   "$new_release/bin/mustwatch" --version >/dev/null || fail "the new version does not start"
+  cp "$wheel" "$new_release/"
+  [ ${#locks[@]} -eq 2 ] || touch "$opt/with-parquet"
   echo "$mark" >"$new_release/.mark"
 }
 
@@ -123,7 +142,7 @@ put_in_use() { # $new_release becomes the one in use, the former one stays for a
   install -d -m 0755 "$opt/deploy"
   if [ "$here" != "$opt/deploy" ]; then
     install -m 0755 "$here/install.sh" "$here/broker_access.py" "$here/mustwatch-command.sh" "$opt/deploy/"
-    install -m 0644 "$here/requirements.lock" "$here/mustwatch.service" "$here/mustwatch.toml" "$opt/deploy/"
+    install -m 0644 "$here"/*.lock "$here/mustwatch.service" "$here/mustwatch.toml" "$opt/deploy/"
   fi
   drop_old_releases
 }
@@ -305,7 +324,7 @@ do_install() {
   [ -z "$archive" ] || [ ! -e "$etc/mustwatch.toml" ] || fail "there is a cellar here already ($etc); an archive is for a new card"
   need_packages python3 python3-venv ca-certificates adduser util-linux
   need_python
-  build_release "${from:-$here/..}"
+  build_release "${from:-$(own_source)}"
   local is_new=false
   if make_release; then
     if [ -e "$opt/current" ]; then
@@ -331,9 +350,42 @@ do_install() {
   say_what_is_next
 }
 
+do_phone() { # the pages' address for a phone, with a link that signs it in
+  local found bind token link
+  found=$("$opt/current/bin/python" -I - <<'PY'
+import os, shlex
+from pathlib import Path
+from mustwatch.cli.person import take_secrets
+take_secrets()
+from mustwatch.cli.welcome import address
+from mustwatch.config.settings import load
+from urllib.parse import quote
+web = load(Path("/etc/mustwatch/mustwatch.toml")).web
+where = web.base_url or f"http://{address() if web.bind in ('0.0.0.0', '::') else web.bind}:{web.port}"
+print(web.bind, where, quote(web.token.get_secret_value(), safe="") if web.token else "-")
+PY
+  ) || return 0
+  read -r bind link token <<<"$found"
+  if [ "$bind" = 127.0.0.1 ]; then
+    say "The pages are for this machine only: $link/"
+    say "For phones in the house: bind = \"0.0.0.0\" in [web] of $etc/mustwatch.toml, then sudo systemctl restart mustwatch"
+    return
+  fi
+  say "The pages, for a phone in the house: $link/"
+  [ "$token" = - ] || link=$link/enter#$token
+  say "This link signs a phone in; whoever has it sees the cellar:"
+  say "  $link"
+  (need_packages qrencode) >/dev/null 2>&1 || return 0
+  qrencode -t UTF8 -m 2 "$link"
+}
+
 say_what_is_next() {
   say
-  say "mustwatch keeps watch.  Next:"
+  say "mustwatch keeps watch."
+  do_phone
+  say
+  say "Next:"
+  say "  sudo mustwatch welcome                walks through all that follows, to the first reading"
   if [ "$with_broker" = no ]; then
     say "  sudo nano $etc/mustwatch.toml   your broker: host, port, username, password in [mqtt]"
     say "  sudo systemctl restart mustwatch"
@@ -349,7 +401,7 @@ say_what_is_next() {
 do_upgrade() {
   [ -e "$opt/current" ] || fail "mustwatch is not installed yet: $0 install"
   need_python
-  build_release "${from:-$here/..}"
+  build_release "${from:-$(own_source)}"
   if make_release; then upgrade_to_new_release; fi
 }
 
@@ -451,7 +503,7 @@ do_uninstall() {
   fi
 }
 
-from="" archive="" with_broker="" bind=127.0.0.1 timezone="" broker_port=1883 pages_port=8714 purge=no
+from="" with_parquet=no archive="" with_broker="" bind=127.0.0.1 timezone="" broker_port=1883 pages_port=8714 purge=no
 does=${1:-}
 [ $# -eq 0 ] || shift
 while [ $# -gt 0 ]; do
@@ -464,6 +516,7 @@ while [ $# -gt 0 ]; do
     --broker-port) broker_port=${2:?}; shift ;;
     --pages-port) pages_port=${2:?}; shift ;;
     --archive) archive=${2:?--archive needs a file that archive wrote}; shift ;;
+    --parquet) with_parquet=yes ;;
     --purge) purge=yes ;;
     -*) usage >&2; fail "$1 is not known" ;;
     *)
@@ -477,7 +530,7 @@ while [ $# -gt 0 ]; do
   shift
 done
 case $does in
-  install | upgrade | rollback | uninstall | archive)
+  install | upgrade | rollback | uninstall | archive | phone)
     need_machine "$does"
     workspace=$(mktemp -d)
     timezone=${timezone:-$(machine_timezone)}

@@ -124,7 +124,8 @@ class Export:
             import pyarrow.parquet as pq
         except ImportError:
             raise NoParquetError(
-                "Parquet needs pyarrow, which is not installed: pip install 'mustwatch[parquet]'"
+                "Parquet needs pyarrow, which is not installed: pip install 'mustwatch[parquet]', or where install.sh "
+                "was used: sudo /opt/mustwatch/deploy/install.sh install --parquet"
             ) from None
         schema = _parquet_schema(pa)
         count = 0

@@ -1,6 +1,7 @@
 """Names and words that are markup: shown as words, run by nobody; and who may see them at all."""
 
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -62,5 +63,22 @@ def test_with_a_token_one_signs_in_once_and_stays(past: Path, tmp_path: Path, vi
         expect(beside.locator("h1")).to_have_text("Sign in")
         page.close()
         beside.close()
+    finally:
+        end_cellar(running)
+
+
+def test_a_sign_in_link_signs_in_and_leaves_no_token_behind(past: Path, tmp_path: Path, visit: Visit) -> None:
+    token = "a token+of/odd=signs"
+    running = run_cellar(past, tmp_path, f'token = "{token}"\n')
+    try:
+        page = visit(f"{running.base}/enter#{quote(token, safe='')}", "phone")
+        page.wait_for_url(f"{running.base}/")
+        expect(page.locator("main")).to_contain_text("Garage kit")
+        page.close()
+
+        page = visit(f"{running.base}/enter#a-wrong-one", "phone")
+        expect(page.get_by_role("alert")).to_be_visible()
+        assert page.url == f"{running.base}/enter"
+        page.close()
     finally:
         end_cellar(running)

@@ -106,6 +106,29 @@ def test_what_was_prepared_is_for_its_owner_alone(prepared: Stack) -> None:
     assert (prepared.folder / ".env").read_text() == before
 
 
+def test_its_configuration_speaks_of_containers_and_not_of_systemd(prepared: Stack) -> None:
+    text = (prepared.folder / "mustwatch.toml").read_text()
+
+    assert "docker compose restart daemon" in text
+    for word in ("systemctl", "sudo", "secrets.env", "@"):
+        assert word not in text.replace("user:password@example.org", ""), word
+
+
+def test_asked_to_it_shows_the_pages_to_the_house(prepared: Stack, tmp_path: Path) -> None:
+    shutil.copytree(prepared.source / "deploy", tmp_path / "deploy")
+    folder = tmp_path / "deploy/compose"
+
+    for _ in range(2):
+        subprocess.run([str(folder / "prepare.sh"), "--lan"], check=True, capture_output=True)
+
+    assert (folder / ".env").read_text().count("MUSTWATCH_PAGES_ADDRESS=0.0.0.0") == 1
+    assert "MUSTWATCH_PAGES_ADDRESS" not in (prepared.folder / ".env").read_text()
+    assert (
+        subprocess.run([str(folder / "prepare.sh"), "--wan"], check=False, capture_output=True).returncode
+        == 2
+    )
+
+
 def test_the_dashboard_asks_only_for_what_the_mirror_writes() -> None:
     dashboard = json.loads((PROJECT / "deploy/compose/grafana/dashboards/cellar.json").read_text())
     written = (PROJECT / "daemon/mustwatch/store/mirror_lines.py").read_text()

@@ -1,6 +1,7 @@
 """The wheel and the source archive, installed where no sources are."""
 
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -67,9 +68,37 @@ def test_the_source_archive_carries_what_installs_it(built: Built) -> None:
         "deploy/requirements.lock",
         "config/mustwatch.example.toml",
         "tests/run-all",
+        "requirements.lock",
+        ".dockerignore",
+        "README.md",
     ):
         assert wanted in names
     assert not [name for name in names if name.endswith((".env", ".pyc")) or ".venv" in name]
+
+
+def test_every_file_that_readme_and_makefile_name_is_in_the_source_archive(
+    built: Built, tmp_path: Path
+) -> None:
+    with tarfile.open(built.sdist) as archive:
+        archive.extractall(tmp_path, filter="data")
+    (source,) = tmp_path.iterdir()
+    readme, makefile = (source / "README.md").read_text(), (source / "Makefile").read_text()
+    named = re.findall(r"\]\(([^)#:]+)\)", readme) + re.findall(
+        r"\b((?:deploy|tests|config)/[\w./-]+)", makefile + readme
+    )
+
+    assert [name for name in named if not (source / name.rstrip(".")).exists() and "/out" not in name] == []
+    for target in ("demo", "test"):
+        made = run("make", "-n", "-C", str(source), target)
+        assert "No rule" not in made.stderr
+
+
+def test_what_builds_the_wheel_and_what_is_extra_is_locked_too() -> None:
+    for name in ("build", "demo", "parquet"):
+        text = (PROJECT / f"deploy/{name}.lock").read_text()
+        blocks = [block for block in re.split(r"\n(?=\S)", text) if "==" in block]
+        assert blocks
+        assert all("--hash=sha256:" in block for block in blocks)
 
 
 def test_nothing_is_missing_from_what_is_locked(installed: Path) -> None:
