@@ -6,6 +6,7 @@ nobody comes in without a password.
 
 import argparse
 import importlib.util
+import os
 import shutil
 import subprocess
 import sys
@@ -97,7 +98,7 @@ class Guarded:
         """Run the script; return the password it printed, or ""."""
         places = (
             f"--config {self.folder}/mustwatch.toml --access {self.folder} --conf {self.folder}/mosquitto.conf"
-            f" --data {self.folder}/ --group 0 --reload none --restart none --set-up"
+            f" --data {self.folder}/ --group {os.getgid()} --reload none --restart none --set-up"
         )
         done = subprocess.run(
             [sys.executable, str(PROJECT / "deploy/broker_access.py"), *places.split(), *arguments],
@@ -289,7 +290,7 @@ def asked(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
     (folder / "conf.d").mkdir(exist_ok=True)
     (folder / "conf.d/mine.conf").write_text("listener 1883\nallow_anonymous true\n")
     places = (
-        f"--config {folder}/mustwatch.toml --access {folder} --conf {folder}/conf.d/mustwatch.conf --group 0"
+        f"--config {folder}/mustwatch.toml --access {folder} --conf {folder}/conf.d/mustwatch.conf --group {os.getgid()}"
     )
     return subprocess.run(
         [sys.executable, str(PROJECT / "deploy/broker_access.py"), *places.split(), *arguments],
