@@ -34,6 +34,7 @@ TEXT
 export PIP_NO_CACHE_DIR=${PIP_NO_CACHE_DIR-1}
 readonly opt=/opt/mustwatch etc=/etc/mustwatch var=/var/lib/mustwatch user=mustwatch
 readonly unit=/etc/systemd/system/mustwatch.service
+readonly man=/usr/local/share/man/man1 completion=/usr/local/share/bash-completion/completions/mustwatch
 readonly broker_conf=/etc/mosquitto/conf.d/mustwatch.conf
 here=$(cd "$(dirname "$(readlink -f "$0")")" && pwd)
 readonly here
@@ -141,7 +142,7 @@ put_in_use() { # $new_release becomes the one in use, the former one stays for a
   new_release=
   install -d -m 0755 "$opt/deploy"
   if [ "$here" != "$opt/deploy" ]; then
-    install -m 0755 "$here/install.sh" "$here/broker_access.py" "$here/mustwatch-command.sh" "$opt/deploy/"
+    install -m 0755 "$here/install.sh" "$here/broker_access.py" "$here/manual.py" "$here/mustwatch-command.sh" "$opt/deploy/"
     install -m 0644 "$here"/*.lock "$here/mustwatch.service" "$here/mustwatch.toml" "$opt/deploy/"
   fi
   drop_old_releases
@@ -178,6 +179,8 @@ done </etc/mustwatch/secrets.env
 exec /opt/mustwatch/current/bin/python -I /opt/mustwatch/deploy/broker_access.py "$@"
 TEXT
   chmod 0755 /usr/local/sbin/mustwatch-broker
+  rm -f "$man"/mustwatch*.1
+  "$opt/current/bin/python" -I "$here/manual.py" "$man" "$completion" || say "note: no manual pages could be written"
 }
 
 secret() { head -c 18 /dev/urandom | base64 | tr '+/' '-_'; }
@@ -486,7 +489,7 @@ do_rollback() {
 
 do_uninstall() {
   systemctl -q disable --now mustwatch 2>/dev/null || true
-  rm -f "$unit" /usr/local/bin/mustwatch /usr/local/sbin/mustwatch-broker
+  rm -f "$unit" /usr/local/bin/mustwatch /usr/local/sbin/mustwatch-broker "$man"/mustwatch*.1 "$completion"
   systemctl daemon-reload
   rm -rf "$opt"
   if [ -e "$broker_conf" ]; then

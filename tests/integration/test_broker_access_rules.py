@@ -289,9 +289,7 @@ def asked(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
     (folder / "mustwatch.toml").write_text(CONFIG.format(port=1883), encoding="utf-8")
     (folder / "conf.d").mkdir(exist_ok=True)
     (folder / "conf.d/mine.conf").write_text("listener 1883\nallow_anonymous true\n")
-    places = (
-        f"--config {folder}/mustwatch.toml --access {folder} --conf {folder}/conf.d/mustwatch.conf --group {os.getgid()}"
-    )
+    places = f"--config {folder}/mustwatch.toml --access {folder} --conf {folder}/conf.d/mustwatch.conf --group {os.getgid()}"
     return subprocess.run(
         [sys.executable, str(PROJECT / "deploy/broker_access.py"), *places.split(), *arguments],
         capture_output=True,

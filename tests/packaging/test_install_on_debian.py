@@ -93,6 +93,11 @@ def test_one_command_brings_a_daemon_that_keeps_watch(pi: Pi) -> None:
     assert "broker connected" in pi.said("journalctl", "-u", "mustwatch", "--no-pager")
 
 
+def test_it_brings_manual_pages_and_completion(pi: Pi) -> None:
+    assert (pi.root / "usr/local/share/man/man1/mustwatch-record.1").stat().st_size > 1000
+    assert "complete" in (pi.root / "usr/local/share/bash-completion/completions/mustwatch").read_text()
+
+
 def test_check_finds_nothing_to_mend(pi: Pi) -> None:
     said = pi.said("mustwatch", "check")
 
@@ -461,6 +466,7 @@ def test_uninstalling_keeps_data_and_purging_does_not(pi: Pi, built: Built) -> N
     assert "1.0532" in pi.said("mustwatch", "export", "--format", "csv")
 
     pi.install("uninstall", "--purge")
+    assert not list((pi.root / "usr/local/share/man/man1").glob("mustwatch*"))
     for gone in ("opt/mustwatch", "var/lib/mustwatch", "etc/mustwatch", "usr/local/bin/mustwatch"):
         assert not (pi.root / gone).exists()
     assert pi.run("id", "mustwatch", check=False).returncode != 0
