@@ -1,5 +1,6 @@
 """What a person does on a fresh Raspberry Pi, done on a fresh Debian with systemd in a container."""
 
+import hashlib
 import json
 import re
 import shutil
@@ -470,6 +471,59 @@ def test_uninstalling_keeps_data_and_purging_does_not(pi: Pi, built: Built) -> N
     for gone in ("opt/mustwatch", "var/lib/mustwatch", "etc/mustwatch", "usr/local/bin/mustwatch"):
         assert not (pi.root / gone).exists()
     assert pi.run("id", "mustwatch", check=False).returncode != 0
+
+
+README = (PROJECT / "README.md").read_text(encoding="utf-8")
+BLOCKS = re.findall(r"^```(\w*)\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
+
+
+def test_a_newcomer_comes_through_by_the_lines_of_the_readme(
+    pi: Pi, anna: Anna, built: Built, http_endpoint: HttpEndpoint
+) -> None:
+    """As written, but for the ports, which this machine shares with others, and for how long it listens."""
+    began = time.monotonic()
+    shutil.copy(built.sdist, anna.home)
+    digest = hashlib.sha256(built.sdist.read_bytes()).hexdigest()
+    (anna.home / "SHA256SUMS").write_text(f"{digest}  {built.sdist.name}\n{'0' * 64}  mustwatch.whl\n")
+    pi.run("chown", "-R", "anna:anna", "/home/anna")
+    for line in re.findall(r"`(sha256sum .*?)`", README):
+        anna.types(line)
+    folder = f"cd {built.sdist.name.removesuffix('.tar.gz')}"
+    ports = f"--broker-port {pi.broker_port} --pages-port {pi.pages_port}"
+    said = anna.types(f"{folder} && sudo MUSTWATCH_INSTALL_SETTLE=3 deploy/install.sh install --lan {ports}")
+    assert re.search(r"http://[\d.]+:\d+/enter#\S+", said), "a link that signs a phone in"
+    assert "▀" in said, "and its QR code"
+
+    added = anna.types("sudo mustwatch-broker add float-1")
+    password = re.search(r"password  (\S+)", added)
+    assert password is not None
+    assert publish(pi, "float-1", password[1], "cellar/float-1", b'{"sg": 1.0532, "temp": 19.4}')
+    anna.types("sudo mustwatch listen --seconds 2")
+    toml = "\n".join(text for language, text in BLOCKS if language == "toml")
+    toml += '\n[[vessel]]\nname = "carboy-1"\nkind = "carboy"\nlitres = 23\n'
+    (anna.home / "entries").write_text(toml.replace('"mailto://..."', f'"{http_endpoint.url}"'))
+    anna.types("sudo sh -c 'cat entries >>/etc/mustwatch/mustwatch.toml'")
+    (known,) = re.findall(r"`(sudo mustwatch check && .*?)`", README, re.DOTALL)
+    anna.types(" ".join(known.split()))
+
+    typed = [
+        line for _, text in BLOCKS for line in text.splitlines() if re.match(r"(sudo )?mustwatch ", line)
+    ]
+    typed += [
+        " ".join(line.split()) for line in re.findall(r"`(mustwatch calibrate .*?)`", README, re.DOTALL)
+    ]
+    typed += ["mustwatch backup", "mustwatch restore", "mustwatch export --format csv", "mustwatch alerts"]
+    assert len(typed) >= 15
+    for line in typed:
+        is_gate = "record bottle" in line  # a wine that is not finished is not to be bottled
+        if line != "sudo mustwatch welcome":  # which a test of its own walks
+            anna.types(line.split("  #")[0], code=1 if is_gate else 0)
+    assert "mustwatch: a test" in http_endpoint.titles()
+    anna.types(f"{folder} && sudo deploy/install.sh phone && sudo deploy/install.sh archive cellar.tar.gz")
+    print(
+        f"from the archive to a float that is told: {(time.monotonic() - began) / 60:.1f} minutes of the machine"
+    )
+    pi.install("uninstall", "--purge")
 
 
 def test_a_broker_of_one_s_own_is_left_alone_and_its_password_is_the_one_used(pi: Pi, built: Built) -> None:
