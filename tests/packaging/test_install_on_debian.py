@@ -514,10 +514,11 @@ def test_a_newcomer_comes_through_by_the_lines_of_the_readme(
     ]
     typed += ["mustwatch backup", "mustwatch restore", "mustwatch export --format csv", "mustwatch alerts"]
     assert len(typed) >= 15
-    for line in typed:
+    for number, line in enumerate(typed):
         is_gate = "record bottle" in line  # a wine that is not finished is not to be bottled
         if line != "sudo mustwatch welcome":  # which a test of its own walks
-            anna.types(line.split("  #")[0], code=1 if is_gate else 0)
+            on_its_day = f" --at '{40 - 5 * number}d ago'" if " record " in line else ""
+            anna.types(line.split("  #")[0] + on_its_day, code=1 if is_gate else 0)
     assert "mustwatch: a test" in http_endpoint.titles()
     anna.types(f"{folder} && sudo deploy/install.sh phone && sudo deploy/install.sh archive cellar.tar.gz")
     print(
