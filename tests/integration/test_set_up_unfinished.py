@@ -140,7 +140,7 @@ def test_the_daemon_goes_on_from_the_newest_backup_of_a_store_that_is_gone(cella
     cellar.start(listening=False)
 
     assert "elder" in cellar.done("book")
-    wait_until(lambda: "the store was gone" in cellar.done("alerts", "--all"), 20, "an alert")
+    wait_until(lambda: "The store was gone" in cellar.done("alerts", "--all"), 20, "an alert")
 
 
 def test_a_new_cellar_begins_without_any_alarm(tmp_path: Path) -> None:
