@@ -100,7 +100,9 @@ def checked_exact(sensor_id: str, topic: str) -> str:
         AccessError: it would let the sensor write elsewhere, or put a rule of its own into the file.
     """
     if not topic or not topic.isprintable() or "+" in topic or "#" in topic or topic.startswith("$"):
-        raise AccessError(f"sensor {sensor_id!r}: topic {topic!r}; expected one topic, without + and #, in one line")
+        raise AccessError(
+            f"sensor {sensor_id!r}: topic {topic!r}; expected one topic, without + and #, in one line"
+        )
     return topic
 
 

@@ -18,6 +18,8 @@ from mustwatch.store.store import Store
 from mustwatch.views.sensors import newest_of_each
 
 CELLAR = """
+[mqtt]
+port = 1
 [[vessel]]
 name = "tub"
 kind = "bucket"
