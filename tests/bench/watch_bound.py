@@ -19,7 +19,7 @@ from watch_judging import quantiles
 from watch_run import TUNING_SEEDS, every, one, total
 from watch_tails import tails
 
-from mustwatch.watch import lot_estimator, tail
+from mustwatch.watch import lot_estimator, phases
 from mustwatch.watch.detectors import ending
 from mustwatch.watch.finding import FindingKind
 
@@ -45,7 +45,7 @@ def least_hours(pace: float, noise: float, minutes: float, *, drifts: bool = Tru
         if drifts:
             apart = np.abs(ago[:, None] - ago[None, :])
             errors += lot_estimator.WANDER_VAR * np.exp(-24.0 * apart / WANDER_HOURS)
-            errors += tail.LEVEL_WALK**2 * np.minimum(ago[:, None], ago[None, :])
+            errors += phases.LEVEL_WALK**2 * np.minimum(ago[:, None], ago[None, :])
         curve, level = lot_estimator.LEFT_GRAVITY * np.exp(pace * ago), np.ones(hours)
         by_curve, by_level = np.linalg.solve(errors, curve), np.linalg.solve(errors, level)
         if curve @ by_curve - (level @ by_curve) ** 2 / (level @ by_level) >= SURE**2:

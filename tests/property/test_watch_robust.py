@@ -21,9 +21,10 @@ from mustwatch.cellar.book import (
 from mustwatch.cellar.profile import Profile
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.observation import Observation
+from mustwatch.watch.phases import Now
 from mustwatch.watch.slots import SLOT_MS
 from mustwatch.watch.smoother import smooth
-from mustwatch.watch.tail import Now, Tail
+from mustwatch.watch.tail import Tail
 
 BEGIN_MS = 1_790_000_100_000 // SLOT_MS * SLOT_MS
 DAY_MS = 86_400_000

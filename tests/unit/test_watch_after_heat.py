@@ -14,8 +14,9 @@ from mustwatch.watch.heat import HARMFUL_MS, HOT_C, Heat
 from mustwatch.watch.lot_estimator import LotEstimator
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.observation import Observation
+from mustwatch.watch.phases import Now
 from mustwatch.watch.slots import SLOT_MS
-from mustwatch.watch.tail import PACES_PER_DAY, PRIORS, PRIORS_AFTER_HEAT, Now, Tail
+from mustwatch.watch.tail import PACES_PER_DAY, PRIORS, PRIORS_AFTER_HEAT, Tail
 
 BEGIN_MS = 1_790_000_100_000 // SLOT_MS * SLOT_MS
 HOUR_MS = 3_600_000

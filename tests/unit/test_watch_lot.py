@@ -17,8 +17,9 @@ from mustwatch.must.enrichment import with_added
 from mustwatch.watch.finding import Change, FindingKind, Severity, Transition
 from mustwatch.watch.lot_watch import LateArrivalError, LotWatch, SnapshotOutdatedError, WatchStep
 from mustwatch.watch.observation import Observation
+from mustwatch.watch.phases import Now
 from mustwatch.watch.slots import SLOT_MS
-from mustwatch.watch.tail import Now, Tail
+from mustwatch.watch.tail import Tail
 
 BEGIN_MS = 1_790_000_100_000 // SLOT_MS * SLOT_MS
 HOUR_MS = 3_600_000

@@ -17,10 +17,11 @@ from mustwatch.watch.hand import HandChecks
 from mustwatch.watch.memory import dumped, recall
 from mustwatch.watch.motion import Motion
 from mustwatch.watch.observation import Observation
+from mustwatch.watch.phases import Now
 from mustwatch.watch.sensor_watch import SensorWatch
 from mustwatch.watch.silence import judge_silence
 from mustwatch.watch.slots import KEPT_PER_SLOT, SLOT_MS, OpenSlot, SensorSlot, slot_start_ms
-from mustwatch.watch.tail import Now, Tail
+from mustwatch.watch.tail import Tail
 from mustwatch.watch.thermometer import Thermometer
 
 HOUR_MS = 3_600_000

@@ -2,7 +2,7 @@
 
 import pytest
 
-from mustwatch.watch.tail import Now, TailModel
+from mustwatch.watch.phases import Now, TailModel
 
 QUARTER_DAYS = 1 / 96
 

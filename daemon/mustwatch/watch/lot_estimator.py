@@ -14,8 +14,9 @@ from mustwatch.watch.gravity_filter import REFERENCE_C, GravityFilter
 from mustwatch.watch.hanging import Hanging
 from mustwatch.watch.heat import Heat
 from mustwatch.watch.memory import TRANSIENT
+from mustwatch.watch.phases import Now
 from mustwatch.watch.slots import Shown
-from mustwatch.watch.tail import PRIORS, PRIORS_AFTER_HEAT, Now, Tail
+from mustwatch.watch.tail import PRIORS, PRIORS_AFTER_HEAT, Tail
 
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000

@@ -15,9 +15,12 @@ BACK_ABOVE = 0.004
 KNOWN_WELL_ENOUGH = 0.004
 """Nothing is said while the estimate's standard error is larger than this."""
 
-LEANING = 2.0
+LEANING = 0.6
 """While the readings lie so many standard errors above what was expected, the fall may just have stopped: wait. While
 none is believed there is nothing to wait for."""
+
+SURELY_BELOW = 0.004
+"""... unless the estimate is this far below: no stop makes it undershoot so far (own estimate)."""
 
 RECKONED_SD = 0.002
 """While a float is not believed the estimate goes on from what it said before, for some hours: as long as its standard
@@ -26,7 +29,7 @@ error is no larger than this, it is good enough to be called by."""
 HOUR_MS = 3_600_000
 
 HANGS_FOR_MS = 2 * HOUR_MS
-HANGS_WITHIN = 0.003
+HANGS_WITHIN = 0.001
 """So long a float has to hang, and no higher above the racking gravity, before racking is called for without it. Should
 it swim after all, in a wine that has stopped, its trembling tells by then; and racking a stuck wine does it harm."""
 
@@ -59,7 +62,7 @@ class RackDue(OneLatch):
         if view.gravity_sd > KNOWN_WELL_ENOUGH or not (gravity <= due or self._foreseen(view)):
             return NOTHING
         kept = view.estimator.filter
-        if view.heard and kept is not None and kept.leans > LEANING and gravity > due - 2.0 * view.gravity_sd:
+        if view.heard and kept is not None and kept.leans > LEANING and gravity > due - SURELY_BELOW:
             return NOTHING
         return latch.set(view.at_ms, view.subject, Severity.NOTICE, self.evidence(view))
 
