@@ -47,6 +47,9 @@ HELD_AT_MOST_MS = 18 * 3_600_000
 """No longer than this is a float taken for held unless its value is constant to the digit: foam falls within a day,
 and a wine may really have stopped."""
 
+QUIET_VAR = 0.0012**2
+"""A float of less noise than this trembles hardly more swimming than held: its rounding hides the difference."""
+
 HELD_LEAST_VAR = 0.0004**2
 """Variance of a held float's readings beside that: their rounding."""
 

@@ -5,12 +5,20 @@ sure that it hangs, the filter goes back to the slot in which that began and is 
 """
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from mustwatch.watch.gravity_filter import GravityFilter
 
 MOST_STEPS = 64
 """A float that is neither free nor held for so many slots has nothing to take back any more."""
+
+
+class Hangs(NamedTuple):
+    """How a lot's floats hang: since when the newest, the highest gravity of one, whether one is too quiet to tell."""
+
+    since_ms: int
+    at_gravity: float
+    is_quiet: bool
 
 
 @dataclass(slots=True)

@@ -9,9 +9,9 @@ from operator import itemgetter
 
 from mustwatch.cellar.facts import HYDROMETER_SD, allowance
 from mustwatch.watch.curve import END_SD, expected_end
-from mustwatch.watch.float_track import ANYWHERE, HELD_AT_MOST_MS, HELD_MOVING, FloatTrack
+from mustwatch.watch.float_track import ANYWHERE, HELD_AT_MOST_MS, HELD_MOVING, QUIET_VAR, FloatTrack
 from mustwatch.watch.gravity_filter import REFERENCE_C, GravityFilter
-from mustwatch.watch.hanging import Hanging
+from mustwatch.watch.hanging import Hanging, Hangs
 from mustwatch.watch.heat import Heat
 from mustwatch.watch.memory import TRANSIENT
 from mustwatch.watch.phases import Now
@@ -278,13 +278,17 @@ class LotEstimator:
         good = any(not t.is_adrift and t.heard_ms >= since_ms for t in self.floats.values())
         return not good and any(t.is_adrift for t in self.floats.values())
 
-    def hangs(self) -> tuple[int, float] | None:
-        """Return since when the newest float hangs, and the highest gravity one hangs at; None where none does."""
+    def hangs(self) -> Hangs | None:
+        """Return how the lot's floats hang; None where none does."""
         kept = self.filter
         held = [track for track in self.floats.values() if track.is_held]
         if kept is None or not held:
             return None
-        return max(track.held_ms for track in held), max(t.held_at - kept.x[t.index] for t in held)
+        return Hangs(
+            max(track.held_ms for track in held),
+            max(track.held_at - kept.x[track.index] for track in held),
+            any(track.noise_var < QUIET_VAR for track in held),
+        )
 
     def no_lower_than(self, gravity: float) -> float:
         """Return what of an estimate the wine has surely come down to: a float that is adrift shows none by itself."""

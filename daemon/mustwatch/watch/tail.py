@@ -29,7 +29,7 @@ KNEE_SHARE = 0.2
 """Share of ferments whose last sugar goes in a second, slower phase (own estimate). How fast it fell before says
 nothing of that: only standing still, or a gravity that leaves no room for it, does."""
 
-KNEE_PACES_PER_DAY = (0.1, 0.16, 0.25, 0.4, 0.65)
+KNEE_PACES_PER_DAY = (0.08, 0.13, 0.21, 0.35, 0.6)
 """Of the second phase, each as common as the next."""
 
 ENDS_DRY = 0.85

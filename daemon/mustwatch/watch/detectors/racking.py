@@ -15,11 +15,11 @@ BACK_ABOVE = 0.004
 KNOWN_WELL_ENOUGH = 0.004
 """Nothing is said while the estimate's standard error is larger than this."""
 
-LEANING = 0.6
+LEANING = 1.0
 """While the readings lie so many standard errors above what was expected, the fall may just have stopped: wait. While
 none is believed there is nothing to wait for."""
 
-SURELY_BELOW = 0.004
+SURELY_BELOW = 0.0012
 """... unless the estimate is this far below: no stop makes it undershoot so far (own estimate)."""
 
 RECKONED_SD = 0.002
@@ -29,9 +29,12 @@ error is no larger than this, it is good enough to be called by."""
 HOUR_MS = 3_600_000
 
 HANGS_FOR_MS = 2 * HOUR_MS
-HANGS_WITHIN = 0.001
+HANGS_WITHIN = 0.003
 """So long a float has to hang, and no higher above the racking gravity, before racking is called for without it. Should
 it swim after all, in a wine that has stopped, its trembling tells by then; and racking a stuck wine does it harm."""
+
+QUIET_HANGS_WITHIN = 0.001
+"""The same for a float that trembles so little that its trembling tells nothing."""
 
 
 @dataclass(slots=True)
@@ -91,10 +94,10 @@ class RackDue(OneLatch):
         hangs = view.estimator.hangs()
         if hangs is None:
             return True
-        since_ms, at_gravity = hangs
+        within = QUIET_HANGS_WITHIN if hangs.is_quiet else HANGS_WITHIN
         return (
-            view.at_ms - since_ms >= HANGS_FOR_MS
-            and at_gravity <= view.profile.racking_gravity + HANGS_WITHIN
+            view.at_ms - hangs.since_ms >= HANGS_FOR_MS
+            and hangs.at_gravity <= view.profile.racking_gravity + within
         )
 
     def _foreseen(self, view: SlotView) -> bool:
