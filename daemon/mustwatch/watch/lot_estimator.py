@@ -290,6 +290,11 @@ class LotEstimator:
             any(track.noise_var < QUIET_VAR for track in held),
         )
 
+    @property
+    def freed_ms(self) -> int:
+        """Return when a float was last found by its trembling to swim after all: the wine stands."""
+        return max((track.freed_ms for track in self.floats.values()), default=NEVER)
+
     def no_lower_than(self, gravity: float) -> float:
         """Return what of an estimate the wine has surely come down to: a float that is adrift shows none by itself."""
         return max(gravity, self.checked_gravity) if self.is_adrift else gravity

@@ -13,10 +13,10 @@ from mustwatch.watch.slots import SLOT_MS
 
 HOUR_MS = 3_600_000
 
-FINISHED_LEFT = 0.035
+FINISHED_LEFT = 0.025
 """Probability, over all paces of the tail, that more than 0.002 is still to fall: below it, ..."""
 
-FINISHED_LEFT_IN_DOUBT = 0.02
+FINISHED_LEFT_IN_DOUBT = 0.015
 """... or below this after heat that kills yeast, when slow tails are common, and in a wine that has fermented again
 after it was finished, when nobody can say how much has come alive, and ..."""
 

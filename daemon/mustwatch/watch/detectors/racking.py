@@ -8,6 +8,7 @@ from mustwatch.cellar.profile import Stage
 from mustwatch.watch.detectors.detector import NOTHING, Evidence, OneLatch
 from mustwatch.watch.detectors.slot_view import SlotView
 from mustwatch.watch.finding import FindingKind, Severity, Transition
+from mustwatch.watch.float_track import HELD_AT_MOST_MS
 
 BACK_ABOVE = 0.004
 """The finding is withdrawn when gravity is this far above the racking gravity again: sugar was added."""
@@ -15,12 +16,13 @@ BACK_ABOVE = 0.004
 KNOWN_WELL_ENOUGH = 0.004
 """Nothing is said while the estimate's standard error is larger than this."""
 
-LEANING = 1.0
-"""While the readings lie so many standard errors above what was expected, the fall may just have stopped: wait. While
-none is believed there is nothing to wait for."""
+LEANING, JUST_BELOW = 1.0, 0.0012
+"""While the readings lie so many standard errors above what was expected, the fall may just have stopped: wait until
+the estimate is so far below the racking gravity. While none is believed there is nothing to wait for."""
 
-SURELY_BELOW = 0.0012
-"""... unless the estimate is this far below: no stop makes it undershoot so far (own estimate)."""
+STOPPING, FAR_BELOW = 2.0, 0.005
+"""While they lie so far above it, or any float was just found to swim in a wine that stands, it has most likely stopped
+and the estimate undershoots: wait, unless it is as far below as this."""
 
 RECKONED_SD = 0.002
 """While a float is not believed the estimate goes on from what it said before, for some hours: as long as its standard
@@ -64,8 +66,7 @@ class RackDue(OneLatch):
             return NOTHING
         if view.gravity_sd > KNOWN_WELL_ENOUGH or not (gravity <= due or self._foreseen(view)):
             return NOTHING
-        kept = view.estimator.filter
-        if view.heard and kept is not None and kept.leans > LEANING and gravity > due - SURELY_BELOW:
+        if view.heard and self._may_have_stopped(view, due - gravity):
             return NOTHING
         return latch.set(view.at_ms, view.subject, Severity.NOTICE, self.evidence(view))
 
@@ -86,6 +87,14 @@ class RackDue(OneLatch):
         if gravity is not None and gravity > due and rack is not None:
             evidence["hours_ahead"] = round((rack.at_ms - view.at_ms) / HOUR_MS, 1)
         return evidence
+
+    def _may_have_stopped(self, view: SlotView, below: float) -> bool:
+        """Return whether the readings hint that the fall stopped before it got so far below the racking gravity."""
+        kept = view.estimator.filter
+        if kept is None or kept.leans <= LEANING:
+            return False
+        has_stopped = kept.leans > STOPPING or view.at_ms - view.estimator.freed_ms < HELD_AT_MOST_MS
+        return below < (FAR_BELOW if has_stopped else JUST_BELOW)
 
     def _is_reckoned(self, view: SlotView) -> bool:
         """Return whether the wine is known well enough although no float is believed: foam does not stop the yeast."""
