@@ -52,8 +52,7 @@ def cellar(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
         for reading in restart:
             is_cool = reading.observed_ms > T0 + COOL_DAY * DAY_MS
             evaluation.take(reading._replace(temperature_c=12.0) if is_cool else reading)
-        with store.transaction():
-            evaluation.commit(NOW_MS)
+        evaluation.settle(NOW_MS)
     yield store
     store.close()
 
