@@ -188,7 +188,8 @@ def influx(request: pytest.FixtureRequest) -> Iterator[Influx]:
 def real_influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Influx]:
     """Return a real InfluxDB 2, or skip."""
     if os.environ.get("MUSTWATCH_TEST_INFLUXDB_URL"):
-        yield Influx(*(os.environ[f"MUSTWATCH_TEST_INFLUXDB_{key}"] for key in ("URL", "TOKEN", "ORG")), "")
+        url, token, org = (os.environ[f"MUSTWATCH_TEST_INFLUXDB_{key}"] for key in ("URL", "TOKEN", "ORG"))
+        yield Influx(url, token, org, "")
         return
     program = shutil.which("influxd")
     if program is None:

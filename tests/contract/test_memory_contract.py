@@ -50,7 +50,7 @@ def lived_through() -> LotWatch:
         90.0: Measurement(1.030),
         120.0: Racking("carboy", "bucket"),
         150.0: Addition("sugar", 100.0, "g", sugar_g=100.0),
-        160.0: Reanchor("float", -0.001, 1.010),
+        160.0: Reanchor("float", -0.001),
     }
     for i in range(4 * 200):
         hour = i / 4

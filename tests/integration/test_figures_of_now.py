@@ -173,7 +173,9 @@ def test_a_swing_is_told_as_far_as_it_has_come_as_on_the_night_s_page(tmp_path: 
     swing = next(a for a in store.alerts.open() if a.kind is FindingKind.NIGHT_SWING)
     night = next(r for r in night_view(store, settings, morning_ms + 1)["vessels"] if r["lot"] == "kit")
 
-    assert swing.evidence["swing_celsius"] < 7.0
+    opened = swing.evidence["swing_celsius"]
+    assert isinstance(opened, float)
+    assert opened < 7.0
     for key, of_night in (("swing", "swing"), ("lowest", "minimum"), ("highest", "maximum")):
         assert swing.figures()[f"{key}_celsius"] == pytest.approx(night[of_night], abs=0.01)
     assert f"a swing of {night['swing']:.1f} °C" in swing.summary

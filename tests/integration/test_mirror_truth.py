@@ -38,7 +38,7 @@ class Mirrored:
         self.configure()
         self.begins_ms = int(time.time() * 1000) // 1000 * 1000 - 2 * DAY_MS
 
-    def configure(self, *, sensor: bool = True, **changed: object) -> None:
+    def configure(self, *, sensor: bool = True, **changed: Any) -> None:
         """Write the configuration, with some of [influx] changed."""
         toml = (
             f'[cellar]\nname = "{self.name}"\n[mqtt]\nport = {self.broker.port}\n[web]\nenabled = false\n'
@@ -191,7 +191,7 @@ def test_check_writes_and_reads_with_the_token_and_says_what_the_bucket_keeps(mi
         ({"may": "read"}, "the token may not write to bucket"),
     ],
 )
-def test_check_names_the_cause(mirrored: Mirrored, changed: dict[str, str], says: str) -> None:
+def test_check_names_the_cause(mirrored: Mirrored, changed: dict[str, Any], says: str) -> None:
     may = changed.get("may")
     if may is not None:
         changed = {"token": mirrored.influx.token_that(may_read=may == "read", may_write=may == "write")}

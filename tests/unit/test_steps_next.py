@@ -262,7 +262,7 @@ def test_a_wine_racked_twice_while_it_ferments_is_in_its_secondary_and_not_matur
     falling = Facts({}, 1.006, 0.0005, -0.010, 0.0003, 19.0, at(8.5), floats=("float-1",))
     twice = lot(RACKED, RACKED_AGAIN)
 
-    assert twice.stage is Stage.SECONDARY
+    assert twice.stage_at(at(8.5)) is Stage.SECONDARY
     for facts in (falling, Facts()):
         assert stage_now(DEFAULT, Case(twice, DEFAULT, facts, at(8.5))) is Stage.SECONDARY
     steps = next_steps(twice, DEFAULT, at(8.5), falling, at_most=9)

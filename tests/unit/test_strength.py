@@ -53,9 +53,12 @@ def test_added_sugar_makes_alcohol_by_the_mass_balance() -> None:
 
 def test_sweetening_thins_the_alcohol_by_the_volume_of_the_sugar_whether_or_not_it_is_measured() -> None:
     """By hand: 3.8 L of 12.8 % vol with 150 g of sugar are 3.893 L of 12.8 * 3.8 / 3.893 = 12.5 % vol."""
-    dry = [(20.0, Measurement(0.992)), (21.0, Addition("potassium sorbate", 1, "g"))]
+    dry: list[tuple[float, What]] = [
+        (20.0, Measurement(0.992)),
+        (21.0, Addition("potassium sorbate", 1, "g")),
+    ]
     before = percent(lot(*dry, litres=3.8))
-    sweet = [*dry, (22.0, sugar(150, "to sweeten"))]
+    sweet: list[tuple[float, What]] = [*dry, (22.0, sugar(150, "to sweeten"))]
 
     assert before == pytest.approx(12.6, abs=0.3)
     thinned = before * 3.8 / 3.893
