@@ -21,6 +21,7 @@ from mustwatch.cellar.book import Addition, Entry, Measurement, Note, Racking, S
 from mustwatch.config.settings import Settings
 from mustwatch.config.shipped import shipped
 from mustwatch.must.density import gravity_20_from_reading
+from mustwatch.recording.recorder import await_the_watch
 from mustwatch.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -250,7 +251,10 @@ class Demo:
     def _record(self, store: Store, done: Any, number: int) -> None:
         if done.written:
             what = what_of(done, self._profiles[done.lot])
+            before = store.book.newest_change()
             store.book.append(Entry(f"demo-{number}", done.lot, done.at_ms, done.at_ms, what))
+            # A second of the demo is eight hours: the next reading would come before the watch has read of its lot.
+            await_the_watch(store, before)
 
     def _settle(self, store: Store, tell: Callable[[Alert], None]) -> None:
         """Wait until the daemon has taken everything in."""

@@ -322,15 +322,16 @@ class Recorder:
                 evaluation.settle(self.now_ms)
         except AlreadyKeptError:
             self._wake()
-            self._await_the_watch()
+            await_the_watch(self._store, self._written_before)
             return False
         return True
 
-    def _await_the_watch(self) -> None:
-        """Wait, within bounds, until the daemon has looked at everything written so far."""
-        written = self._store.book.changes_after(self._written_before)
-        for _ in range(round(LOOKED_AT_WITHIN_S / LOOK_EVERY_S) if written else 0):
-            is_seen = (self._store.watching.kept_number("book_seq") or 0) >= written[-1].seq
-            if is_seen and not {due.lot for due in self._store.revising.all()} & {c.lot for c in written}:
-                return
-            time.sleep(LOOK_EVERY_S)
+
+def await_the_watch(store: Store, written_before: int) -> None:
+    """Wait, within bounds, until the daemon has looked at what was written in the book since a change, its number."""
+    written = store.book.changes_after(written_before)
+    for _ in range(round(LOOKED_AT_WITHIN_S / LOOK_EVERY_S) if written else 0):
+        is_seen = (store.watching.kept_number("book_seq") or 0) >= written[-1].seq
+        if is_seen and not {due.lot for due in store.revising.all()} & {c.lot for c in written}:
+            return
+        time.sleep(LOOK_EVERY_S)
