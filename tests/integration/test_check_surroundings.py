@@ -217,7 +217,8 @@ def test_a_store_that_cannot_be_written_must_be_mended(tmp_path: Path, mosquitto
     Store(tmp_path / "c.db", 0).close()
     (tmp_path / "c.db").chmod(0o644)
     asks = (
-        "import os, sys; from pathlib import Path; import mustwatch.store.keeper, mustwatch.store.schema;"
+        "import os, sys; from pathlib import Path; import mustwatch.store.backup, mustwatch.store.keeper;"
+        "import mustwatch.store.restoring, mustwatch.store.schema, mustwatch.store.soundness;"
         "from mustwatch.listening.surroundings import store; from mustwatch.config.settings import Settings, StoreSettings;"
         "os.setuid(65534); settings = Settings(store=StoreSettings(path=Path(sys.argv[1])));"
         "print([look.state.value for look in store(settings, 0)])"

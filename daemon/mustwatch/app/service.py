@@ -5,7 +5,6 @@ import logging
 import os
 import sqlite3
 import threading
-import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, closing
 from pathlib import Path
@@ -85,6 +84,7 @@ class Service:
         """Set once readings are being taken."""
         self._manager = ServiceManager()
         self._fault: BaseException | None = None
+        self._has_ended = threading.Event()
 
     @property
     def is_listening(self) -> bool:
@@ -105,7 +105,9 @@ class Service:
             StoreDamagedError: the file is damaged; the next start sets it aside.
             PartFailedError: a part died or is stuck.
         """
-        with closing(self._messenger):
+        with ExitStack() as ending:
+            ending.callback(self._has_ended.set)
+            ending.enter_context(closing(self._messenger))
             since_mono_s, is_said = mono_s(), False
             while not self._stop.is_set():
                 try:
@@ -322,7 +324,7 @@ class Service:
                 log.error("it cannot be noted that the store is damaged: %s", error)
         if self._fault is None:  # what came of it later is not what was wrong
             self._fault = fault
-            threading.Thread(target=_end_at_last, name="end", daemon=True).start()
+            threading.Thread(target=_end_at_last, args=(self._has_ended,), name="end", daemon=True).start()
         self._stop.set()
 
     def _keep_watch(self) -> None:
@@ -354,10 +356,10 @@ class Service:
         self._manager.tell("STOPPING=1")
 
 
-def _end_at_last() -> None:
+def _end_at_last(has_ended: threading.Event) -> None:
     """End the process if closing in order does not: a lock that is never given back would keep it for ever."""
-    time.sleep(ENDS_WITHIN_S)
-    os.write(
-        2, b"CRITICAL mustwatch: it cannot be ended in order, ending at once\n"
-    )  # no lock, not even the log's
+    if has_ended.wait(ENDS_WITHIN_S):
+        return
+    # Written past the log: its lock too may be held for ever.
+    os.write(2, b"CRITICAL mustwatch: it cannot be ended in order, ending at once\n")
     os._exit(1)
