@@ -105,14 +105,14 @@ def test_a_stuck_pipeline_starves_the_watchdog_and_ends_the_process_though_every
 
     def hang(self: Pipeline) -> None:
         if stuck.is_set():
-            let_go.wait(120)
+            let_go.wait(180)
 
     monkeypatch.setattr(Pipeline, "_look_around", hang)
     running = Running(tmp_path)
     wait_until(lambda: "WATCHDOG=1" in manager.said, 15, "the watchdog fed")
     stuck.set()
     running.thread.join(0.1)
-    wait_until(lambda: running.service._stop.is_set(), 15, "the daemon gives itself up")
+    wait_until(lambda: running.service._stop.is_set(), 60, "the daemon gives itself up")
     fed = manager.said.count("WATCHDOG=1")
     time.sleep(0.5)
     let_go.set()
