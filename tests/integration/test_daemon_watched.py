@@ -57,7 +57,7 @@ def manager(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Manager
     made = Manager(tmp_path / "notify")
     monkeypatch.setenv("NOTIFY_SOCKET", str(made.path))
     monkeypatch.setattr(service_module, "WATCH_EVERY_S", 0.1)
-    monkeypatch.setattr(service_module, "STUCK_AFTER_S", 10.0)
+    monkeypatch.setattr(service_module, "STUCK_AFTER_S", 20.0)
     yield made
     made.close()
 

@@ -222,13 +222,17 @@ def test_a_lots_curve_is_in_its_page_with_the_night_the_room_and_what_was_told(p
     assert re.search(r"finished \w{3} 2\d Oct", text)
 
 
+WHOLE_LIFE = r"Sat 17 Oct, 20:42 to \w{3} 2\d Oct, \d\d:\d\d"
+"""From the pitching to the end of the forecast, which is the watch's to say."""
+
+
 @pytest.mark.parametrize(
     ("query", "words"),
     [
-        ("", "Sat 17 Oct, 20:42 to Mon 26 Oct, 05:14"),
+        ("", WHOLE_LIFE),
         ("?days=1", "Fri 23 Oct, 06:12 to Sat 24 Oct, 06:12"),
         (f"?from={NOW_MS - 2 * DAY_MS}&until={NOW_MS - DAY_MS}", "Thu 22 Oct, 06:12 to Fri 23 Oct, 06:12"),
-        (f"?from={NOW_MS}&until={NOW_MS - DAY_MS}", "Sat 17 Oct, 20:42 to Mon 26 Oct, 05:14"),
+        (f"?from={NOW_MS}&until={NOW_MS - DAY_MS}", WHOLE_LIFE),
     ],
 )
 def test_the_address_says_which_stretch_of_the_curve_is_shown(
@@ -237,7 +241,7 @@ def test_the_address_says_which_stretch_of_the_curve_is_shown(
     client = pages_over().client
 
     for path in (KIT, f"{KIT}/curve"):
-        assert f">{words}</span>" in client.get(f"{path}{query}").text
+        assert re.search(f">{words}</span>", client.get(f"{path}{query}").text)
 
 
 @pytest.mark.parametrize("query", ["?days=0", "?days=x", "?from=-1&until=5", "?from=1e99&until=2"])
