@@ -28,8 +28,6 @@ log = logging.getLogger(__name__)
 
 FRAMES_PER_S = 5.0
 """How often messages are published: a frame carries hours of the cellar's life."""
-BACKLOG_HOURS = 24 * 60
-"""In the demo the past is told as it happens, not as a digest of old news."""
 
 
 def free_port(preferred: int = 0, bind: str = "127.0.0.1") -> int:

@@ -14,8 +14,6 @@ GRAVITY_PER_G_PER_L: Final = 0.000384
 """Gravity per g/L of sugar or other extract. Source: slope of ICUMSA SPS-4 sucrose at 20 °C near 22 °Bx."""
 OIML_WATER: Final = 998.20123
 """Water at 20 °C in the OIML formula, kg/m³ (its A1)."""
-ETHANOL_G_PER_ML_PERCENT: Final = 7.8924
-"""Grams of ethanol per litre in 1 % vol at 20 °C. Source: OIML R22, 789.24 kg/m³ for pure ethanol."""
 
 _A: Final = (
     998.20123, -192.9769495, 389.1238958, -1668.103923, 13522.15441, -88292.78388, 306287.4042,

@@ -1,8 +1,7 @@
 """The ferment: yeast growing on nitrogen, turning sugar into ethanol, CO2 and heat, and dying of ethanol.
 
 Source: Coleman, Fish and Block 2007, Appl Environ Microbiol 73:5875, doi 10.1128/AEM.00670-07. The published
-model has no lag, no cold stop and no killing by heat alone; those are added here, marked, and can be switched
-off (``AS_PUBLISHED``).
+model has no lag, no cold stop and no killing by heat alone; those are added here, marked, and can be switched off.
 """
 
 import math
@@ -90,9 +89,6 @@ class Yeast:
 
 
 COLEMAN: Final = Kinetics()
-AS_PUBLISHED: Final = Yeast(
-    inoculum_g_per_l=0.25, vigour=1.0, lag_h=0.0, ethanol_yield=None, cold_stop_c=None, heat_kill_c=None
-)
 
 
 class Ferment:
@@ -217,8 +213,7 @@ class Ferment:
 class Curve:
     """A ferment's course on an even grid of hours; arrays of one length.
 
-    ``gravity`` 20/20, ``rate_per_day`` its change (negative), g/L of each substance, ``co2_g_per_l_h`` and
-    ``heat_w_per_l`` as released.
+    ``gravity`` 20/20, ``rate_per_day`` its change (negative), g/L of each substance.
     """
 
     hours: FloatArray
@@ -231,16 +226,6 @@ class Curve:
     biomass_g_per_l: FloatArray
     nitrogen_g_per_l: FloatArray
     uptake_g_per_l_h: FloatArray
-
-    @property
-    def co2_g_per_l_h(self) -> FloatArray:
-        """Return the CO2 released, g/L/h."""
-        return CO2_G_PER_G * self.uptake_g_per_l_h
-
-    @property
-    def heat_w_per_l(self) -> FloatArray:
-        """Return the heat released, W per litre of must."""
-        return HEAT_J_PER_G / 3600.0 * self.uptake_g_per_l_h
 
 
 def rate_of_gravity(
@@ -261,7 +246,7 @@ def simulate(
 ) -> Curve:
     """Run one ferment at a given temperature (a constant, or one value per step) and return its course.
 
-    Gravity follows the yeast's ethanol yield; with ``AS_PUBLISHED`` that is the published fit of 0.55.
+    Gravity follows the yeast's ethanol yield; a yeast without one has the published fit of 0.55.
     """
     count = round(days * 24.0 / step_h) + 1
     temperature = np.broadcast_to(np.asarray(temperature_c, dtype=np.float64), (count,))

@@ -127,11 +127,6 @@ class LotTruth:
         """Return the true gravity at an instant, or at many."""
         return np.asarray(np.interp(at_ms, self.t_ms, self.gravity), dtype=np.float64)
 
-    def still_to_fall(self, at_ms: int) -> float:
-        """Return by how much gravity goes on falling below its value at an instant, within the run."""
-        now = float(self.gravity_at(at_ms))
-        return max(0.0, now - float(self.gravity[self.t_ms >= at_ms].min(initial=now)))
-
 
 @dataclass(frozen=True, slots=True)
 class CellarTruth:

@@ -21,6 +21,7 @@ from mustsim import cellar as simulated_cellar
 from mustsim.cellar import SimulatedCellar
 from mustsim.scenario import load
 from mustwatch.demo import free_port
+from truths import still_to_fall
 
 DAY = timedelta(days=1)
 LOTS = ("Kit of spring", "Kit of summer", "Kit of autumn", "Kit of winter")
@@ -226,13 +227,13 @@ def assert_true(season: Season, message: Arrived) -> None:
     if "rack" in what.lower():
         assert abs(since - season.at(lot, "crossing")) < timedelta(hours=6), message
     elif what == "Looks finished":
-        assert truth.still_to_fall(millis(since)) < 0.0025, message
+        assert still_to_fall(truth, millis(since)) < 0.0025, message
     elif "too cold" in what.lower():
         ends = until[0] if until else since + timedelta(hours=12)
         in_it = (truth.t_ms >= millis(since) - 7_200_000) & (truth.t_ms <= millis(ends) + 7_200_000)
         assert float(truth.temperature_c[in_it].min()) < 18.2, message
     elif what == "False alarm, looks finished":
-        assert truth.still_to_fall(millis(since)) > 0.002, message
+        assert still_to_fall(truth, millis(since)) > 0.002, message
     else:
         raise AssertionError(f"nothing of the kind happened: {message}")
 

@@ -26,7 +26,7 @@ HOUR_MS = 3_600_000
 
 TRANSIENTS = {
     "LotWatch": {"profile", "is_night", "_slot", "_entries", "_book"},
-    "LotEstimator": {"settled_hours", "make_filter", "heard", "checks", "reanchored"},
+    "LotEstimator": {"settled_hours", "heard", "checks", "reanchored"},
     "SlotView": {
         *("profile", "estimator", "at_ms", "band", "is_night", "celsius", "change_per_hour", "heard"),
     },

@@ -23,7 +23,6 @@ from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.phases import Now
 from mustwatch.watch.slots import SLOT_MS
-from mustwatch.watch.smoother import smooth
 from mustwatch.watch.tail import Tail
 
 BEGIN_MS = 1_790_000_100_000 // SLOT_MS * SLOT_MS
@@ -105,13 +104,6 @@ def test_anything_possible_gives_finite_estimates(found: list[Happening]) -> Non
             assert expected is None or expected.earliest_ms <= expected.at_ms <= expected.latest_ms
         for told in step.transitions:
             json.dumps(dict(told.evidence), allow_nan=False)
-
-
-@given(happenings)
-@settings(max_examples=40, deadline=None)
-def test_anything_possible_can_be_smoothed(found: list[Happening]) -> None:
-    for estimate in smooth("lot", "bucket", Profile(), BEGIN_MS, events(found)):
-        assert all(value is None or math.isfinite(value) for value in estimate[1:])
 
 
 @given(st.floats(0.0005, 0.003), st.floats(-0.01, 0.003), st.integers(1, 24))

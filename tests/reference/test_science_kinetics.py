@@ -6,11 +6,17 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from mustwatch.must.alcohol import abv_percent, gravity_of_wine, residual_sugar_g_per_l
+from mustwatch.must.alcohol import GRAVITY_PER_G_PER_L, abv_percent, residual_sugar_g_per_l
+from mustwatch.must.ethanol import gravity_of_ethanol
 
 EXTRACT_G_PER_L = 20.0
 SUGAR_G_PER_L = 240.0
 ETHANOL_G_PER_L_PER_ABV = 7.8924  # OIML R 22
+
+
+def gravity_of_wine(abv, dissolved_g_per_l):
+    """Return its gravity by Tabarié's relation: extract weighs as it would in water."""
+    return gravity_of_ethanol(abv) + GRAVITY_PER_G_PER_L * dissolved_g_per_l
 
 
 def coleman(celsius, nitrogen_mg_per_l, yield_g_per_g, days=40.0):

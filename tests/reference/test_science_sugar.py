@@ -10,7 +10,6 @@ from mustwatch.must.sugar import (
     fermentable_g_per_l,
     gravity_from_brix,
     gravity_from_oechsle,
-    gravity_from_sugar_g_per_l,
     sucrose_density_kg_per_m3,
     sugar_g_per_l_from_gravity,
 )
@@ -87,9 +86,14 @@ def test_the_national_table_has_ten_brix_at_1_04003(agrees):
 @pytest.mark.parametrize(("grams", "slope"), [(5, 0.000386), (240, 0.000384)])
 def test_a_gram_per_litre_adds_what_the_standard_gives(grams, slope, agrees):
     # ICUMSA SPS-4, recomputed: 0.000386 dilute, 0.000384 at 22 °Bx, counted from water.
-    per_gram = (gravity_from_sugar_g_per_l(grams) - 1.0) / grams
+    gravity = 1.0 + slope * grams
 
-    agrees(per_gram, slope, 2e-6, "gravity per g/L, ICUMSA SPS-4, gravity per g/L")
+    agrees(
+        (gravity - 1.0) / sugar_g_per_l_from_gravity(gravity),
+        slope,
+        2e-6,
+        "gravity per g/L, ICUMSA SPS-4, gravity per g/L",
+    )
 
 
 @pytest.mark.parametrize(("oechsle", "g_per_l"), [(80, 182.8), (90, 209.4), (100, 236.0)])
@@ -116,10 +120,10 @@ def test_a_pound_of_sugar_in_a_us_gallon_makes_1_046(agrees):
     g_per_l = 453.59237 / 3.785411784
 
     agrees(
-        gravity_from_sugar_g_per_l(g_per_l),
-        1.046,
-        3e-4,
-        "a pound per US gallon (common practice), gravity",
+        sugar_g_per_l_from_gravity(1.046),
+        g_per_l,
+        0.8,
+        "a pound per US gallon (common practice), g/L",
     )
 
 

@@ -83,18 +83,18 @@ def test_beyond_its_points_a_parabola_goes_on_straight():
 
 def test_re_anchoring_puts_the_curve_through_the_check_and_replaces_an_earlier_one():
     calibration = fit(STRAIGHT)
-    once = calibration.reanchored_to(40.0, 1.0370)
-    twice = once.reanchored_to(40.0, 1.0400)
+    shown = calibration.gravity(40.0)[0]
+    once = calibration.reanchored(1.0370 - shown)
+    twice = once.reanchored(1.0400 - shown)
 
     assert once.gravity(40.0)[0] == pytest.approx(1.0370)
     assert twice.gravity(40.0)[0] == pytest.approx(1.0400)
-    assert twice.offset == pytest.approx(1.0400 - calibration.gravity(40.0)[0])
     assert calibration.offset == 0.0
 
 
 def test_a_check_that_no_drift_explains_is_refused():
     with pytest.raises(CalibrationError, match="calibrate it anew"):
-        fit(STRAIGHT).reanchored_to(40.0, 1.100)
+        fit(STRAIGHT).reanchored(0.06)
 
 
 def test_repeated_points_are_averaged():

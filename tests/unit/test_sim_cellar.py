@@ -11,6 +11,7 @@ import pytest
 from mustsim.cellar import Message, run, stream
 from mustsim.scenario import load, shipped_names
 from mustsim.truth import Done
+from truths import still_to_fall
 
 DAY_MS = 86_400_000
 
@@ -108,7 +109,7 @@ def test_the_refermenting_one_rests_for_a_week_looking_dry_and_then_falls_by_mor
 
     assert pause.until_ms - pause.at_ms > 7 * DAY_MS
     assert pause.value < 0.998
-    assert lot.still_to_fall(pause.until_ms) > 0.003
+    assert still_to_fall(lot, pause.until_ms) > 0.003
 
 
 def test_the_float_that_dies_falls_silent_and_the_probe_does_not():
@@ -125,7 +126,7 @@ def test_the_float_that_freezes_repeats_one_gravity_while_the_wine_goes_on():
     after = {said["gravity"] for at_ms, said in readings(cellar, "float") if at_ms > froze.at_ms}
 
     assert len(after) == 1
-    assert only_lot(cellar).still_to_fall(froze.at_ms) > 0.02
+    assert still_to_fall(only_lot(cellar), froze.at_ms) > 0.02
 
 
 def test_after_an_outage_readings_arrive_hours_late_and_in_a_burst():

@@ -115,10 +115,3 @@ def test_four_kelvin_within_the_hour_are_a_fast_change_and_four_within_a_day_are
 
     assert fast_changes(T, quick, 3.0)[0].value == pytest.approx(-4.0)
     assert fast_changes(T, slow, 3.0) == []
-
-
-def test_what_is_still_to_fall_is_told_at_any_instant():
-    truth = lot(falling(9, 0.993))
-
-    assert truth.still_to_fall(0) == pytest.approx(0.087)
-    assert truth.still_to_fall(int(T[-1])) == 0.0

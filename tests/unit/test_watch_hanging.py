@@ -13,7 +13,6 @@ from mustwatch.watch.hanging import MOST_STEPS, Hanging
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.slots import SLOT_MS
-from mustwatch.watch.smoother import smooth
 
 HOUR_MS = 3_600_000
 BEGIN_MS = 1_790_000_100_000 // SLOT_MS * SLOT_MS
@@ -123,21 +122,6 @@ def test_a_snapshot_amid_the_hanging_goes_on_as_if_nothing_had_been(cut_h: float
 
     assert stepped(whole, found)[-20:] == stepped(again, unread + found[cut:])[-20:]
     assert json.loads(whole.snapshot()) == json.loads(again.snapshot())
-
-
-def test_looking_back_the_hours_it_hung_are_bridged_from_both_sides() -> None:
-    found = events(3, 110.0, (80.0, 92.0))
-    live = stepped(LotWatch("lot", "bucket", Profile(), BEGIN_MS), found)
-    since = [
-        (hour_of(e.at_ms), e.gravity)
-        for e in smooth("lot", "bucket", Profile(), BEGIN_MS, found)
-        if e.gravity
-    ]
-    hung = [abs(g - falling(h)) for h, g in since if 78.0 <= h < 92.0]
-
-    assert max(hung) < 0.0015
-    assert max(abs(o) for o in off(live, 78.0, 92.0)) > max(hung)
-    assert len(since) == sum(s.estimate.gravity is not None for s in live) + 1
 
 
 def test_a_filter_that_comes_back_to_a_mark_is_where_it_would_be_without_what_it_heard() -> None:

@@ -71,10 +71,9 @@ class Vitals:
             }
         if self._upkeep is not None and self._upkeep.last_backup_ms is not None:
             figures["backup_last_timestamp_seconds"] = self._upkeep.last_backup_ms / 1000
-        wal = self._store.path.with_name(self._store.path.name + "-wal")
-        for name, path in (("store_bytes", self._store.path), ("store_log_bytes", wal)):
-            if path.exists():
-                figures[name] = path.stat().st_size
+        if self._store.path.exists():
+            figures["store_bytes"] = self._store.path.stat().st_size
+            figures["store_log_bytes"] = self._store.database.log_bytes()
         for sensor, ago_s in self._self_watch.last_heard_s(mono_s).items():
             label = sensor.replace("\\", "\\\\").replace('"', '\\"').replace("\n", " ")
             figures[f'sensor_heard_seconds_ago{{sensor="{label}"}}'] = ago_s

@@ -54,13 +54,6 @@ class CalibrationBook(Protocol):
         """Keep a calibration from an instant on; None: for every reading the float ever sent."""
 
 
-class OpenBook(Protocol):
-    """How the command gets at a book: opened for a block, or the command ends saying why not."""
-
-    def __call__(self, sensor: str) -> AbstractContextManager[CalibrationBook]:
-        """Open it for a float that is configured."""
-
-
 def open_book(sensor: str) -> AbstractContextManager[CalibrationBook]:
     """Open the store for a float: imported only here, so that fitting needs neither store nor configuration."""
     from mustwatch.cli.calibration_book import opened_calibration_book

@@ -87,23 +87,6 @@ class Alcohol:
     by_method: Mapping[Method, float]
 
 
-def gravity_of_wine(abv_percent: float, dissolved_g_per_l: float) -> float:
-    """Return the gravity 20/20 of a wine or fermenting must.
-
-    Args:
-        abv_percent: % vol, 0 to 25.
-        dissolved_g_per_l: sugar and other extract together, g/L, 0 to 500.
-
-    Raises:
-        OutOfRangeError: outside of these.
-
-    Source: Tabarié's relation (OIV-MA-AS2-03B, from memory): extract weighs as it would in water.
-    """
-    require_within("alcohol", abv_percent, 0.0, 25.0, " % vol")
-    require_within("dissolved solids", dissolved_g_per_l, 0.0, 500.0, " g/L")
-    return gravity_of_ethanol(abv_percent) + GRAVITY_PER_G_PER_L * dissolved_g_per_l
-
-
 def abv_percent(from_gravity: float, to_gravity: float) -> float:
     """Return the alcohol made while gravity 20/20 fell, % vol, by the balance; 0 where it has not fallen.
 

@@ -110,8 +110,7 @@ class Calibration:
         reading.
 
         Outside the points the curve goes on along its tangent, so it stays monotone, and the error grows with
-        the leverage. The error is that of a prediction, ``point_sd * sqrt(1 + leverage)``; ``curve_sd`` is
-        the part of it that is common to all readings there and does not average out.
+        the leverage. The error is that of a prediction, ``point_sd * sqrt(1 + leverage)``.
         """
         u = self._scaled(inclination_deg)
         if u > 1.0:
@@ -121,11 +120,6 @@ class Calibration:
         else:
             shown = self._at(u)
         return shown + self.offset, self.point_sd * math.sqrt(1.0 + value(self._leverage, u))
-
-    def curve_sd(self, inclination_deg: float) -> float:
-        """Return the standard error of the curve itself at an inclination: the same for every reading
-        there."""
-        return self.point_sd * math.sqrt(value(self._leverage, self._scaled(inclination_deg)))
 
     def reanchored(self, offset: float) -> "Calibration":
         """Return the same curve with ``offset`` (in place of any earlier one) added to its gravity.
@@ -139,14 +133,6 @@ class Calibration:
                 f"{LARGEST_OFFSET:+.3f}: check the hydrometer and whether the float swims freely, or calibrate it anew"
             )
         return replace(self, offset=offset)
-
-    def reanchored_to(self, inclination_deg: float, gravity: float) -> "Calibration":
-        """Return the curve moved so that it shows ``gravity`` (as a point's) at ``inclination_deg``.
-
-        Raises:
-            CalibrationError: the float is further off than a drift can be.
-        """
-        return self.reanchored(gravity - self.gravity(inclination_deg)[0] + self.offset)
 
     def _scaled(self, inclination_deg: float) -> float:
         low, high = self.points[0][0], self.points[-1][0]

@@ -71,15 +71,6 @@ def ethanol_density_kg_per_m3(mass_fraction: float, temperature_c: float = 20.0)
     return density
 
 
-def abv_percent_from_mass_fraction(mass_fraction: float) -> float:
-    """Return alcohol by volume at 20 °C, % vol, of ethanol and water with this mass fraction of ethanol (0 to
-    1).
-
-    Source: OIML R 22 (1975): volume of ethanol at 20 °C per volume of the mixture at 20 °C.
-    """
-    return 100.0 * mass_fraction * ethanol_density_kg_per_m3(mass_fraction) / ETHANOL_20_KG_PER_M3
-
-
 def mass_fraction_from_abv_percent(abv_percent: float) -> float:
     """Return the mass fraction of ethanol that has this alcohol by volume, % vol at 20 °C (0 to 100).
 

@@ -105,23 +105,6 @@ def sugar_g_per_l_from_gravity(gravity: float) -> float:
     return max(0.0, brix_from_gravity(gravity) / 100.0 * gravity * WATER_20_KG_PER_M3)
 
 
-def gravity_from_sugar_g_per_l(sugar_g_per_l: float) -> float:
-    """Return the gravity 20/20 of a solution with this much sucrose, g/L (0 to 600).
-
-    Raises:
-        OutOfRangeError: outside of this. Source: ICUMSA SPS-4, solved by Newton's method.
-    """
-    require_within("sugar", sugar_g_per_l, 0.0, 600.0, " g/L")
-    w = sugar_g_per_l / 1200.0
-    for _ in range(30):
-        density = WATER_20_KG_PER_M3 + value(_C[0], w)
-        step = (w * density - sugar_g_per_l) / (density + w * value(_C20_SLOPE, w))
-        w -= step
-        if abs(step) < 1e-15:
-            break
-    return gravity_from_brix(100.0 * w)
-
-
 def fermentable_g_per_l(gravity: float) -> float:
     """Return the sugar a yeast can ferment in a grape must of this gravity 20/20, g/L: non-sugar extract left
     out.

@@ -96,16 +96,6 @@ def molecular_fraction(ph: float, *, pka: float = PKA) -> float:
     return 1.0 / (1.0 + math.pow(10.0, ph - pka))
 
 
-def molecular_so2_mg_per_l(free_mg_per_l: float, ph: float, *, pka: float = PKA) -> float:
-    """Return molecular SO2, mg/L, of free SO2, mg/L (0 to 1000), at a pH.
-
-    Raises:
-        OutOfRangeError: as ``molecular_fraction``, or free SO2 out of range.
-    """
-    require_within("free SO2", free_mg_per_l, 0.0, 1000.0, " mg/L")
-    return free_mg_per_l * molecular_fraction(ph, pka=pka)
-
-
 def free_so2_mg_per_l(molecular_mg_per_l: float, ph: float, *, pka: float = PKA) -> float:
     """Return the free SO2, mg/L, that holds this much molecular SO2, mg/L (0 to 5), at a pH.
 

@@ -135,14 +135,11 @@ class GravityFilter:
         self.floats[sensor] = n
         return n
 
-    def predict(self, dt: float, warmer_k: float = 0.0) -> float:
-        """Advance by ``dt`` days in which the must became warmer by so many kelvin.
-
-        Returns the factor by which rate and acceleration were hastened (the smoother wants it).
-        """
+    def predict(self, dt: float, warmer_k: float = 0.0) -> None:
+        """Advance by ``dt`` days in which the must became warmer by ``warmer_k`` kelvin."""
         if dt > LONG_SILENCE_DAYS:
             self._forget_motion()
-            return 1.0
+            return
         t = motion(dt)
         x = self.x
         faster = self._hasten(dt, warmer_k)
@@ -164,7 +161,6 @@ class GravityFilter:
             self.p = carried(self.p, dt, faster, t, v, WALKS)
         else:
             self._carry(dt, faster, t, v)
-        return faster
 
     def _carry(self, dt: float, faster: float, t: Motion, v: float) -> None:
         """Carry the covariance ``dt`` days on, for any number of floats."""

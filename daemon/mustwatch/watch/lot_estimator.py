@@ -99,7 +99,7 @@ class LotEstimator:
     """Estimates one lot.
 
     Attributes:
-        settled_hours: the profile's. make_filter: a kind of filter (the smoother has its own).
+        settled_hours: the profile's.
         filter: None before the first gravity.
         floats: what is known of each float.
         first_gravity: where the lot began, raised by sugar; ``end_gravity``: where it should end.
@@ -118,7 +118,6 @@ class LotEstimator:
 
     settled_hours: float = field(metadata=TRANSIENT)
     from_ms: InitVar[int]
-    make_filter: type[GravityFilter] = field(metadata=TRANSIENT, default=GravityFilter)
     filter: GravityFilter | None = None
     floats: dict[str, FloatTrack] = field(default_factory=dict)
     tail: Tail = field(default_factory=Tail)
@@ -185,7 +184,7 @@ class LotEstimator:
         kept = self.filter
         if kept is None:
             middle = sorted(value for value, _, _ in readings)[len(readings) // 2]
-            kept = self.filter = self.make_filter(middle, FIRST_GRAVITY_SD)
+            kept = self.filter = GravityFilter(middle, FIRST_GRAVITY_SD)
         track = self.floats.get(sensor)
         if track is None:
             track = self.floats[sensor] = FloatTrack(kept.add_float(sensor), stated_sd)
@@ -245,7 +244,7 @@ class LotEstimator:
         kept = self.filter
         self.hanging.forget()
         if kept is None:
-            self.filter = self.make_filter(gravity, HYDROMETER_SD)
+            self.filter = GravityFilter(gravity, HYDROMETER_SD)
         else:
             self._compare(kept, gravity, end_ms)
             moved = kept.update_gravity(gravity, HYDROMETER_SD**2)

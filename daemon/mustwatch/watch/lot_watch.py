@@ -91,7 +91,6 @@ class LotWatch:
         lot: the lot. vessel: where it began. started_ms: when, milliseconds since the epoch.
         profile: the limits it is watched by.
         is_night: whether an instant lies in the cellar's night, by the clock on its wall.
-        make_filter: the kind of filter; the smoother has its own.
         horizon_ms: what came before is concluded from, and part of the snapshot.
     """
 
@@ -100,7 +99,6 @@ class LotWatch:
     profile: Profile = field(metadata=TRANSIENT)
     started_ms: InitVar[int]
     is_night: Callable[[int], bool] = field(metadata=TRANSIENT, default=is_night_utc)
-    make_filter: InitVar[type[GravityFilter]] = GravityFilter
     horizon_ms: int = field(init=False)
     _slot: OpenSlot | None = field(metadata=TRANSIENT, init=False, default=None)
     _entries: list[Entry] = field(metadata=TRANSIENT, init=False, default_factory=list)
@@ -114,9 +112,9 @@ class LotWatch:
     _litres: float | None = field(init=False, default=None)
     _estimate: Estimate = field(init=False)
 
-    def __post_init__(self, vessel: str, started_ms: int, make_filter: type[GravityFilter]) -> None:
+    def __post_init__(self, vessel: str, started_ms: int) -> None:
         self.horizon_ms = slot_start_ms(started_ms)
-        self._estimator = LotEstimator(self.profile.settled_hours, self.horizon_ms, make_filter)
+        self._estimator = LotEstimator(self.profile.settled_hours, self.horizon_ms)
         self._view = SlotView(Subject(self.lot, vessel), self.profile, started_ms, self._estimator)
         self._detectors = {make.__name__: make() for make in ENROLLED}
         self._estimate = Estimate(started_ms, None, None, None, None, None)

@@ -13,7 +13,6 @@ SLOT_MS = 15 * 60_000
 """A quarter of an hour. A wine at 0.030 a day moves 0.0003 in it, a fifth of a float's noise; a dwell of half an
 hour is two slots; ten minutes cost half as much time again per reading and an hour would triple alert delay."""
 
-SLOT_DAYS = SLOT_MS / 86_400_000
 
 KEPT_PER_SLOT = 48
 """Most readings of one sensor kept in an open slot. A sensor that sends more often is thinned, evenly in time."""
