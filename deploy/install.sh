@@ -34,7 +34,8 @@ TEXT
 export PIP_NO_CACHE_DIR=${PIP_NO_CACHE_DIR-1}
 readonly opt=/opt/mustwatch etc=/etc/mustwatch var=/var/lib/mustwatch user=mustwatch
 readonly unit=/etc/systemd/system/mustwatch.service
-readonly man=/usr/local/share/man/man1 completion=/usr/local/share/bash-completion/completions/mustwatch
+readonly man=/usr/local/share/man/man1 bash=/usr/local/share/bash-completion/completions/mustwatch
+readonly zsh=/usr/local/share/zsh/site-functions/_mustwatch
 readonly broker_conf=/etc/mosquitto/conf.d/mustwatch.conf
 here=$(cd "$(dirname "$(readlink -f "$0")")" && pwd)
 readonly here
@@ -180,7 +181,7 @@ exec /opt/mustwatch/current/bin/python -I /opt/mustwatch/deploy/broker_access.py
 TEXT
   chmod 0755 /usr/local/sbin/mustwatch-broker
   rm -f "$man"/mustwatch*.1
-  "$opt/current/bin/python" -I "$here/manual.py" "$man" "$completion" || say "note: no manual pages could be written"
+  "$opt/current/bin/python" -I "$here/manual.py" "$man" "$bash" "$zsh" || say "note: no manual pages could be written"
 }
 
 secret() { head -c 18 /dev/urandom | base64 | tr '+/' '-_'; }
@@ -489,7 +490,7 @@ do_rollback() {
 
 do_uninstall() {
   systemctl -q disable --now mustwatch 2>/dev/null || true
-  rm -f "$unit" /usr/local/bin/mustwatch /usr/local/sbin/mustwatch-broker "$man"/mustwatch*.1 "$completion"
+  rm -f "$unit" /usr/local/bin/mustwatch /usr/local/sbin/mustwatch-broker "$man"/mustwatch*.1 "$bash" "$zsh"
   systemctl daemon-reload
   rm -rf "$opt"
   if [ -e "$broker_conf" ]; then

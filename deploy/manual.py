@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
-"""Writes the manual pages and bash's completion from the commands themselves: nothing of them is written twice.
+"""Writes the manual pages and the shells' completions from the commands themselves: nothing of them is written twice.
 
-manual.py MAN_FOLDER COMPLETION_FILE
+manual.py MAN_FOLDER BASH_COMPLETION ZSH_COMPLETION
 """
 
 import sys
@@ -70,28 +70,35 @@ def main_page() -> str:
     )
 
 
-def completion_of(commands: dict[str, Any]) -> str:
-    """Return a completion for bash that calls nothing: to ask the command itself would ask for a password."""
+def following(commands: dict[str, Any]) -> dict[str, str]:
+    """Return what may follow each command, and each of its own commands: ``{"record/start": "--vessel --at"}``."""
 
     def options(command: Any) -> str:
         return " ".join(word for p in parameters_of(command) for word in p.opts if word.startswith("-"))
 
-    cases = []
+    words = {}
     for name, command in commands.items():
         subs = getattr(command, "commands", {})
-        cases.append(f'    {name}) words="{" ".join(subs) or options(command)}" ;;')
-        cases += [f'    {name}/{sub}) words="{options(of_sub)}" ;;' for sub, of_sub in subs.items()]
+        words[name] = " ".join(subs) or options(command)
+        words |= {f"{name}/{sub}": options(of_sub) for sub, of_sub in subs.items()}
+    return words
+
+
+def bash_completion(words: dict[str, str]) -> str:
+    """Return a completion for bash that calls nothing: to ask the command itself would ask for a password."""
+    groups = "|".join(dict.fromkeys(at.split("/")[0] for at in words if "/" in at))
+    cases = "\n".join(f'    {at}) words="{follow}" ;;' for at, follow in words.items())
     return f"""# bash completion of mustwatch; written by manual.py from the commands of {__version__}
 _mustwatch() {{
   local words="{" ".join(COMMANDS)}" at=""
   [ "$COMP_CWORD" -gt 1 ] && at=${{COMP_WORDS[1]}}
   if [ "$COMP_CWORD" -gt 2 ]; then
     case $at in
-    {"|".join(n for n, c in commands.items() if getattr(c, "commands", None))}) at=$at/${{COMP_WORDS[2]}} ;;
+    {groups}) at=$at/${{COMP_WORDS[2]}} ;;
     esac
   fi
   case $at in
-{chr(10).join(cases)}
+{cases}
   esac
   mapfile -t COMPREPLY < <(compgen -W "$words" -- "${{COMP_WORDS[COMP_CWORD]}}")
 }}
@@ -99,16 +106,52 @@ complete -o default -F _mustwatch mustwatch
 """
 
 
+def zsh_completion(words: dict[str, str]) -> str:
+    """Return the same for zsh; a command is shown with what it does."""
+    groups = "|".join(dict.fromkeys(at.split("/")[0] for at in words if "/" in at))
+    cases = "\n".join(f"    {at}) follow=({follow}) ;;" for at, follow in words.items())
+    told = "\n".join(
+        "    '{}:{}'".format(name, what.replace("'", "'\\''")) for name, what in COMMANDS.items()
+    )
+    return f"""#compdef mustwatch
+# zsh completion of mustwatch; written by manual.py from the commands of {__version__}
+_mustwatch() {{
+  local at=$words[2]
+  local -a follow told
+  if (( CURRENT == 2 )); then
+    told=(
+{told}
+    )
+    _describe command told
+    return
+  fi
+  if (( CURRENT > 3 )); then
+    case $at in
+    {groups}) at=$at/$words[3] ;;
+    esac
+  fi
+  case $at in
+{cases}
+  esac
+  compadd -- $follow
+  _files
+}}
+_mustwatch "$@"
+"""
+
+
 def main() -> None:
-    """Write everything."""
-    folder, completion = Path(sys.argv[1]), Path(sys.argv[2])
+    """Write everything: pages into the first folder, completions of bash and zsh into the two files."""
+    folder, bash, zsh = (Path(given) for given in sys.argv[1:])
     commands = {name: get_command(import_module(f"mustwatch.cli.{name}").app) for name in COMMANDS}
-    folder.mkdir(parents=True, exist_ok=True)
-    completion.parent.mkdir(parents=True, exist_ok=True)
+    words = following(commands)
+    for made in (folder, bash.parent, zsh.parent):
+        made.mkdir(parents=True, exist_ok=True)
     (folder / "mustwatch.1").write_text(main_page(), encoding="utf-8")
     for name, command in commands.items():
         (folder / f"mustwatch-{name}.1").write_text(page_of(name, command), encoding="utf-8")
-    completion.write_text(completion_of(commands), encoding="utf-8")
+    bash.write_text(bash_completion(words), encoding="utf-8")
+    zsh.write_text(zsh_completion(words), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import IO, Any
 
@@ -48,8 +48,15 @@ class Wanted:
 class Export:
     """Exports from a store."""
 
-    def __init__(self, store: Store, plan: CellarPlan, wanted: Wanted) -> None:
-        """Read the book; nothing else is read before it is asked for."""
+    def __init__(
+        self,
+        store: Store,
+        plan: CellarPlan,
+        wanted: Wanted,
+        advance: Callable[[int], None] = lambda _reached_ms: None,
+    ) -> None:
+        """Read the book; nothing else is read before it is asked for. ``advance`` is told up to when all is written."""
+        self._advance = advance
         self._store = store
         self._plan = plan
         self._wanted = wanted
@@ -65,6 +72,7 @@ class Export:
             until_ms = min(until_ms, max((s.until_ms for s in stays), default=BEGINNING_MS))
         places: dict[str, Placement] = {}
         for page in self._store.readings.pages(since_ms, until_ms):
+            self._advance(page[-1].observed_ms)
             for reading in page:
                 place = places.get(reading.sensor)
                 if place is None or not place.from_ms <= reading.observed_ms < place.until_ms:

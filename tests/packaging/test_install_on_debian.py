@@ -97,6 +97,7 @@ def test_one_command_brings_a_daemon_that_keeps_watch(pi: Pi) -> None:
 def test_it_brings_manual_pages_and_completion(pi: Pi) -> None:
     assert (pi.root / "usr/local/share/man/man1/mustwatch-record.1").stat().st_size > 1000
     assert "complete" in (pi.root / "usr/local/share/bash-completion/completions/mustwatch").read_text()
+    assert "#compdef" in (pi.root / "usr/local/share/zsh/site-functions/_mustwatch").read_text()
 
 
 def test_check_finds_nothing_to_mend(pi: Pi) -> None:

@@ -1,4 +1,4 @@
-"""The manual pages and the completion, as the installer has them written."""
+"""The manual pages and the completions, as the installer has them written."""
 
 import shutil
 import subprocess
@@ -20,6 +20,7 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
         str(PROJECT / "deploy/manual.py"),
         str(folder / "man1"),
         str(folder / "completion"),
+        str(folder / "_mustwatch"),
     ]
     subprocess.run(made, check=True)
     return folder
@@ -39,10 +40,15 @@ def test_every_command_has_a_page_that_man_reads_without_a_complaint(written: Pa
     assert r"\-\-vessel" in (written / "man1/mustwatch-record.1").read_text()
 
 
-@pytest.mark.parametrize(
-    ("typed", "offered"),
-    [("ex", "export"), ("record st", "start"), ("record start --vess", "--vessel"), ("backup --o", "--out")],
-)
+TYPED = [
+    ("ex", "export"),
+    ("record st", "start"),
+    ("record start --vess", "--vessel"),
+    ("backup --o", "--out"),
+]
+
+
+@pytest.mark.parametrize(("typed", "offered"), TYPED)
 def test_what_is_begun_is_completed_without_asking_anything(written: Path, typed: str, offered: str) -> None:
     words = typed.split()
     script = (
@@ -54,4 +60,22 @@ def test_what_is_begun_is_completed_without_asking_anything(written: Path, typed
         ["/bin/bash", "-c", script], capture_output=True, text=True, check=True, env={"PATH": ""}
     )
 
+    assert offered in said.stdout.split()
+
+
+@pytest.mark.parametrize(("typed", "offered"), TYPED)
+def test_zsh_is_offered_the_same(written: Path, typed: str, offered: str) -> None:
+    zsh = shutil.which("zsh")
+    if zsh is None:
+        missing("zsh is not installed (apt install zsh)")
+    script = (  # what zsh's completion system gives, in so far as the file asks it
+        '_describe() { print -l -- "${(@)told%%:*}" }; compadd() { shift; print -l -- "$@" }; _files() { : }; '
+        f"words=(mustwatch {typed}); CURRENT={len(typed.split()) + 1}; source {written}/_mustwatch"
+    )
+
+    said = subprocess.run(
+        [str(zsh), "-fc", script], capture_output=True, text=True, check=True, env={"PATH": ""}
+    )
+
+    assert said.stderr == ""
     assert offered in said.stdout.split()

@@ -37,6 +37,11 @@ COMMANDS = {
 class Commands(TyperGroup):
     """Looks a command's module up by name; listing them imports none."""
 
+    def __init__(self, **of: Any) -> None:
+        """Name the commands, so that a mistyped one finds those that were meant."""
+        super().__init__(**of)
+        self.commands.update(dict.fromkeys(COMMANDS))  # type: ignore[arg-type]  # get_command imports them
+
     def list_commands(self, ctx: Any) -> list[str]:
         """Return the commands' names in the order of a day's work."""
         return list(COMMANDS)

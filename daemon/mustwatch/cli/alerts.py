@@ -5,9 +5,10 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from mustwatch.alerting.wording import public
+from mustwatch.alerting.alert import RANK
+from mustwatch.alerting.wording import phrases, public
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
-from mustwatch.cli.output import MARKS, ExitCode, emit_json, fail, say
+from mustwatch.cli.output import ExitCode, emit_json, fail, say, say_alert
 from mustwatch.config.plan import plan_of
 from mustwatch.store.store import Store
 from mustwatch.views.alerts import AlertNotKnownError, AlertOverError, acknowledge_alert
@@ -40,14 +41,17 @@ def alerts(
     zone = ZoneInfo(settings.cellar.timezone)
     if not shown:
         say("Nothing has to be done." if not every else "No alerts so far.")
-    for alert, shows in zip(shown, documents, strict=True):
-        say(f"{MARKS[alert.severity.value]} {shows['summary']}")
+    for alert, shows in sorted(zip(shown, documents, strict=True), key=lambda pair: -RANK[pair[0].severity]):
+        say_alert(shows, shows["summary"])
+        if not alert.is_over:
+            said = phrases(alert, units, at_ms)
+            say(f"     {said.next}")
+            if said.care:
+                say(f"     Take care: {said.care}")
         since = f"since {local(shows['opened_at'], zone)}"
         if shows["cleared_at"] is not None:
             how = "withdrawn" if alert.is_withdrawn else alert.ended_with_lot or "over"
             since += f", {how} {local(shows['cleared_at'], zone)}"
-        if shows["acknowledged_at"] is not None:
-            since += ", acknowledged"
         say(f"     {since}   id {alert.id}")
     late = [row for row in waiting if row.error is not None]
     if late:

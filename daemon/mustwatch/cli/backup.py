@@ -13,6 +13,7 @@ import typer
 from mustwatch.cli import person
 from mustwatch.cli.opening import now_ms, settings_or_fail, store_path
 from mustwatch.cli.output import emit_json, fail, say
+from mustwatch.cli.progress import Advance, progress
 
 if TYPE_CHECKING:
     from mustwatch.store.backup import Backup
@@ -35,11 +36,13 @@ def backup(
     if not path.exists():
         fail(f"no store at {path}: there is nothing to back up")
     try:
-        if out is None:
-            folder = backup_folder(path, settings.store.backup_dir)
-            made = make_backup(path, folder, now_ms(), settings.store.backup_keep)
-        else:
-            made = _hand_over(path, out / backup_name(now_ms()) if person.is_folder(out) else out)
+        with progress("copying", 1.0) as advance:
+            if out is None:
+                folder = backup_folder(path, settings.store.backup_dir)
+                made = make_backup(path, folder, now_ms(), settings.store.backup_keep, advance=advance)
+            else:
+                file = out / backup_name(now_ms()) if person.is_folder(out) else out
+                made = _hand_over(path, file, advance)
     except BackupError as error:
         fail(str(error))
     except OSError as error:
@@ -62,7 +65,7 @@ def backup(
     say("keep a copy on another machine: a backup on the same card dies with it")
 
 
-def _hand_over(store: Path, out: Path) -> "Backup":
+def _hand_over(store: Path, out: Path, advance: Advance) -> "Backup":
     """Write a backup to a person's file. Another user's is made beside the store first: SQLite opens files by name.
 
     Raises:
@@ -71,9 +74,9 @@ def _hand_over(store: Path, out: Path) -> "Backup":
     from mustwatch.store.backup import BackupError, write_backup
 
     if not person.is_another():
-        return write_backup(store, out)
+        return write_backup(store, out, advance=advance)
     with TemporaryDirectory(dir=store.parent, prefix="backup-") as folder:
-        made = write_backup(store, Path(folder) / out.name)
+        made = write_backup(store, Path(folder) / out.name, advance=advance)
         with made.path.open("rb") as source:
             with person.writing(out) as target:
                 shutil.copyfileobj(source, target)

@@ -1,60 +1,107 @@
 """``mustwatch cellar``: how every vessel stands now, and what comes next."""
 
+import time
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Annotated, Any
 
 import typer
 
-from mustwatch.cellar.measures import Measures
+from mustwatch.cellar.instant import to_ms
+from mustwatch.cellar.measures import Measures, counted
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
-from mustwatch.cli.output import MARKS, emit_json, say
+from mustwatch.cli.output import ExitCode, can_show, curve_columns, emit_json, fail, is_screen, say, say_alert
 from mustwatch.config.plan import measures_of
+from mustwatch.config.settings import Settings
 from mustwatch.views.figures_text import local
+from mustwatch.views.need import alerts_of, by_need
+from mustwatch.views.small_curve import BARS, small_curve
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
 OLD_HOURS = 3.0
 """A value older than this is said to be old: silence is not good news."""
+ANEW_S = 15.0
+CLEAR = "\033[H\033[2J\033[3J"
+"""Moves home and clears the screen (ECMA-48)."""
 
 
 @app.command()
 def cellar(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    watch: Annotated[
+        bool, typer.Option("--watch", help="Show it anew every quarter of a minute; Ctrl-C ends it.")
+    ] = False,
 ) -> None:
-    """Show how every vessel stands now, and what comes next."""
+    """Show how every vessel stands now, the one that needs you most first, and what comes next."""
+    settings = settings_or_fail()
+    if watch and (as_json or not is_screen()):
+        fail("--watch is for a terminal: without it the cellar is shown once", ExitCode.WRONG_INPUT)
+    try:
+        while True:
+            document, curves = _looked_at(settings, 0 if as_json or not can_show(BARS) else curve_columns())
+            if watch:
+                typer.echo(CLEAR, nl=False)
+            if as_json:
+                emit_json(document)
+            else:
+                _say_cellar(document, curves, measures_of(settings))
+            if not watch:
+                return
+            time.sleep(ANEW_S)
+    except KeyboardInterrupt:
+        say()
+
+
+def _looked_at(settings: Settings, columns: int) -> tuple[dict[str, Any], dict[str, str]]:
+    """Return the cellar, and for each lot its fall in so many columns."""
     from mustwatch.views.cellar import cellar_view
 
-    settings = settings_or_fail()
     with opened_store(settings) as store:
         settle(store, settings)
         document = cellar_view(store, settings, now_ms())
-    if as_json:
-        emit_json(document)
-        return
-    measures = measures_of(settings)
+        curves = {}
+        for row in document["vessels"] if columns else ():
+            if row["lot"] is not None:
+                drawn = small_curve(
+                    store, row["lot"], to_ms(datetime.fromisoformat(row["started_at"])), now_ms(), columns
+                )
+                if drawn is not None:
+                    curves[row["lot"]] = drawn
+    return document, curves
+
+
+def _say_cellar(document: dict[str, Any], curves: dict[str, str], measures: Measures) -> None:
     if not document["vessels"]:
         say("No vessels yet. Name them in the configuration as [[vessel]], then begin a lot with")
         say("  mustwatch record start LOT --vessel VESSEL --gravity 1.090 --celsius 20")
         return
-    for alert in document["alerts"]:
-        say(f"{MARKS[alert['severity']]} {alert['summary']}")
+    in_vessels = {row["vessel"]: alerts_of(row, document["alerts"]) for row in document["vessels"]}
+    elsewhere = [a for a in document["alerts"] if not any(a in about for about in in_vessels.values())]
+    for alert in elsewhere:
+        say_alert(alert, alert["summary"])
     if document["alerts"]:
-        say("  (mustwatch alerts tells more)")
+        say(f"{counted(len(document['alerts']), 'alert')}: mustwatch alerts says what to do")
         say()
     for caution in document["cautions"]:
         say(f"Caution: {caution}")
     for remark in document["remarks"]:
         say(f"Not set up yet: {remark}")
-    for row in document["vessels"]:
-        _say_vessel(row, measures)
+    for row in by_need(document["vessels"], document["alerts"]):
+        _say_vessel(row, in_vessels[row["vessel"]], curves.get(row["lot"] or ""), measures)
 
 
-def _say_vessel(row: dict[str, Any], measures: Measures) -> None:
+def _say_vessel(
+    row: Mapping[str, Any], alerts: Sequence[Mapping[str, Any]], curve: str | None, measures: Measures
+) -> None:
     zone = measures.zone
+    say(f"{row['vessel']}: " + ("empty" if row["lot"] is None else f"{row['lot']} ({row['stage']})"))
+    for alert in alerts:
+        say_alert(alert, alert["summary"], indent=2)
     if row["lot"] is None:
-        say(f"{row['vessel']}: empty")
         return
-    say(f"{row['vessel']}: {row['lot']} ({row['stage']})")
+    if curve is not None:
+        say(f"    {curve}")
     if row["unwatched"] is not None:
         say(f"    nobody watches this lot: {row['unwatched']}")
     if row["evaluated_until"] is not None:
@@ -89,6 +136,6 @@ def _say_vessel(row: dict[str, Any], measures: Measures) -> None:
         say(f"    remember: {reminder['do']}")
 
 
-def _old(row: dict[str, Any]) -> str:
+def _old(row: Mapping[str, Any]) -> str:
     hours = (now_ms() / 1000 - datetime.fromisoformat(row["observed_at"]).timestamp()) / 3600
     return f": {hours:.0f} hours ago" if hours > OLD_HOURS else ""

@@ -1,11 +1,11 @@
 """``mustwatch export``: readings as CSV, line protocol or Parquet."""
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import IO, Annotated
+from typing import IO, TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo
 
 import typer
@@ -13,6 +13,11 @@ import typer
 from mustwatch.cli import person
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
 from mustwatch.cli.output import ExitCode, fail, remark
+from mustwatch.cli.progress import progress
+
+if TYPE_CHECKING:
+    from mustwatch.export import Wanted
+    from mustwatch.store.store import Store
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -52,10 +57,14 @@ def export(
         _instant("--since", since, zone, Wanted().since_ms),
         _instant("--until", until, zone, Wanted().until_ms),
     )
-    with opened_store(settings) as store, _opened(out, as_format) as stream:
+    with (
+        opened_store(settings) as store,
+        _opened(out, as_format) as stream,
+        _shown(store, wanted, beside_a_screen=out is None and sys.stdout.isatty()) as advance,
+    ):
         if lot is not None and lot not in (lots := store.book.history().lots):
             fail(unknown_lot(lot, lots), ExitCode.WRONG_INPUT)
-        exported = Export(store, plan_of(settings), wanted)
+        exported = Export(store, plan_of(settings), wanted, advance)
         if as_format is Format.PARQUET:
             try:
                 count = exported.parquet(stream)
@@ -70,6 +79,17 @@ def export(
             text.detach()
     if out is not None:
         remark(f"{count} {'readings' if as_format is not Format.LINES else 'points'} written to {out}")
+
+
+@contextmanager
+def _shown(store: "Store", wanted: "Wanted", *, beside_a_screen: bool) -> Iterator[Callable[[int], None]]:
+    """Show how far it is, unless the rows themselves go to the screen."""
+    if beside_a_screen:
+        yield lambda _reached_ms: None
+        return
+    first_ms = store.readings.first_ms(wanted.since_ms) or now_ms()
+    with progress("exporting", max(min(wanted.until_ms, now_ms()) - first_ms, 1)) as advance:
+        yield lambda reached_ms: advance(reached_ms - first_ms)
 
 
 def _instant(option: str, text: str | None, zone: ZoneInfo, default: int) -> int:

@@ -2,15 +2,20 @@
 
 import os
 import sys
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import IO, Annotated
+from typing import IO, TYPE_CHECKING, Annotated
 
 import typer
 
 from mustwatch.cli import person
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, store_path
 from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
+from mustwatch.cli.progress import Advance, place_in, progress, size_of
+
+if TYPE_CHECKING:
+    from mustwatch.replay.record import Pile
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -44,9 +49,10 @@ def replay(
             piles_ahead(lines, sensors, pile_size(len(sensors)), misread) as piles,
             Keeper(store_path(settings)),
             opened_store(settings, create=True) as store,
+            progress(f"replaying {file}", size_of(lines)) as advance,
         ):
             run = Replay(store, plan)
-            result = run.run_piles(piles, misread, now_ms())
+            result = run.run_piles(_shown(piles, lines, advance), misread, now_ms())
             alerts = [alert.public() for alert in run.alerts()]
     except AlreadyKeptError as error:
         fail(str(error))
@@ -64,6 +70,12 @@ def replay(
     for alert in alerts:
         over = f", over {alert['cleared_at']}" if alert["cleared_at"] else ""
         say(f"  {alert['opened_at']}  {alert['summary']}{over}")
+
+
+def _shown(piles: "Iterator[Pile]", lines: IO[bytes], advance: Advance) -> "Iterator[Pile]":
+    for pile in piles:
+        yield pile
+        advance(place_in(lines))
 
 
 def _open(file: Path) -> IO[bytes]:

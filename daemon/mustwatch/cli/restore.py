@@ -12,6 +12,7 @@ import typer
 from mustwatch.cli import person
 from mustwatch.cli.opening import now_ms, settings_or_fail, store_path
 from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
+from mustwatch.cli.progress import progress
 from mustwatch.config.settings import Settings
 from mustwatch.store.backup import BackupError
 
@@ -173,7 +174,8 @@ def _restored(settings: Settings, path: Path, backup: Path | None, from_influx: 
         return _fetched(settings, path, backup)
     assert backup is not None  # noqa: S101 - the command has looked
     aside = set_aside(path, now_ms(), "before-restore") if path.exists() else None
-    put_back(backup, path)
+    with progress(f"copying {backup.name}", None):
+        put_back(backup, path)
     store = Store(path, now_ms())
     try:
         return _document(path, backup, aside, store)
@@ -208,7 +210,8 @@ def _fetched(settings: Settings, path: Path, backup: Path | None) -> dict[str, A
             remark(
                 f"going on with what an attempt that was cut short has left: {store.readings.count()} readings"
             )
-        fetched = fetching.into(store, now_ms())
+        with progress("fetching readings", 1.0) as advance:
+            fetched = fetching.into(store, now_ms(), advance)
         document = _document(path, backup, None, store)
         aside = restoring.finish(store, now_ms())
     except BackupError as error:

@@ -28,6 +28,9 @@ PREFIX, SUFFIX = "cellar-", ".db"
 NEEDED_TABLES = frozenset({"migration", "reading", "entry", "sensor"})
 
 
+Advance = Callable[[float], None]
+
+
 class BackupError(Exception):
     """A backup could not be made or is not good; the text says why and what to do."""
 
@@ -73,6 +76,7 @@ def make_backup(
     now_ms: int,
     keep: int | None = None,
     should_stop: Callable[[], bool] = lambda: False,
+    advance: Advance = lambda _done: None,
 ) -> Backup:
     """Write a backup into a folder and verify it; then let the oldest go so that ``keep`` remain.
 
@@ -82,12 +86,13 @@ def make_backup(
         now_ms: the present, for the file's name.
         keep: how many backups remain; None: all.
         should_stop: asked between steps; True gives the backup up.
+        advance: told between steps which share of it is copied, 0 to 1.
 
     Raises:
         SourceDamagedError: the store cannot be read for damage.
         BackupError: it cannot be written, or what was written is not what the store holds.
     """
-    made = write_backup(store_path, folder / backup_name(now_ms), should_stop)
+    made = write_backup(store_path, folder / backup_name(now_ms), should_stop, advance)
     if keep is not None:
         for old in backups(folder)[keep:]:
             old.unlink(missing_ok=True)
@@ -96,13 +101,18 @@ def make_backup(
     return made
 
 
-def write_backup(store_path: Path, target: Path, should_stop: Callable[[], bool] = lambda: False) -> Backup:
+def write_backup(
+    store_path: Path,
+    target: Path,
+    should_stop: Callable[[], bool] = lambda: False,
+    advance: Advance = lambda _done: None,
+) -> Backup:
     """Write a verified backup to a file. Raises as ``make_backup`` does."""
     part = target.with_name(f"{target.name}.{os.getpid()}.part")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         _refuse_without_room(store_path, target.parent)
-        counts = _copy(store_path, part, should_stop)
+        counts = _copy(store_path, part, should_stop, advance)
         _to_the_card(part)
         copied = verify(part)
         if copied != counts:
@@ -130,10 +140,13 @@ def _refuse_without_room(store_path: Path, folder: Path) -> None:
         )
 
 
-def _copy(store_path: Path, part: Path, should_stop: Callable[[], bool]) -> Mapping[str, int]:
+def _copy(
+    store_path: Path, part: Path, should_stop: Callable[[], bool], advance: Advance
+) -> Mapping[str, int]:
     """Copy within one read transaction, and return the row counts of that same transaction."""
 
-    def progress(_status: int, _remaining: int, _total: int) -> None:
+    def progress(_status: int, remaining: int, total: int) -> None:
+        advance(1 - remaining / max(total, 1))
         if should_stop():
             raise BackupError("given up: mustwatch is stopping")
 

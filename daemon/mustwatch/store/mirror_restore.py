@@ -77,12 +77,15 @@ class InfluxRestore:
             )
         self._first_ms = min(to_ms(record["_time"]) for record in firsts)
 
-    def into(self, store: Store, until_ms: int) -> Restored:
+    def into(
+        self, store: Store, until_ms: int, advance: Callable[[float], None] = lambda _share: None
+    ) -> Restored:
         """Write everything into a store; what it has already stays as it is. Call ``look`` first.
 
         Args:
             store: where to. One in which this was cut short is gone on with.
             until_ms: the present; sensors' readings from the future are fetched for a day beyond.
+            advance: told after each fortnight of readings which share of the time is fetched, 0 to 1.
 
         Raises:
             BackupError: the server gave up half-way; what came so far is in the store.
@@ -103,6 +106,7 @@ class InfluxRestore:
         while from_ms < until_ms + DAY_MS:
             self._fetch_readings(store, from_ms, from_ms + WINDOW_MS, kinds)
             from_ms += WINDOW_MS
+            advance(min(1.0, (from_ms - self._first_ms) / max(until_ms - self._first_ms, 1)))
             with store.transaction():
                 store.watching.keep(KINDS, json.dumps(kinds))
                 store.watching.keep(FETCHED, str(from_ms))
