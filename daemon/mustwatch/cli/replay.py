@@ -49,7 +49,7 @@ def replay(
             piles_ahead(lines, sensors, pile_size(len(sensors)), misread) as piles,
             Keeper(store_path(settings)),
             opened_store(settings, create=True) as store,
-            progress(f"replaying {file}", size_of(lines)) as advance,
+            progress(f"replaying {file.name}", size_of(lines)) as advance,
         ):
             run = Replay(store, plan)
             result = run.run_piles(_shown(piles, lines, advance), misread, now_ms())
