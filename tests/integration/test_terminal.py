@@ -10,7 +10,7 @@ import subprocess
 import sys
 import termios
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -26,12 +26,12 @@ COLOUR = re.compile(r"\x1b\[[0-9;]*m")
 
 
 @pytest.fixture(scope="module")
-def config(tmp_path_factory: pytest.TempPathFactory, web_scene: Path) -> Iterator[Path]:
+def config(tmp_path_factory: pytest.TempPathFactory, web_scene: Path) -> Path:
     from web_cellar import copied
 
     folder = tmp_path_factory.mktemp("terminal") / "cellar"
     copied(web_scene, folder)
-    yield folder / "mustwatch.toml"
+    return folder / "mustwatch.toml"
 
 
 def begun(config: Path, *words: str, no_colour: bool = False) -> tuple[subprocess.Popen[bytes], int]:
