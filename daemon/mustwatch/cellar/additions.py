@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 
 from mustwatch.cellar.book import Addition
+from mustwatch.cellar.told import WineAdded
 
 
 class Purpose(StrEnum):
@@ -66,6 +67,8 @@ def purpose_of(addition: Addition) -> Purpose:
 
 def brings_sugar(addition: Addition) -> bool:
     """Return whether an addition brings sugar that yeast can ferment."""
+    if isinstance(addition, WineAdded):
+        return addition.is_sweet
     if addition.sugar_g is not None:
         return addition.sugar_g > 0
     words = addition.what.casefold()

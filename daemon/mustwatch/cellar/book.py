@@ -24,6 +24,64 @@ class EntryKind(StrEnum):
     MOVE = "move"
     REANCHOR = "reanchor"
     STAGE = "stage"
+    TRANSFER = "transfer"
+
+
+class TransferName(StrEnum):
+    """What a transfer is called in the trade."""
+
+    RACK = "rack"
+    """Into several vessels, or several into one; into one other it is a ``Racking``."""
+    SPLIT = "split"
+    BLEND = "blend"
+    TOP_UP = "top-up"
+    LOSE = "lose"
+    DUMP = "dump"
+
+
+class Fate(StrEnum):
+    """Where wine went."""
+
+    VESSEL = "vessel"
+    LEES = "lees"
+    SPILLED = "spilled"
+    TASTED = "tasted"
+    """Tasted, or drawn as a sample."""
+    EVAPORATED = "evaporated"
+    """Through the staves of a barrel."""
+    POURED_AWAY = "poured away"
+    UNEXPLAINED = "unexplained"
+    """Nobody knows, and the person who wrote it said so."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pour:
+    """So much of what a lot has in one vessel, and where it went.
+
+    Attributes:
+        lot: whose wine; ``vessel``: out of which.
+        litres: how much; None: all that was left there, which empties the vessel.
+        to_vessel: where it went, None if into none (see ``fate``).
+        to_lot: the lot it became part of, None: its own.
+        gravity: 20/20, by the lot's float or its newest check.
+        finished: whether its ferment was known to have ended.
+        floats: the sensors that went along.
+    """
+
+    lot: str
+    vessel: str
+    litres: float | None = None
+    to_vessel: str | None = None
+    to_lot: str | None = None
+    fate: Fate = Fate.VESSEL
+    gravity: float | None = None
+    finished: bool = False
+    floats: tuple[str, ...] = ()
+
+    @property
+    def becomes(self) -> str | None:
+        """Return the lot that has it then, or None if none has."""
+        return (self.to_lot or self.lot) if self.to_vessel is not None else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,10 +179,15 @@ class Tasting:
 
 @dataclass(frozen=True, slots=True)
 class Bottling:
-    """The lot was bottled: how many bottles of which size in millilitres."""
+    """The lot was bottled: how many bottles of which size in millilitres.
+
+    ``in_part``: the rest stays, and the lot goes on; ``from_vessel``: out of which of several.
+    """
 
     bottles: int
     bottle_ml: float = 750.0
+    in_part: bool = False
+    from_vessel: str | None = None
     kind: Literal[EntryKind.BOTTLE] = EntryKind.BOTTLE
 
 
@@ -154,7 +217,43 @@ class StageChange:
     kind: Literal[EntryKind.STAGE] = EntryKind.STAGE
 
 
-What = Start | Measurement | Racking | Addition | Note | Tasting | Bottling | Move | Reanchor | StageChange
+@dataclass(frozen=True, slots=True)
+class Transfer:
+    """Wine went from vessels to vessels, or away: a split, a blend, a topping-up, a loss. ``why`` in words."""
+
+    name: TransferName
+    pours: tuple[Pour, ...]
+    why: str | None = None
+    kind: Literal[EntryKind.TRANSFER] = EntryKind.TRANSFER
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a transfer was for one lot: never stored, but read from a ``Transfer`` by ``cellar.parts``.
+
+    ``litres``: what the lot has after it, None where nobody knows.
+    """
+
+    name: TransferName
+    pours: tuple[Pour, ...]
+    litres: float | None = None
+    kind: Literal[EntryKind.TRANSFER] = EntryKind.TRANSFER
+
+
+What = (
+    Transfer
+    | Told
+    | Start
+    | Measurement
+    | Racking
+    | Addition
+    | Note
+    | Tasting
+    | Bottling
+    | Move
+    | Reanchor
+    | StageChange
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, tzinfo
 from itertools import combinations
 
-from mustwatch.cellar.book import Addition, Entry, Racking, Start
+from mustwatch.cellar.book import Addition, Entry, Racking, Start, Told, Transfer
 from mustwatch.cellar.history import CellarHistory, LotHistory, Stay, fold, in_force
 from mustwatch.cellar.refusal import Reason, Refusal, day_and_time, wrong
 
@@ -68,6 +68,11 @@ def news_of(record: Sequence[Entry], book: Sequence[Entry], zone: tzinfo = UTC) 
     )
 
 
+def entry_name(entry: Entry) -> str:
+    """Return what an entry is called in a sentence: its kind, or the name of its transfer."""
+    return str(entry.what.name if isinstance(entry.what, Transfer | Told) else entry.kind)
+
+
 def _said(entry: Entry) -> Entry:
     """Return an entry as it was written, whether or not it was undone later."""
     return replace(entry, undone_ms=None)
@@ -80,6 +85,18 @@ def _faults(entries: list[Entry], zone: tzinfo) -> Iterator[str]:
     for lot in history.lots.values():
         yield from _out_of_order(lot, zone)
     yield from _sharing(history, zone)
+    yield from _short(history, zone)
+
+
+def _short(history: CellarHistory, zone: tzinfo) -> Iterator[str]:
+    for entry, pour, litres in history.short:
+        when = day_and_time(entry.at_ms, zone)
+        asked = "what is" if pour.litres is None else f"{pour.litres:g} L"
+        there = f"holds only {litres:.3g} L of it" if litres else "does not hold it"
+        yield (
+            f"the {entry_name(entry)} of {when} takes {asked} of {pour.lot!r} from {pour.vessel}, which {there} then: "
+            "take that back or correct it first"
+        )
 
 
 def _without_a_start(held: list[Entry], history: CellarHistory, zone: tzinfo) -> Iterator[str]:
@@ -87,10 +104,10 @@ def _without_a_start(held: list[Entry], history: CellarHistory, zone: tzinfo) ->
         when = day_and_time(entry.at_ms, zone)
         lot = history.lots.get(entry.lot)
         if lot is None:
-            line = f"lot {entry.lot!r} would have no start, but a {entry.kind} of {when}"
+            line = f"lot {entry.lot!r} would have no start, but a {entry_name(entry)} of {when}"
             yield f"{line}: take that back first"
-        elif entry.at_ms < lot.started_ms:
-            yield f"lot {entry.lot!r} would begin after its {entry.kind} of {when}: correct that first"
+        elif entry.at_ms < lot.born_ms:
+            yield f"lot {entry.lot!r} would begin after its {entry_name(entry)} of {when}: correct that first"
 
 
 def _out_of_order(lot: LotHistory, zone: tzinfo) -> Iterator[str]:
@@ -99,9 +116,10 @@ def _out_of_order(lot: LotHistory, zone: tzinfo) -> Iterator[str]:
         yield f"lot {lot.lot!r} would begin twice, again on {day_and_time(starts[1].at_ms, zone)}"
     ended_ms = lot.ended_ms
     for entry in lot.entries:
-        if ended_ms is not None and entry.at_ms > ended_ms and isinstance(entry.what, Racking | Addition):
-            when = day_and_time(entry.at_ms, zone)
-            yield f"lot {lot.lot!r} would be bottled before its {entry.kind} of {when}: correct that first"
+        is_of_wine = isinstance(entry.what, Racking | Addition | Told)
+        if ended_ms is not None and entry.at_ms > ended_ms and is_of_wine:
+            when, name = day_and_time(entry.at_ms, zone), entry_name(entry)
+            yield f"lot {lot.lot!r} would be {lot.ended_as} before its {name} of {when}: correct that first"
 
 
 def _sharing(history: CellarHistory, zone: tzinfo) -> Iterator[str]:

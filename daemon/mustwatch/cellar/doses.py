@@ -7,10 +7,12 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 
 from mustwatch.cellar.additions import SULFITE_WORDS, Purpose, purpose_of, volume_added_litres, weight_g
-from mustwatch.cellar.book import Addition, Entry, Measurement, Racking, Start
+from mustwatch.cellar.book import Addition, Bottling, Entry, Measurement, Racking, Start, Told
 from mustwatch.cellar.history import LotHistory
+from mustwatch.cellar.parts import litres_after
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind
+from mustwatch.cellar.told import WineAdded
 from mustwatch.cellar.vessel import Vessel
 from mustwatch.must.sulfite import SO2_SHARE, Salt
 
@@ -78,14 +80,24 @@ def total_so2_mg_per_l(entries: Sequence[Entry], capacity_litres: float | None) 
         elif isinstance(what, Measurement) and what.free_so2_mg_per_l is not None:
             so2 = max(so2, what.free_so2_mg_per_l)
             found.append((entry.at_ms, so2))
+        elif isinstance(what, Told | Bottling):
+            litres = litres_after(what, litres)
         elif isinstance(what, Addition):
             grown = volume_added_litres(what)
             before = litres if litres is not None else capacity_litres
             if before:
-                so2 = (so2 * before + (so2_mg(what) or 0.0)) / (before + grown)
+                so2 = (so2 * before + (_so2_brought_mg(what, capacity_litres) or 0.0)) / (before + grown)
                 found.append((entry.at_ms, so2))
             litres = None if litres is None else litres + grown
     return found
+
+
+def _so2_brought_mg(what: Addition, capacity_litres: float | None) -> float | None:
+    """Return the SO2 that came in, mg: of wine, what its own line had."""
+    if not isinstance(what, WineAdded):
+        return so2_mg(what)
+    known = total_so2_mg_per_l(() if what.giver is None else what.giver.entries, capacity_litres)
+    return known[-1][1] * (what.litres or 0.0) if known else 0.0
 
 
 def too_much(entry: Entry, lot: LotHistory, profile: Profile, vessel: Vessel | None) -> Iterator[Refusal]:

@@ -3,10 +3,10 @@
 import types
 import typing
 from collections.abc import Mapping
-from dataclasses import asdict, fields
+from dataclasses import fields
 from datetime import datetime
 from enum import StrEnum
-from typing import Any
+from typing import Any, TypeVar
 
 from mustwatch.cellar.book import (
     Addition,
@@ -16,11 +16,13 @@ from mustwatch.cellar.book import (
     Measurement,
     Move,
     Note,
+    Pour,
     Racking,
     Reanchor,
     StageChange,
     Start,
     Tasting,
+    Transfer,
     What,
 )
 from mustwatch.cellar.instant import iso, to_ms
@@ -36,7 +38,11 @@ WHAT_BY_KIND: Mapping[EntryKind, type[Any]] = {
     EntryKind.MOVE: Move,
     EntryKind.REANCHOR: Reanchor,
     EntryKind.STAGE: StageChange,
+    EntryKind.TRANSFER: Transfer,
 }
+
+
+Made = TypeVar("Made")
 
 
 class UnreadableEntryError(ValueError):
@@ -45,10 +51,16 @@ class UnreadableEntryError(ValueError):
 
 def what_to_json(what: What) -> dict[str, Any]:
     """Return what was done as an object of its fields that differ from their defaults, without the kind."""
-    body = asdict(what)
-    del body["kind"]
+    return {
+        name: [_body(pour) for pour in value] if name == "pours" else value
+        for name, value in _body(what).items()
+    }
+
+
+def _body(what: Any) -> dict[str, Any]:
+    differing = {f.name: getattr(what, f.name) for f in fields(what) if f.name != "kind"}
     defaults = {f.name: f.default for f in fields(what)}
-    return {name: value for name, value in body.items() if value != defaults[name]}
+    return {name: value for name, value in differing.items() if value != defaults[name]}
 
 
 def _one_of(annotation: Any) -> tuple[Any, ...]:
@@ -68,6 +80,8 @@ def _value(kind: EntryKind, name: str, value: Any, annotation: Any) -> Any:
                 return float(value)
         elif admitted in (int, str, bool) and type(value) is admitted:
             return value
+        elif admitted == tuple[Pour, ...] and isinstance(value, list | tuple):
+            return tuple(_pour(kind, pour) for pour in value)
         elif typing.get_origin(admitted) is tuple and isinstance(value, list | tuple):
             if all(isinstance(v, str) for v in value):
                 return tuple(value)
@@ -81,6 +95,13 @@ def _value(kind: EntryKind, name: str, value: Any, annotation: Any) -> Any:
     )
 
 
+def _pour(kind: EntryKind, body: Any) -> Pour:
+    """Return one pour of a transfer from its object, or raise ``UnreadableEntryError``."""
+    if not isinstance(body, Mapping):
+        raise UnreadableEntryError(f"entry of kind {kind}: pour {body!r} cannot be read; expected an object")
+    return _made(kind, Pour, body)
+
+
 def what_from_json(kind: str, body: Mapping[str, Any]) -> What:
     """Return what was done from its kind and fields.
 
@@ -92,17 +113,21 @@ def what_from_json(kind: str, body: Mapping[str, Any]) -> What:
             f"entry of kind {kind!r} is unknown; expected one of {', '.join(EntryKind)}"
         )
     of_kind = EntryKind(kind)
-    cls = WHAT_BY_KIND[of_kind]
+    return typing.cast(What, _made(of_kind, WHAT_BY_KIND[of_kind], body))
+
+
+def _made(kind: EntryKind, cls: type[Made], body: Mapping[str, Any]) -> Made:
+    """Return a dataclass of the book from its fields."""
     hints = typing.get_type_hints(cls)
-    known = {f.name: f for f in fields(cls) if f.name != "kind"}
+    known = {name for name in hints if name != "kind"}
     for name in body:
         if name not in known:
             raise UnreadableEntryError(
                 f"entry of kind {kind}: unknown key {name!r}; expected {', '.join(known)}"
             )
-    values = {name: _value(of_kind, name, value, hints[name]) for name, value in body.items()}
+    values = {name: _value(kind, name, value, hints[name]) for name, value in body.items()}
     try:
-        return typing.cast(What, cls(**values))
+        return cls(**values)
     except TypeError as error:
         raise UnreadableEntryError(f"entry of kind {kind}: {str(error).split(') ')[-1]}") from None
 

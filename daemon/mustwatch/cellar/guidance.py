@@ -13,14 +13,12 @@ from mustwatch.cellar.book import Addition, Bottling, Entry, Racking, Start
 from mustwatch.cellar.facts import NOTHING_KNOWN, Facts
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS, from_ms
+from mustwatch.cellar.parts import SUGAR_G_PER_L_PER_GRAVITY
 from mustwatch.cellar.profile import Profile, Stage
 from mustwatch.cellar.requirements import Case, Requirement, since
 from mustwatch.cellar.steps import Due, NextStep, holding, stage_now
 from mustwatch.cellar.vessel import Vessel, VesselKind
 
-SUGAR_G_PER_L_PER_GRAVITY = 2160.0
-"""Sugar fermented, g/L, for a fall of gravity of 1. Source: OIML R22 ethanol with 20 g/L of extract and 16.83 g/L
-per % vol give 2158 to 2170 for musts of 180 to 240 g/L."""
 CO2_PER_SUGAR = 0.4886
 """Grams of CO2 from a gram of hexose. Source: stoichiometry (2 x 44.01 / 180.16); 0.45 to 0.50 is measured."""
 CO2_CAUTION_G_PER_HOUR = 10.0

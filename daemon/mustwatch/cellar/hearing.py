@@ -40,6 +40,17 @@ def heard_otherwise(before: CellarHistory, after: CellarHistory) -> Mapping[str,
     return since
 
 
+def told_otherwise(before: CellarHistory, after: CellarHistory) -> Mapping[str, int]:
+    """Return the lots whose line a change of the book made another, with since when: its parts and blends too."""
+    since: dict[str, int] = {}
+    for lot in before.lots.keys() | after.lots.keys():
+        was, becomes = (of.lots[lot].entries if lot in of.lots else () for of in (before, after))
+        if was != becomes:
+            turned = [e.at_ms for e in (*was, *becomes) if (e in was) != (e in becomes)]
+            since[lot] = min(turned, default=BEGINNING_MS)
+    return since
+
+
 def said_of_sensors(entry: Entry, history: CellarHistory, sensors: Mapping[str, Sensor]) -> Iterator[str]:
     """Yield which sensors hear a lot once it has begun or was racked, and what the book says of those that do not.
 

@@ -5,13 +5,11 @@ the same history as one typed at once.
 """
 
 from bisect import bisect_right
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from mustwatch.cellar.additions import volume_added_litres
 from mustwatch.cellar.book import (
-    Addition,
     Bottling,
     Entry,
     Measurement,
@@ -20,9 +18,13 @@ from mustwatch.cellar.book import (
     Reanchor,
     StageChange,
     Start,
+    Transfer,
 )
 from mustwatch.cellar.instant import DAY_MS
+from mustwatch.cellar.lines import Short, lines_of
+from mustwatch.cellar.parts import Parts, after, litres_after, mixed
 from mustwatch.cellar.profile import Stage
+from mustwatch.cellar.told import Drawn, Parted, WineAdded
 
 BEGINNING_MS = -(2**62)
 """Before every reading: a sensor's first configured place holds from here, so that a backlog is placed."""
@@ -68,6 +70,14 @@ class LotHistory:
     entries: tuple[Entry, ...]
     stays: tuple[Stay, ...]
     stages: tuple[tuple[int, Stage], ...]
+    volumes: tuple[tuple[int, float | None], ...] = ()
+    """Its litres after each entry, as (instant, litres or None)."""
+    parts_through: tuple[tuple[int, Parts], ...] = ()
+    """What stood in which of its vessels after each entry that changed it, as (instant, litres by vessel)."""
+    born_ms: int = BEGINNING_MS
+    """When it came to be: its start, or when it was parted from the lot whose line it goes on with."""
+    end: tuple[int, str] | None = None
+    """When its last vessel was empty, and how it went; None while it stands in one."""
 
     @property
     def start(self) -> Start:
@@ -83,27 +93,43 @@ class LotHistory:
 
     @property
     def bottled_ms(self) -> int | None:
-        """Return when the lot was (last) bottled, or None."""
+        """Return when the lot was (last) bottled, or None while some of it stands in a vessel."""
+        if self.end is None:
+            return None
         return next((e.at_ms for e in reversed(self.entries) if isinstance(e.what, Bottling)), None)
 
     @property
     def ended_ms(self) -> int | None:
         """Return when the wine first left its last vessel for bottles (or was said to be gone), or None."""
-        return next((e.at_ms for e in self.entries if _leaves_the_vessel(e)), None)
+        return None if self.end is None else self.end[0]
 
     @property
     def ended_as(self) -> str | None:
-        """Return in a word how the wine left its last vessel (``bottled``), or None while it is there."""
-        return None if self.ended_ms is None else Stage.BOTTLED.value
+        """Return in words how the wine left its last vessel (``bottled``, ``blended``), or None while it is there."""
+        return None if self.end is None else self.end[1]
 
     @property
     def vessel(self) -> str | None:
-        """Return the vessel the lot sits in now, None once bottled."""
-        return self.stays[-1].vessel if self.stays and self.stays[-1].until_ms == END_MS else None
+        """Return the vessel the lot sits in now (the first of several), None once bottled."""
+        return next((stay.vessel for stay in self.stays if stay.until_ms == END_MS), None)
+
+    @property
+    def parts(self) -> Parts:
+        """Return the litres in each of its vessels now; empty once bottled."""
+        return self.parts_at(END_MS)
+
+    def parts_at(self, at_ms: int) -> Parts:
+        """Return the litres in each of its vessels at an instant, its entries included."""
+        position = bisect_right(self.parts_through, at_ms, key=lambda p: p[0]) - 1
+        return self.parts_through[position][1] if position >= 0 else {}
 
     def vessel_at(self, at_ms: int) -> str | None:
-        """Return the vessel the lot sat in at an instant, or None."""
-        return next((s.vessel for s in self.stays if s.from_ms <= at_ms < s.until_ms), None)
+        """Return the vessel the lot sat in at an instant (the first of several), or None."""
+        return next(iter(self.vessels_at(at_ms)), None)
+
+    def vessels_at(self, at_ms: int) -> tuple[str, ...]:
+        """Return the vessels the lot sat in at an instant, the one it came into first before the others."""
+        return tuple(s.vessel for s in self.stays if s.from_ms <= at_ms < s.until_ms)
 
     def stage_at(self, at_ms: int) -> Stage:
         """Return the stage at an instant as the entries alone tell it."""
@@ -121,18 +147,27 @@ class LotHistory:
 
     def litres_at(self, at_ms: int) -> float | None:
         """Return the lot's volume in litres at an instant, its entries included, or None if not yet written down."""
-        litres: float | None = None
-        for entry in self.entries:
+        position = bisect_right(self.volumes, at_ms, key=lambda v: v[0]) - 1
+        return self.volumes[position][1] if position >= 0 else None
+
+    def with_litres_before(self) -> Iterator[tuple[Entry, float | None]]:
+        """Yield each entry with the lot's litres just before it."""
+        before: float | None = None
+        for entry, (_, litres) in zip(self.entries, self.volumes, strict=True):
+            yield entry, before
+            before = litres
+
+    def gravities(self) -> Iterator[tuple[int, float]]:
+        """Yield each gravity 20/20 the book knows, in time order, also what wine that came in made of one."""
+        gravity: float | None = None
+        for entry, before in self.with_litres_before():
             what = entry.what
-            if entry.at_ms > at_ms:
-                break
-            if isinstance(what, Start | Racking) and what.litres is not None:
-                litres = what.litres
-            elif isinstance(what, Racking) and litres is not None and what.lees_litres is not None:
-                litres = max(0.0, litres - what.lees_litres)
-            elif isinstance(what, Addition) and litres is not None:
-                litres += volume_added_litres(what)
-        return litres
+            said = what.gravity if isinstance(what, Start | Measurement | Racking | Parted) else None
+            if isinstance(what, WineAdded):
+                said = mixed(gravity, before, what.gravity, what.litres)
+            if said is not None:
+                gravity = said
+                yield entry.at_ms, said
 
     def last_measurement(self) -> tuple[int, Measurement] | None:
         """Return the newest hydrometer check with a gravity, with its instant, or None."""
@@ -168,7 +203,7 @@ def stage_after(stage: Stage, entry: Entry, *, ferments: bool = False) -> Stage:
     what = entry.what
     if isinstance(what, StageChange):
         return what.stage
-    if isinstance(what, Bottling):
+    if isinstance(what, Bottling) and not what.in_part:
         return Stage.BOTTLED
     if isinstance(what, Racking):
         if ferments and stage is not Stage.PRIMARY:
@@ -193,14 +228,19 @@ def ferments_at(entries: Iterable[Entry], at_ms: int, level: float) -> bool:
     return bool(known) and at_ms - known[-1][0] <= GRAVITY_HOLDS_MS and known[-1][1] > level
 
 
-def _leaves_the_vessel(entry: Entry) -> bool:
-    """Return whether the vessel is empty afterwards: bottled, or said to be (given away, poured away)."""
+def _goes_as(entry: Entry) -> str:
+    """Return in a word how the last of a wine went by an entry."""
     what = entry.what
-    return isinstance(what, Bottling) or (isinstance(what, StageChange) and what.stage is Stage.BOTTLED)
+    if isinstance(what, Drawn):
+        into = sorted({p.to_lot for p in what.pours if p.to_lot is not None})
+        if into:
+            return f"made part of {' and '.join(into)}"
+        return next((p.fate.value for p in what.pours), "used up")
+    return Stage.BOTTLED.value
 
 
 def lot_history(lot: str, entries: Sequence[Entry]) -> LotHistory | None:
-    """Return a lot's history from its entries in force, in time order; None if none of them is a start."""
+    """Return a lot's history from what it was told, in time order; None if none of that is a start."""
     begins = next((i for i, e in enumerate(entries) if isinstance(e.what, Start)), None)
     if begins is None:
         return None
@@ -209,25 +249,45 @@ def lot_history(lot: str, entries: Sequence[Entry]) -> LotHistory | None:
     target = first.what.target_gravity if isinstance(first.what, Start) else None
     level = max(FERMENTED_OUT, target or 0.0)
     stages = [(first.at_ms, Stage.PRIMARY)]
-    moves: list[tuple[int, str | None]] = []
+    told = _Told(lot)
     for entry in kept:
-        what = entry.what
-        if isinstance(what, Start):
-            moves.append((entry.at_ms, what.vessel))
-        elif isinstance(what, Racking):
-            moves.append((entry.at_ms, what.to_vessel))
-        elif _leaves_the_vessel(entry):
-            moves.append((entry.at_ms, None))
-        ferments = isinstance(what, Racking) and ferments_at(kept, entry.at_ms, level)
+        told.take(entry)
+        ferments = isinstance(entry.what, Racking) and ferments_at(kept, entry.at_ms, level)
         stage = stage_after(stages[-1][1], entry, ferments=ferments)
         if stage is not stages[-1][1]:
             stages.append((entry.at_ms, stage))
-    stays = tuple(
-        Stay(lot, vessel, at_ms, moves[i + 1][0] if i + 1 < len(moves) else END_MS)
-        for i, (at_ms, vessel) in enumerate(moves)
-        if vessel is not None
-    )
-    return LotHistory(lot, kept, stays, tuple(stages))
+    born = next((e.at_ms for e in reversed(kept) if isinstance(e.what, Parted)), first.at_ms)
+    stays, volumes, through = tuple(told.stays), tuple(told.volumes), tuple(told.through)
+    return LotHistory(lot, kept, stays, tuple(stages), volumes, through, born, told.end)
+
+
+@dataclass(slots=True)
+class _Told:
+    """What stands where, entry by entry."""
+
+    lot: str
+    parts: Parts = field(default_factory=dict)
+    litres: float | None = None
+    stays: list[Stay] = field(default_factory=list)
+    volumes: list[tuple[int, float | None]] = field(default_factory=list)
+    through: list[tuple[int, Parts]] = field(default_factory=list)
+    end: tuple[int, str] | None = None
+
+    def take(self, entry: Entry) -> None:
+        before, what, at_ms = self.parts, entry.what, entry.at_ms
+        if isinstance(what, Parted):
+            self.stays, self.through, self.end, before = [], [], None, {}
+        self.parts, self.litres = after(self.parts, what), litres_after(what, self.litres)
+        self.volumes.append((at_ms, self.litres))
+        if self.parts == before:
+            return
+        self.through.append((at_ms, self.parts))
+        for i, stay in enumerate(self.stays):
+            if stay.until_ms == END_MS and stay.vessel not in self.parts:
+                self.stays[i] = stay._replace(until_ms=at_ms)
+        self.stays += [Stay(self.lot, v, at_ms, END_MS) for v in self.parts if v not in before]
+        if not self.parts and self.end is None:
+            self.end = (at_ms, _goes_as(entry))
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,6 +298,8 @@ class CellarHistory:
     sensor_stays: Mapping[str, tuple[SensorStay, ...]] = field(default_factory=dict)
     offsets: Mapping[str, tuple[tuple[int, float], ...]] = field(default_factory=dict)
     """A float's re-anchorings as (from when, offset of gravity), in time order."""
+    short: tuple[Short, ...] = ()
+    """Pours of wine that was not there, as the book now stands."""
     _stays_in: dict[str, list[Stay]] = field(init=False, repr=False, compare=False, default_factory=dict)
     """All lots' stays by vessel: a large cellar asks it for every sensor."""
 
@@ -284,7 +346,7 @@ def _left_by_bottling(
     if ended_ms is None:
         return None
     last = max((s for s in stays if s.from_ms <= ended_ms), key=lambda s: s.from_ms, default=None)
-    was_with_it = last is not None and last.vessel is not None and last.vessel == lot.vessel_at(ended_ms - 1)
+    was_with_it = last is not None and last.vessel in lot.vessels_at(ended_ms - 1)
     return SensorStay(last.sensor, None, ended_ms) if last and was_with_it and last not in given else None
 
 
@@ -296,13 +358,12 @@ def fold(entries: Iterable[Entry], configured: Iterable[SensorStay] = ()) -> Cel
     book put in with a lot is out once that is bottled; what the configuration put there stays.
     """
     configured = list(configured)
-    by_lot: dict[str, list[Entry]] = {}
     places: dict[str, list[SensorStay]] = {}
     offsets: dict[str, list[tuple[int, float]]] = {}
     for stay in configured:
         places.setdefault(stay.sensor, []).append(stay)
-    for entry in in_force(entries):
-        by_lot.setdefault(entry.lot, []).append(entry)
+    held = in_force(entries)
+    for entry in held:
         what = entry.what
         if isinstance(what, Move):
             places.setdefault(what.sensor, []).append(SensorStay(what.sensor, what.to_vessel, entry.at_ms))
@@ -310,13 +371,19 @@ def fold(entries: Iterable[Entry], configured: Iterable[SensorStay] = ()) -> Cel
             vessel = what.vessel if isinstance(what, Start) else what.to_vessel
             for sensor in what.floats:
                 places.setdefault(sensor, []).append(SensorStay(sensor, vessel, entry.at_ms))
+        elif isinstance(what, Transfer):
+            for pour in (p for p in what.pours if p.to_vessel is not None):
+                for sensor in pour.floats:
+                    places.setdefault(sensor, []).append(SensorStay(sensor, pour.to_vessel, entry.at_ms))
         elif isinstance(what, Reanchor):
             offsets.setdefault(what.sensor, []).append((entry.at_ms, what.offset))
-    lots = {lot: history for lot, of in by_lot.items() if (history := lot_history(lot, of)) is not None}
+    lines = lines_of(held, lot_history)
+    lots = {lot: history for lot, of in lines.told.items() if (history := lot_history(lot, of)) is not None}
     given = set(configured)
     for history in lots.values():
         for of in places.values():
             if (out := _left_by_bottling(history, of, given)) is not None:
                 of.append(out)
     ordered = {sensor: tuple(sorted(of, key=lambda s: s.from_ms)) for sensor, of in places.items()}
-    return CellarHistory(lots, ordered, {sensor: tuple(of) for sensor, of in offsets.items()})
+    turned = {sensor: tuple(of) for sensor, of in offsets.items()}
+    return CellarHistory(lots, ordered, turned, tuple(lines.short))

@@ -10,13 +10,14 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from mustwatch.cellar.additions import Purpose, brings_sugar, purpose_of
-from mustwatch.cellar.book import Addition, Measurement, Racking, Start
+from mustwatch.cellar.book import Addition, Measurement, Racking
 from mustwatch.cellar.facts import HYDROMETER_SD, Facts, allowance
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.strength import sugar_raises
+from mustwatch.cellar.told import Parted
 
 EQUAL_CHECKS = 0.0015
 """Two checks this close count as equal: the eye reads a 0.002 scale to half a division. Common practice."""
@@ -146,12 +147,7 @@ class Case:
 
     def newest_gravity(self) -> float | None:
         """Return the gravity known last, from the book or from the estimate, 20/20."""
-        known = [
-            (e.at_ms, e.what.gravity)
-            for e in self.lot.entries
-            if isinstance(e.what, Start | Measurement | Racking) and e.at_ms <= self.at_ms
-        ]
-        book = [(at_ms, gravity) for at_ms, gravity in known if gravity is not None]
+        book = [known for known in self.lot.gravities() if known[0] <= self.at_ms]
         estimate, estimate_ms = self.facts.gravity, self.facts.estimated_ms
         if estimate is not None and (not book or estimate_ms is None or estimate_ms > book[-1][0]):
             return estimate
@@ -234,7 +230,8 @@ def finished_since(case: Case) -> int | None:
         for at_ms, what, despite in case._additions()
         if purpose_of(what) is Purpose.STABILISE and despite is None
     ]
-    candidates = [ms for ms in (told_ms, _settled_by_checks(case), *stabilised) if ms is not None]
+    parted = [e.at_ms for e in case.lot.entries if isinstance(e.what, Parted) and e.what.finished]
+    candidates = [ms for ms in (told_ms, _settled_by_checks(case), *stabilised, *parted) if ms is not None]
     return min((ms for ms in candidates if sugar_ms is None or ms > sugar_ms), default=None)
 
 

@@ -27,6 +27,7 @@ from mustwatch.cellar.history import END_MS, CellarHistory, LotHistory
 from mustwatch.cellar.instant import MINUTE_MS
 from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.naming import meant, same_name, unknown_lot, unknown_sensor
+from mustwatch.cellar.parts import VOLUME_SLACK
 from mustwatch.cellar.possible import bad_values
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, day_and_time, wrong
@@ -36,9 +37,6 @@ from mustwatch.cellar.vessel import Vessel
 
 FUTURE_ALLOWED_MS = 5 * MINUTE_MS
 """An entry may be this far ahead of the clock that takes it: two clocks, a hasty hand."""
-VOLUME_SLACK = 1.05
-"""Bottles, or the next vessel, may hold this much less or more than the book makes of a lot's volume, which is read off
-a bucket's scale and grown by the sugar that went in."""
 NAME = re.compile(r"[^\x00-\x1f/#+]{1,64}")
 """Lots are called as vessels and sensors are: letters of any language, but nothing that breaks a topic."""
 

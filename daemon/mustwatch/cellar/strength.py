@@ -15,9 +15,11 @@ from mustwatch.cellar.additions import (
     purpose_of,
     volume_added_litres,
 )
-from mustwatch.cellar.book import Addition, Measurement, Racking, Start
+from mustwatch.cellar.book import Addition, Bottling, Measurement, Racking, Start, Told
 from mustwatch.cellar.history import END_MS, LotHistory
 from mustwatch.cellar.instant import HOUR_MS
+from mustwatch.cellar.parts import bottled_litres, mixed
+from mustwatch.cellar.told import Parted, WineAdded
 from mustwatch.must.alcohol import alcohol
 from mustwatch.must.bounds import OutOfRangeError
 from mustwatch.must.density import WATER_20_KG_PER_M3
@@ -79,6 +81,10 @@ def must_until(lot: LotHistory, until_ms: int) -> Enriched | None:
             break
         if isinstance(what, Racking):
             litres = what.litres if what.litres is not None else max(0.0, litres - (what.lees_litres or 0.0))
+        elif isinstance(what, Told):
+            litres = what.litres if what.litres is not None else litres
+        elif isinstance(what, Bottling) and what.in_part:
+            litres = max(0.0, litres - bottled_litres(what))
         elif isinstance(what, Addition) and litres > 0.0:
             became = _with(what, litres, gravity)
             litres, gravity = became.litres, became.gravity if entry.at_ms > known_ms else gravity
@@ -87,6 +93,8 @@ def must_until(lot: LotHistory, until_ms: int) -> Enriched | None:
 
 def _with(what: Addition, litres: float, gravity: float) -> Enriched:
     sugar_g = what.sugar_g or 0.0
+    if isinstance(what, WineAdded):
+        return Enriched(litres + (what.litres or 0.0), _must_mixed(what, litres, gravity))
     if _is_alike(what):
         return Enriched(litres + (what.litres or 0.0), gravity)
     water_litres = max(0.0, (what.litres or 0.0) - sugar_g / 1000.0 * SUGAR_LITRES_PER_KG)
@@ -94,6 +102,13 @@ def _with(what: Addition, litres: float, gravity: float) -> Enriched:
         return with_added(litres, gravity, sugar_g, water_litres * WATER_20_KG_PER_M3)
     except OutOfRangeError:
         return Enriched(litres + water_litres, gravity)
+
+
+def _must_mixed(what: WineAdded, litres: float, gravity: float) -> float:
+    """Return the gravity of two musts together, each as if all its sugar had been in it from the start."""
+    must = None if what.giver is None else must_until(what.giver, END_MS)
+    found = None if must is None else mixed(gravity, litres, must.gravity, what.litres)
+    return gravity if found is None else found
 
 
 def sugar_raises(lot: LotHistory, at_ms: int, what: Addition, gravity: float) -> float | None:
@@ -106,6 +121,9 @@ def sugar_raises(lot: LotHistory, at_ms: int, what: Addition, gravity: float) ->
 
 def sugar_lifts(what: Addition, litres: float | None, gravity: float) -> float | None:
     """Return by how much an addition's sugar lifts that volume of this gravity 20/20, or None as ``sugar_raises``."""
+    if isinstance(what, WineAdded):
+        both = mixed(gravity, litres, what.gravity, what.litres)
+        return None if both is None else both - gravity
     return _with(what, litres, gravity).gravity - gravity if litres and what.sugar_g is not None else None
 
 
@@ -132,7 +150,8 @@ def newest_gravity(lot: LotHistory, estimates: Sequence[Point], until_ms: int = 
     """Return the newest gravity that tells, by hand or by the estimate, up to an instant and the last bottle."""
     ends_ms = min(until_ms, lot.ended_ms if lot.ended_ms is not None else END_MS)
     by_hand = next((p for p in reversed([*checks(lot)]) if _tells(p, lot, ends_ms)), None)
-    estimated = next((p for p in reversed(estimates) if _tells(p, lot, ends_ms)), None)
+    known = [*_when_parted(lot), *estimates]
+    estimated = next((p for p in reversed(known) if _tells(p, lot, ends_ms)), None)
     if by_hand is None or estimated is None:
         return by_hand or estimated
     between = sorted((by_hand[0], estimated[0]))
@@ -140,6 +159,13 @@ def newest_gravity(lot: LotHistory, estimates: Sequence[Point], until_ms: int = 
     if not changed and abs(by_hand[1] - estimated[1]) < AGREEING:
         return by_hand
     return max(by_hand, estimated)
+
+
+def _when_parted(lot: LotHistory) -> Iterator[Point]:
+    """Yield what the floats said of the wine when it was parted from its parent."""
+    for entry in lot.entries:
+        if isinstance(entry.what, Parted) and entry.what.gravity is not None:
+            yield entry.at_ms, entry.what.gravity
 
 
 def _tells(point: Point, lot: LotHistory, ends_ms: int) -> bool:
@@ -163,17 +189,39 @@ def strength_of(lot: LotHistory, estimates: Sequence[Point]) -> Strength | None:
         found = alcohol(must.gravity, min(point[1], must.gravity))
     except OutOfRangeError:
         return None
-    thinned = _thinned_since(lot, point[0])
-    low, high = found.abv_range_percent
-    return Strength(found.abv_percent * thinned, (low * thinned, high * thinned))
+    return _mixed_since(lot, point[0], Strength(found.abv_percent, found.abv_range_percent))
 
 
-def _thinned_since(lot: LotHistory, at_ms: int) -> float:
-    """Return the share of the alcohol's strength that is left after what went in from an instant on."""
-    share = 1.0
-    for entry in lot.entries:
+def _mixed_since(lot: LotHistory, at_ms: int, strength: Strength) -> Strength | None:
+    """Return what a strength has become by what went in from an instant on: by volume, wine with its own alcohol.
+
+    None where that of a wine that went in is not known.
+    """
+    for entry, before in lot.with_litres_before():
         what = entry.what
-        before = lot.litres_at(entry.at_ms - 1)
-        if isinstance(what, Addition) and entry.at_ms >= at_ms and before and not _is_alike(what):
-            share *= before / (before + volume_added_litres(what))
-    return share
+        if not isinstance(what, Addition) or entry.at_ms < at_ms:
+            continue
+        other = Strength(0.0, (0.0, 0.0))
+        if isinstance(what, WineAdded):
+            known = [(entry.at_ms, p.gravity) for p in what.pours if p.gravity is not None][:1]
+            came = None if what.giver is None else strength_of(what.giver, known)
+            if came is None:
+                return None
+            other = came
+        elif _is_alike(what):
+            continue
+        if before:
+            strength = _by_volume(strength, before, other, volume_added_litres(what))
+    return strength
+
+
+def _by_volume(one: Strength, litres: float, other: Strength, other_litres: float) -> Strength:
+    """Return the strength of two wines together. Source: conservation of mass, see ``must.enrichment.blend``."""
+    share = litres / (litres + other_litres)
+
+    def both(a: float, b: float) -> float:
+        return a * share + b * (1.0 - share)
+
+    (low, high), (other_low, other_high) = one.abv_range_percent, other.abv_range_percent
+    ranges = both(low, other_low), both(high, other_high)
+    return Strength(both(one.abv_percent, other.abv_percent), ranges)

@@ -30,8 +30,7 @@ def facts_of(
         sensor
         for sensor, stays in history.sensor_stays.items()
         if stays
-        and stays[-1].vessel == lot.vessel
-        and lot.vessel is not None
+        and stays[-1].vessel in lot.parts
         and sensor in plan.sensors
         and plan.sensors[sensor].kind.value == "float"
     )

@@ -13,7 +13,7 @@ from typing import Any
 
 from mustwatch.cellar.book import Entry
 from mustwatch.cellar.correction import TEMPERATURE_HOLDS_MS
-from mustwatch.cellar.history import END_MS, LotHistory
+from mustwatch.cellar.history import END_MS, LotHistory, Stay
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.config.plan import CellarPlan
@@ -79,10 +79,14 @@ class Rebuild:
         readings = self._readings(history, from_ms, until_ms)
         for _, _, what in merge(entries, readings, key=itemgetter(0, 1)):
             if isinstance(what, Entry):
-                yield from watch.enter(what)
+                steps = watch.enter(what)
             else:
                 reading, vessel = what
-                yield from watch.observe(self.placer.observation(reading, vessel))
+                steps = watch.observe(self.placer.observation(reading, vessel))
+            for step in steps:
+                # What its parent went through before the lot was parted from it was told of the parent.
+                is_its_own = step.estimate.at_ms > history.born_ms
+                yield step if is_its_own else step._replace(transitions=(), figures=())
 
     def stand_in(self, history: LotHistory) -> tuple[LotWatch, list[Transition]]:
         """Return a watch that has heard the lot's last day alone, and what it found."""
@@ -104,8 +108,7 @@ class Rebuild:
 
     def recall_temperatures(self, history: LotHistory, at_ms: int) -> None:
         """Have the correctors hold what temperatures were said just before an instant, on topics of their own."""
-        vessel = history.vessel_at(at_ms - 1)
-        if vessel is not None:
+        for vessel in history.vessels_at(at_ms - 1):
             sensors = self.placer.history.sensors_in(vessel)
             for reading in self._stored(at_ms - TEMPERATURE_HOLDS_MS, at_ms, sensors):
                 if self.placer.place(reading.sensor, reading.observed_ms).lot == history.lot:
@@ -117,16 +120,23 @@ class Rebuild:
         newest_ms = self._store.readings.newest_ms()
         if newest_ms is None:
             return
-        for stay in history.stays:
-            sensors = self.placer.history.sensors_in(stay.vessel)
-            begin_ms = max(from_ms, stay.from_ms)
-            end_ms = min(stay.until_ms, until_ms, newest_ms + 1)
-            while begin_ms < end_ms:
-                stretch_ms = min(begin_ms + STRETCH_MS, end_ms)
-                for reading in self._stored(begin_ms, stretch_ms, sensors):
-                    if self.placer.place(reading.sensor, reading.observed_ms).lot == history.lot:
-                        yield reading.observed_ms, 1, (reading, stay.vessel)
-                begin_ms = stretch_ms
+        until_ms = min(until_ms, newest_ms + 1)
+        yield from merge(
+            *(self._of_stay(stay, from_ms, until_ms) for stay in history.stays), key=itemgetter(0)
+        )
+
+    def _of_stay(
+        self, stay: Stay, from_ms: int, until_ms: int
+    ) -> Iterator[tuple[int, int, tuple[Reading, str]]]:
+        sensors = self.placer.history.sensors_in(stay.vessel)
+        begin_ms, end_ms = max(from_ms, stay.from_ms), min(stay.until_ms, until_ms)
+        while begin_ms < end_ms:
+            stretch_ms = min(begin_ms + STRETCH_MS, end_ms)
+            for reading in self._stored(begin_ms, stretch_ms, sensors):
+                place = self.placer.place(reading.sensor, reading.observed_ms)
+                if (place.lot, place.vessel) == (stay.lot, stay.vessel):
+                    yield reading.observed_ms, 1, (reading, stay.vessel)
+            begin_ms = stretch_ms
 
     def _stored(self, from_ms: int, until_ms: int, sensors: list[str]) -> list[Reading]:
         """Return the readings of [from, until); where they were thinned, the quarters of an hour that are left."""

@@ -175,13 +175,9 @@ class Recorder:
         return Offered(None, None, best.temperature_c if has_probe else None, best.at_ms)
 
     def floats_with(self, lot: LotHistory, at_ms: int) -> tuple[str, ...]:
-        """Return the floats that were in a lot's vessel at an instant."""
-        vessel = lot.vessel_at(at_ms)
-        return (
-            tuple(s for s in self._floats() if self.history.place(s, at_ms).vessel == vessel)
-            if vessel
-            else ()
-        )
+        """Return the floats that were in a lot's vessels at an instant."""
+        vessels = lot.vessels_at(at_ms)
+        return tuple(s for s in self._floats() if self.history.place(s, at_ms).vessel in vessels)
 
     def floats_in(self, vessel: str, at_ms: int) -> tuple[str, ...]:
         """Return the floats that were in a vessel at an instant."""

@@ -5,14 +5,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import NamedTuple
 
-from mustwatch.cellar.book import Bottling, Entry, Move, Racking, Reanchor, StageChange, Start
+from mustwatch.cellar.book import Bottling, Entry, Move, Racking, Reanchor, StageChange, Start, Transfer
 from mustwatch.cellar.entry_json import what_from_json, what_to_json
-from mustwatch.cellar.hearing import heard_otherwise
+from mustwatch.cellar.hearing import heard_otherwise, told_otherwise
 from mustwatch.cellar.history import CellarHistory, SensorStay, fold
 from mustwatch.store.database import Database
 from mustwatch.store.whole import Row, Table, checksum, readable, verified
 
-MAY_TURN_SENSORS = (Start, Racking, Bottling, StageChange, Move, Reanchor)
+MAY_TURN_SENSORS = (Start, Racking, Bottling, StageChange, Move, Reanchor, Transfer)
 """What may put a sensor elsewhere, or change what it means."""
 
 
@@ -68,12 +68,15 @@ class Book:
     @contextmanager
     def _hearing_noted(self, entry: Entry) -> Iterator[None]:
         """Note, once an entry was written or undone, the lots that are heard otherwise by it."""
-        if entry.replaces is None and not isinstance(entry.what, MAY_TURN_SENSORS):
+        is_plain = entry.replaces is None and not isinstance(entry.what, MAY_TURN_SENSORS)
+        if is_plain and not self._db.query("SELECT 1 FROM entry WHERE kind='transfer' LIMIT 1"):
             yield
             return
         before = self.history()
         yield
-        for lot, from_ms in heard_otherwise(before, self.history()).items():
+        after = self.history()
+        told = {lot: ms for lot, ms in told_otherwise(before, after).items() if lot != entry.lot}
+        for lot, from_ms in (*heard_otherwise(before, after).items(), *told.items()):
             self.note_change(lot, from_ms)
 
     def note_change(self, lot: str, from_ms: int) -> None:

@@ -11,13 +11,15 @@ from dataclasses import InitVar, dataclass, field
 from typing import Any, NamedTuple
 
 from mustwatch.cellar.additions import Purpose, purpose_of, volume_added_litres
-from mustwatch.cellar.book import Addition, Entry, Measurement, Racking, Reanchor, Start
+from mustwatch.cellar.book import Addition, Bottling, Entry, Measurement, Racking, Reanchor, Start, Told
 from mustwatch.cellar.facts import Facts
 from mustwatch.cellar.history import lot_history
+from mustwatch.cellar.parts import litres_after
 from mustwatch.cellar.profile import Profile, Stage
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.steps import band_now
 from mustwatch.cellar.strength import sugar_lifts
+from mustwatch.cellar.told import Parted, WineAdded
 from mustwatch.watch.curve import SOONER, Curve, Forecast
 from mustwatch.watch.detectors import ENROLLED, Detector, SlotView
 from mustwatch.watch.estimate import Estimate, Expected
@@ -143,7 +145,7 @@ class LotWatch:
             LateArrivalError: it lies before ``horizon_ms``.
         """
         steps = self._turn_to(entry.at_ms)
-        if all(known.id != entry.id for known in self._entries):
+        if entry not in self._entries:
             self._entries.append(entry)
         return steps
 
@@ -292,7 +294,7 @@ class LotWatch:
             what = entry.what
             if isinstance(what, Racking) and what.from_sensors:
                 continue  # its gravity is this watch's own estimate, no second witness
-            if isinstance(what, Start | Measurement | Racking) and what.gravity is not None:
+            if isinstance(what, Start | Measurement | Racking | Parted) and what.gravity is not None:
                 checks.append(what.gravity)
         self._book += entries
         self._set_stage(end_ms)
@@ -304,6 +306,8 @@ class LotWatch:
         if history is None:
             return
         found = Facts(findings={kind.value: since_ms for kind, _, since_ms in self.open_findings()})
+        if history.parts_at(at_ms) and self._view.subject.vessel not in history.parts_at(at_ms):
+            self._view.subject = Subject(self.lot, history.vessel_at(at_ms))
         self._view.stage = history.stage_at(at_ms)
         self._view.band = band_now(self.profile, Case(history, self.profile, found, at_ms))
 
@@ -311,6 +315,8 @@ class LotWatch:
         view, what = self._view, entry.what
         if isinstance(what, Start | Racking) and what.litres is not None:
             self._litres = what.litres
+        elif isinstance(what, Told | Bottling):
+            self._litres = litres_after(what, self._litres)
         if isinstance(what, Racking):
             view.subject = Subject(self.lot, what.to_vessel)
             view.disturbed_ms = entry.at_ms
@@ -324,7 +330,7 @@ class LotWatch:
     def _add(self, what: Addition, at_ms: int) -> None:
         kept = self._estimator.filter
         step, step_sd = None, 0.0005
-        if kept is not None and what.sugar_g:
+        if kept is not None and (what.sugar_g or isinstance(what, WineAdded)):
             step = sugar_lifts(what, self._litres, kept.x[0])
         if step is not None:
             step_sd = SUGAR_STEP_SHARE * abs(step)
