@@ -16,7 +16,6 @@ from mustwatch.cellar.vessel import Vessel, VesselKind
 from mustwatch.config.plan import CellarPlan
 from mustwatch.evaluation.live import Evaluation
 from mustwatch.store.store import Store
-from mustwatch.watch.finding import is_of_a_lot
 
 T0 = 1_788_220_800_000
 """2026-09-01T00:00:00Z."""
@@ -87,9 +86,9 @@ def commit(store: Store, evaluation: Evaluation, now_ms: int | None = None) -> N
 def conclusions(store: Store) -> str:
     """Return everything concluded that must not depend on the order in which things came: all but a sensor's own watch."""
     alerts = [
-        (a.kind.value, a.severity.value, a.opened_ms, a.cleared_ms, a.subject.lot)
+        (a.kind.name, a.severity.value, a.opened_ms, a.cleared_ms, a.subject.lot)
         for a in store.alerts.recent(-(2**62))
-        if not a.is_withdrawn and is_of_a_lot(a.kind, a.evidence)
+        if not a.is_withdrawn and a.kind.is_decided_by_lot(a.evidence)
     ]
     return json.dumps(
         {

@@ -13,10 +13,10 @@ from mustwatch.cellar.instant import DAY_MS
 from mustwatch.deliver.apprise_deliverer import AppriseDeliverer
 from mustwatch.deliver.deliverer import Deliverer, Picture, TellAddress
 from mustwatch.deliver.lane import Pace
-from mustwatch.deliver.outbox import Troubles
 from mustwatch.deliver.worker import OutboxWorker
 from mustwatch.store.store import Store
 from mustwatch.watch.finding import Severity
+from mustwatch.watch.findings.delivery_trouble import Troubles
 
 QUICK = Pace(first_wait_s=0.05, longest_wait_s=0.2, trouble_after_s=0.4, idle_s=0.1)
 """A patience for tests: the same rules, in tenths of a second."""

@@ -14,7 +14,7 @@ import numpy as np
 from watch_case import Case
 from watch_judging import DAY_MS, HOUR_MS, observed_until
 
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition, kind_named
 from mustwatch.watch.observation import Observation
 
 MEAN_MS = 6 * HOUR_MS
@@ -116,8 +116,8 @@ def conclusions(case: Case, track: Track, *, by_trend: bool) -> list[Transition]
 
     for i, at in enumerate(track.at_ms.tolist()):
         gravity, rate = float(track.gravity[i]), float(track.rate[i])
-        if gravity <= racking and FindingKind.RACK_DUE not in is_open:
-            say(FindingKind.RACK_DUE, True, at)
+        if gravity <= racking and kind_named("rack-due") not in is_open:
+            say(kind_named("rack-due"), True, at)
         if by_trend:
             since = (since or at) if abs(rate) < TREND_SETTLED else None
             is_settled = since is not None and at - since >= TREND_FOR_MS
@@ -126,6 +126,6 @@ def conclusions(case: Case, track: Track, *, by_trend: bool) -> list[Transition]
                 at - case.started_ms > SETTLED_MS and abs(gravity - track.gravity[back[i]]) <= SETTLED_WITHIN
             )
         has_begun = start - gravity > ONSET_FALL
-        say(FindingKind.FINISHED, is_settled and gravity <= dry, at)
-        say(FindingKind.STUCK, is_settled and gravity > dry and has_begun, at)
+        say(kind_named("finished"), is_settled and gravity <= dry, at)
+        say(kind_named("stuck"), is_settled and gravity > dry and has_begun, at)
     return told

@@ -20,8 +20,8 @@ from watch_run import TUNING_SEEDS, every, one, total
 from watch_tails import tails
 
 from mustwatch.watch import lot_estimator, phases
-from mustwatch.watch.detectors import ending
-from mustwatch.watch.finding import FindingKind
+from mustwatch.watch.finding import kind_named
+from mustwatch.watch.findings import finished
 
 PACES = (0.08, 0.12, 0.2, 0.3, 0.4, 0.6, 1.0)
 FLOATS = ((0.0015, 15.0), (0.0015, 60.0), (0.0025, 30.0), (0.001, 5.0))
@@ -33,7 +33,7 @@ SURE = 1.751
 WANDER_HOURS = 6.0
 LONGEST_H = 400
 
-LOOSER = (0.01, 0.02, ending.FINISHED_LEFT, 0.06, 0.12, 0.25, 0.5)
+LOOSER = (0.01, 0.02, finished.FINISHED_LEFT, 0.06, 0.12, 0.25, 0.5)
 """Probabilities of being unfinished at which ``finished`` might be raised."""
 
 
@@ -83,7 +83,7 @@ def show_bound(of: dict[str, Any]) -> None:
 
 
 def _loosen(left: float) -> None:
-    ending.FINISHED_LEFT = left
+    finished.FINISHED_LEFT = left
 
 
 def trade_off(jobs: int) -> dict[str, Any]:
@@ -93,8 +93,8 @@ def trade_off(jobs: int) -> dict[str, Any]:
         with Pool(jobs, _loosen, (left,)) as pool:
             made = [f for of in pool.imap_unordered(one, every(list(TUNING_SEEDS)), chunksize=4) for f in of]
             slow = tails(pool, "tuning")
-        score = total(made, FindingKind.FINISHED)
-        sound = total([f for f in made if f.is_sound], FindingKind.FINISHED)
+        score = total(made, kind_named("finished"))
+        sound = total([f for f in made if f.is_sound], kind_named("finished"))
         found[f"{left:g}"] = {
             "right": score.right,
             "too_soon": score.false,
@@ -110,7 +110,7 @@ def trade_off(jobs: int) -> dict[str, Any]:
 def show_trade_off(of: dict[str, Any]) -> None:
     """Print it."""
     print(
-        f"\n`finished` raised at another probability of being unfinished (now {ending.FINISHED_LEFT:g}; tuning seeds)"
+        f"\n`finished` raised at another probability of being unfinished (now {finished.FINISHED_LEFT:g}; tuning seeds)"
     )
     for left, k in of.items():
         whole, sound = k["delay_h"], k["sound_delay_h"]

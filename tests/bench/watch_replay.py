@@ -19,7 +19,7 @@ from mustwatch.alerting.rules import TellRules
 from mustwatch.config.plan import CellarPlan
 from mustwatch.replay.replay import Replay
 from mustwatch.store.store import Store
-from mustwatch.watch.detectors import ENROLLED
+from mustwatch.watch.enrolled import ENROLLED
 from mustwatch.watch.finding import Transition
 
 OF_LOTS = {kind for make in ENROLLED for kind in make.kinds}
@@ -41,7 +41,7 @@ class Replayed:
 
 def _told(transitions: list[Transition]) -> set[Told]:
     return {
-        (t.at_ms, t.kind.value, t.change.value, t.subject.sensor) for t in transitions if t.kind in OF_LOTS
+        (t.at_ms, t.kind.name, t.change.value, t.subject.sensor) for t in transitions if t.kind in OF_LOTS
     }
 
 

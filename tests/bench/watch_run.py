@@ -205,5 +205,5 @@ def total(made: Sequence[Figures], kind: FindingKind) -> Score:
     """Return a kind's score over many ferments."""
     whole = Score()
     for of in made:
-        whole.add(of.scores[kind.value])
+        whole.add(of.scores[kind.name])
     return whole

@@ -30,7 +30,7 @@ from watch_speed import show_year, year
 from watch_tails import show_tails, tails
 from watch_truth import SCORES
 
-from mustwatch.watch.finding import FindingKind
+from mustwatch.watch.finding import kind_named
 
 SLOW_FAMILIES = ("sluggish", "refermenting")
 """Families whose end is hard to know by design: a tail of weeks, and a wine that stopped with sugar in it."""
@@ -57,9 +57,9 @@ def summary(made: Sequence[Figures]) -> dict[str, Any]:
         }
     sound = [f for f in made if f.is_sound]
     by_sound = {}
-    for kind in (FindingKind.FINISHED, FindingKind.STUCK, FindingKind.RACK_DUE):
+    for kind in (kind_named("finished"), kind_named("stuck"), kind_named("rack-due")):
         score = total(sound, kind)
-        by_sound[kind.value] = {
+        by_sound[kind.name] = {
             "right": score.right,
             "false": score.false,
             "missed": score.missed,
@@ -67,7 +67,7 @@ def summary(made: Sequence[Figures]) -> dict[str, Any]:
             "abs_delay_h": quantiles([abs(d) for d in score.delays_h]),
         }
     ordinary = [f for f in sound if f.family not in SLOW_FAMILIES]
-    by_sound["finished_ordinary"] = {"delay_h": quantiles(total(ordinary, FindingKind.FINISHED).delays_h)}
+    by_sound["finished_ordinary"] = {"delay_h": quantiles(total(ordinary, kind_named("finished")).delays_h)}
     classes = {name: [f for f in made if _class_of(f) == name] for name in CLASSES}
     sighted = [f for f in made if f.is_sighted and f.gravity_rmse is not None]
     standard = [f for f in sighted if abs(f.noise - STANDARD_NOISE) < 1e-9]
@@ -78,7 +78,7 @@ def summary(made: Sequence[Figures]) -> dict[str, Any]:
         "findings": kinds,
         "sound_floats": {"ferments": len(sound), **by_sound},
         "finished_by_class": {
-            name: quantiles(total(of, FindingKind.FINISHED).delays_h) for name, of in classes.items()
+            name: quantiles(total(of, kind_named("finished")).delays_h) for name, of in classes.items()
         },
         "gravity_rmse": {
             "noise_0.0015": _mean([f.gravity_rmse for f in standard]),

@@ -16,7 +16,7 @@ from watch_judging import DAY_MS, HOUR_MS, quantiles
 
 from mustwatch.cellar.book import Entry, Start
 from mustwatch.cellar.profile import Profile
-from mustwatch.watch.finding import Change, FindingKind
+from mustwatch.watch.finding import Change, FindingKind, kind_named
 from mustwatch.watch.lot_watch import LotWatch
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.slots import SLOT_MS
@@ -74,7 +74,7 @@ def one(task: Task) -> dict[str, Any]:
             raised += [
                 (t.kind, (t.at_ms - BEGIN_MS) / DAY_MS) for t in step.transitions if t.change is Change.RAISED
             ]
-    finished = [day for kind, day in raised if kind is FindingKind.FINISHED]
+    finished = [day for kind, day in raised if kind is kind_named("finished")]
     settled = begins + max(
         math.log(max(pace * left, 0.00081) / 0.0008) / pace, math.log(max(left, 0.0021) / 0.002) / pace
     )
@@ -83,7 +83,7 @@ def one(task: Task) -> dict[str, Any]:
         "left": gravity(finished[0]) - end if finished else None,
         "delay_h": (finished[0] - settled) * DAY_MS / HOUR_MS if finished else None,
         "stuck_moving": sum(
-            kind is FindingKind.STUCK and (gravity(day) - gravity(day + 0.01)) * 100 > 0.0008
+            kind is kind_named("stuck") and (gravity(day) - gravity(day + 0.01)) * 100 > 0.0008
             for kind, day in raised
         ),
     }

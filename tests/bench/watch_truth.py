@@ -28,7 +28,7 @@ from mustwatch.cellar.book import Entry
 from mustwatch.cellar.history import lot_history
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.steps import stages_through
-from mustwatch.watch.finding import FindingKind, Transition
+from mustwatch.watch.finding import FindingKind, Transition, kind_named, kinds
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.slots import SLOT_MS
 
@@ -40,9 +40,9 @@ def score_finished(case: Case, transitions: Sequence[Transition]) -> Score:
     left. The delay is counted from the end, which may come before that.
     """
     score = Score()
-    found = raised(transitions, FindingKind.FINISHED)
+    found = raised(transitions, kind_named("finished"))
     dry = case.profile.dry_gravity
-    held = open_spells(transitions, FindingKind.FINISHED, case.ends_ms)
+    held = open_spells(transitions, kind_named("finished"), case.ends_ms)
     fed = [d.at_ms for d in case.done if d.what == "sugar"]
     for t in found:
         # Of what is added at the very end of a slot the finding knows nothing yet.
@@ -81,7 +81,7 @@ def score_finished(case: Case, transitions: Sequence[Transition]) -> Score:
 def score_stuck(case: Case, transitions: Sequence[Transition]) -> Score:
     """``stuck``: false unless the wine has stalled above dryness or does so within two days."""
     score = Score()
-    found = raised(transitions, FindingKind.STUCK)
+    found = raised(transitions, kind_named("stuck"))
     stalls = case.truth.of("stall")
     for t in found:
         if not any(e.at_ms - STALL_AHEAD_MS <= t.at_ms <= (e.until_ms or case.ends_ms) for e in stalls):
@@ -106,7 +106,7 @@ def score_stuck(case: Case, transitions: Sequence[Transition]) -> Score:
 def score_rack_due(case: Case, transitions: Sequence[Transition]) -> Score:
     """``rack-due``: against the first true crossing; false if gravity is more than 0.003 above, or never crosses."""
     score = Score()
-    found = raised(transitions, FindingKind.RACK_DUE)
+    found = raised(transitions, kind_named("rack-due"))
     crossing = case.truth.first("crossing")
     for t in found[:1]:
         if crossing is None or float(case.truth.gravity_at(t.at_ms)) > case.truth.racking_gravity + 0.003:
@@ -185,8 +185,8 @@ def _limits(case: Case, transitions: Sequence[Transition], sign: float) -> np.nd
     history = lot_history(case.lot, [e for e in case.events if isinstance(e, Entry)])
     assert history is not None
     held = [
-        (kind.value, t.at_ms, until)
-        for kind in FindingKind
+        (kind.name, t.at_ms, until)
+        for kind in kinds()
         for t, until in open_spells(transitions, kind, case.ends_ms)
     ]
     limits = np.empty(case.truth.t_ms.size)
@@ -390,17 +390,17 @@ def _fast(case: Case) -> list[Event]:
 
 
 SCORES: dict[FindingKind, Callable[[Case, Sequence[Transition]], Score]] = {
-    FindingKind.FINISHED: score_finished,
-    FindingKind.STUCK: score_stuck,
-    FindingKind.RACK_DUE: score_rack_due,
-    FindingKind.REFERMENTING: score_events(FindingKind.REFERMENTING, _resumed, 0.0),
-    FindingKind.LATE_ONSET: score_events(FindingKind.LATE_ONSET, _late, 12.0),
-    FindingKind.SLUGGISH: score_events(FindingKind.SLUGGISH, _slow, 0.0),
-    FindingKind.TOO_WARM: score_excursions(FindingKind.TOO_WARM, "too-warm", 1.0),
-    FindingKind.TOO_COLD: score_excursions(FindingKind.TOO_COLD, "too-cold", -1.0),
-    FindingKind.FAST_CHANGE: score_events(FindingKind.FAST_CHANGE, _fast, 0.5),
-    FindingKind.NIGHT_SWING: score_events(FindingKind.NIGHT_SWING, _swings, 0.5),
-    FindingKind.FLOAT_FROZEN: score_events(FindingKind.FLOAT_FROZEN, _frozen, 0.0),
-    FindingKind.FLOAT_ADRIFT: score_events(FindingKind.FLOAT_ADRIFT, _adrift, 0.5),
-    FindingKind.BATTERY_LOW: score_events(FindingKind.BATTERY_LOW, _low_battery, 0.0),
+    kind_named("finished"): score_finished,
+    kind_named("stuck"): score_stuck,
+    kind_named("rack-due"): score_rack_due,
+    kind_named("refermenting"): score_events(kind_named("refermenting"), _resumed, 0.0),
+    kind_named("late-onset"): score_events(kind_named("late-onset"), _late, 12.0),
+    kind_named("sluggish"): score_events(kind_named("sluggish"), _slow, 0.0),
+    kind_named("too-warm"): score_excursions(kind_named("too-warm"), "too-warm", 1.0),
+    kind_named("too-cold"): score_excursions(kind_named("too-cold"), "too-cold", -1.0),
+    kind_named("fast-change"): score_events(kind_named("fast-change"), _fast, 0.5),
+    kind_named("night-swing"): score_events(kind_named("night-swing"), _swings, 0.5),
+    kind_named("float-frozen"): score_events(kind_named("float-frozen"), _frozen, 0.0),
+    kind_named("float-adrift"): score_events(kind_named("float-adrift"), _adrift, 0.5),
+    kind_named("battery-low"): score_events(kind_named("battery-low"), _low_battery, 0.0),
 }

@@ -22,7 +22,7 @@ from watch_world_case import (
 )
 
 from mustwatch.watch.estimate import Expected
-from mustwatch.watch.finding import FindingKind, Transition
+from mustwatch.watch.finding import Transition, kind_named, kinds
 from mustwatch.watch.lot_watch import WatchStep
 
 HOVERS = 0.0005
@@ -114,7 +114,7 @@ def _observed_h(case: WorldCase, since_h: float, until_h: float) -> float:
 
 
 def _finished(case: WorldCase, transitions: Sequence[Transition], made: WorldFigures) -> None:
-    found = [_hour(t) for t in raised(transitions, FindingKind.FINISHED)]
+    found = [_hour(t) for t in raised(transitions, kind_named("finished"))]
     dry = PROFILE.dry_gravity
     for hour in found:
         left, gravity = case.left(hour), case.gravity(hour)
@@ -152,7 +152,7 @@ def _least_hours(pace_eighths: int, noise_quarters: int, minutes: float) -> floa
 
 
 def _stuck(case: WorldCase, transitions: Sequence[Transition], made: WorldFigures) -> None:
-    held = open_spells(transitions, FindingKind.STUCK, BEGIN_MS + round(case.world.hours[-1] * HOUR_MS))
+    held = open_spells(transitions, kind_named("stuck"), BEGIN_MS + round(case.world.hours[-1] * HOUR_MS))
     spells = [(_hour(t), (until - BEGIN_MS) / HOUR_MS) for t, until in held]
     for hour, _ in spells:
         if case.gravity(hour) - case.gravity(hour + AHEAD_H) > GOES_ON_FALL and case.left(hour) > LEFT:
@@ -175,7 +175,7 @@ def _stuck(case: WorldCase, transitions: Sequence[Transition], made: WorldFigure
 
 def _racking(case: WorldCase, transitions: Sequence[Transition], made: WorldFigures) -> None:
     due = PROFILE.racking_gravity
-    found = [_hour(t) for t in raised(transitions, FindingKind.RACK_DUE)]
+    found = [_hour(t) for t in raised(transitions, kind_named("rack-due"))]
     stalls = [s for s in case.spells if s.low > due + STALLED_ABOVE and s.until_h - s.settled_h >= 72.0]
     if stalls:
         made.stalled_above = True
@@ -237,10 +237,10 @@ def _forecasts(case: WorldCase, steps: Sequence[WatchStep], made: WorldFigures) 
 
 
 def _messages(case: WorldCase, transitions: Sequence[Transition], made: WorldFigures) -> None:
-    for kind in FindingKind:
+    for kind in kinds():
         count = sum(1 for t in raised(transitions, kind) if _hour(t) <= THREE_WEEKS_H)
         if count:
-            made.told[kind.value] = count
+            made.told[kind.name] = count
     made.events = sum(1 for hour in true_events(case) if hour <= THREE_WEEKS_H)
 
 

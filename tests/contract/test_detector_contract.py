@@ -14,25 +14,27 @@ from random import Random
 import pytest
 
 from mustwatch.cellar.profile import Profile, Stage
-from mustwatch.watch import detectors
-from mustwatch.watch.detectors import ENROLLED, Detector, SlotView
-from mustwatch.watch.finding import Change, FindingKind, Subject, Transition
+from mustwatch.watch import findings
+from mustwatch.watch.detector import Detector
+from mustwatch.watch.enrolled import ENROLLED
+from mustwatch.watch.finding import Change, FindingKind, Subject, Transition, kind_named, kinds
 from mustwatch.watch.float_track import FloatTrack
 from mustwatch.watch.lot_estimator import LotEstimator
 from mustwatch.watch.memory import dumped, recall
+from mustwatch.watch.slot_view import SlotView
 from mustwatch.watch.slots import SLOT_MS
 
 BEGIN_MS = 1_790_000_100_000 // SLOT_MS * SLOT_MS
 HOUR_MS = 3_600_000
 UNITS = ("gravity", "celsius", "hours", "minutes", "per_day", "per_hour", "probability", "readings")
 BY_THE_DAEMON = {
-    FindingKind.CLOCK_WRONG,
-    FindingKind.STORAGE_TROUBLE,
-    FindingKind.DELIVERY_TROUBLE,
-    FindingKind.BROKER_TROUBLE,
-    FindingKind.UNWATCHED,
+    kind_named("clock-wrong"),
+    kind_named("storage-trouble"),
+    kind_named("delivery-trouble"),
+    kind_named("broker-trouble"),
+    kind_named("unwatched"),
 }
-OF_A_SENSOR = {FindingKind.LOT_MISSING, FindingKind.SENSOR_SILENT, FindingKind.BATTERY_LOW}
+OF_A_SENSOR = {kind_named("lot-missing"), kind_named("sensor-silent"), kind_named("battery-low")}
 
 Hover = Callable[[SlotView, Random], None]
 
@@ -122,17 +124,17 @@ def hover_stuck(view: SlotView, random: Random) -> None:
 
 
 HOVER: dict[FindingKind, Hover] = {
-    FindingKind.TOO_WARM: hover_too_warm,
-    FindingKind.TOO_COLD: hover_too_cold,
-    FindingKind.FAST_CHANGE: hover_fast_change,
-    FindingKind.NIGHT_SWING: hover_night_swing,
-    FindingKind.FLOAT_FROZEN: hover_float_frozen,
-    FindingKind.FLOAT_ADRIFT: hover_float_adrift,
-    FindingKind.RACK_DUE: hover_rack_due,
-    FindingKind.LATE_ONSET: hover_late_onset,
-    FindingKind.SLUGGISH: hover_sluggish,
-    FindingKind.FINISHED: hover_ended,
-    FindingKind.STUCK: hover_stuck,
+    kind_named("too-warm"): hover_too_warm,
+    kind_named("too-cold"): hover_too_cold,
+    kind_named("fast-change"): hover_fast_change,
+    kind_named("night-swing"): hover_night_swing,
+    kind_named("float-frozen"): hover_float_frozen,
+    kind_named("float-adrift"): hover_float_adrift,
+    kind_named("rack-due"): hover_rack_due,
+    kind_named("late-onset"): hover_late_onset,
+    kind_named("sluggish"): hover_sluggish,
+    kind_named("finished"): hover_ended,
+    kind_named("stuck"): hover_stuck,
 }
 
 each = pytest.mark.parametrize("make", ENROLLED, ids=lambda make: make.__name__)
@@ -154,8 +156,8 @@ def run(
 
 def classes() -> Iterable[type]:
     """Return every class of the detectors' package that names the kinds it finds."""
-    for module in pkgutil.iter_modules(detectors.__path__):
-        found = importlib.import_module(f"{detectors.__name__}.{module.name}")
+    for module in pkgutil.iter_modules(findings.__path__):
+        found = importlib.import_module(f"{findings.__name__}.{module.name}")
         for _, of in inspect.getmembers(found, inspect.isclass):
             if of.__module__ == found.__name__ and isinstance(of.__dict__.get("kinds"), tuple):
                 yield of
@@ -168,7 +170,7 @@ def test_every_detector_of_the_package_is_enrolled() -> None:
 def test_every_kind_of_finding_has_somebody_who_finds_it() -> None:
     of_lots = {kind for make in ENROLLED for kind in make.kinds}
 
-    assert of_lots | OF_A_SENSOR | BY_THE_DAEMON == set(FindingKind)
+    assert of_lots | OF_A_SENSOR | BY_THE_DAEMON == set(kinds())
 
 
 @each
@@ -184,7 +186,7 @@ def test_its_hovering_is_no_idle_test_some_of_it_is_found(make: type[Detector]) 
     told = [t for seed in range(8) for t in run(make(), HOVER[make.kinds[0]], 400, seed)]
 
     # A frozen float may hover without ever being frozen: that is what its hovering is about.
-    assert told or make.kinds[0] is FindingKind.FLOAT_FROZEN
+    assert told or make.kinds[0] is kind_named("float-frozen")
 
 
 @each

@@ -13,8 +13,9 @@ from mustwatch.cellar.book import Addition, Entry, Measurement, Racking, Reancho
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.watch import lot_watch
-from mustwatch.watch.detectors import ENROLLED
-from mustwatch.watch.detectors.detector import OneLatch
+from mustwatch.watch.detector import OneLatch
+from mustwatch.watch.enrolled import ENROLLED
+from mustwatch.watch.finding import FindingKind
 from mustwatch.watch.lot_watch import LotWatch, SnapshotOutdatedError
 from mustwatch.watch.memory import TRANSIENT, version_of
 from mustwatch.watch.observation import Observation
@@ -66,6 +67,8 @@ def lived_through() -> LotWatch:
 
 def objects(of: Any, place: str) -> Iterator[tuple[str, Any]]:
     """Yield every object of the watch that remembers anything, with where it stands."""
+    if isinstance(of, FindingKind):
+        return  # a constant, remembered by its name
     if is_dataclass(of) and type(of).__module__.startswith("mustwatch.watch"):
         yield place, of
         for f in fields(of):

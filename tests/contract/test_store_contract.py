@@ -29,7 +29,7 @@ from mustwatch.store.schema import MIGRATIONS, Migration, SchemaTooNewError, mig
 from mustwatch.store.store import Store
 from mustwatch.store.watching import Checkpoint
 from mustwatch.watch.estimate import Estimate
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.finding import Change, Severity, Subject, Transition, kind_named
 
 
 @pytest.fixture
@@ -45,7 +45,7 @@ class Row:
 
 def an_alert() -> Alert:
     found = Transition(
-        FindingKind.TOO_WARM, Change.RAISED, T0, Severity.WARNING, Subject(lot="kit"), {"celsius": 30.0}
+        kind_named("too-warm"), Change.RAISED, T0, Severity.WARNING, Subject(lot="kit"), {"celsius": 30.0}
     )
     return opened(key_of(found.kind, found.subject), found, T0, set())
 

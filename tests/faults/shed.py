@@ -271,7 +271,7 @@ class Shed:
         store = Store(path, int(time.time() * 1000))
         found = [a for a in store.alerts.recent(-(2**62)) if a.subject.lot is not None and not a.is_withdrawn]
         store.close()
-        return Counter((a.kind.value, a.subject.lot) for a in found)
+        return Counter((a.kind.name, a.subject.lot) for a in found)
 
     def close(self) -> None:
         """End everything that still runs."""

@@ -239,7 +239,7 @@ def test_memory_of_a_lot_stays_small_however_long_it_ferments(tmp_path: Path) ->
 def test_a_bottling_ends_what_holds_of_the_wine_whenever_it_was(tmp_path: Path, minutes: int) -> None:
     store = new_store(tmp_path / "c.db")
     evaluation = evaluate(store, [HISTORY])
-    assert "finished" in {a.kind.value for a in store.alerts.open()}
+    assert "finished" in {a.kind.name for a in store.alerts.open()}
 
     at_day = DAYS + minutes / 1440  # -15: where a slot of the watch ends
     store.book.append(entry(at_day, Bottling(28)))
@@ -247,7 +247,7 @@ def test_a_bottling_ends_what_holds_of_the_wine_whenever_it_was(tmp_path: Path, 
     commit(store, evaluation)
 
     assert store.alerts.open() == []
-    finished = next(a for a in store.alerts.of_lot("kit") if a.kind.value == "finished")
+    finished = next(a for a in store.alerts.of_lot("kit") if a.kind.name == "finished")
     assert (finished.cleared_ms, finished.ended_with_lot) == (T0 + int(at_day * DAY_MS), "bottled")
 
 

@@ -12,7 +12,7 @@ from mustwatch.cellar.reading import Reading
 from mustwatch.evaluation.live import Evaluation
 from mustwatch.store.store import Store
 from mustwatch.watch import lot_watch
-from mustwatch.watch.finding import FindingKind
+from mustwatch.watch.finding import kind_named
 
 DAYS = 9.0
 HISTORY = readings(DAYS)
@@ -161,11 +161,11 @@ def test_after_an_upgrade_a_must_that_is_far_too_hot_is_told_before_the_season_i
 
     assert evaluation.is_behind
     open_ = [(a.kind, a.severity.value) for a in store.alerts.open()]
-    assert (FindingKind.TOO_WARM, "urgent") in open_
-    assert FindingKind.LATE_ONSET not in {kind for kind, _ in open_}
+    assert (kind_named("too-warm"), "urgent") in open_
+    assert kind_named("late-onset") not in {kind for kind, _ in open_}
     told = {m.message.id for m in store.outbox.waiting()}
     catch_up(evaluation)
-    assert (FindingKind.TOO_WARM, "urgent") in [(a.kind, a.severity.value) for a in store.alerts.open()]
+    assert (kind_named("too-warm"), "urgent") in [(a.kind, a.severity.value) for a in store.alerts.open()]
     assert not [a for a in store.alerts.recent(0) if a.is_withdrawn and a.opened_ms > NOW_MS - HOUR_MS]
     assert {m.message.id for m in store.outbox.waiting()} >= told
 

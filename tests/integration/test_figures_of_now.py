@@ -22,7 +22,7 @@ from mustwatch.config.settings import Settings
 from mustwatch.evaluation.live import Evaluation
 from mustwatch.store.store import Store
 from mustwatch.views.night import night_view
-from mustwatch.watch.finding import FindingKind
+from mustwatch.watch.finding import kind_named
 from mustwatch.web.access import AccessRules
 from mustwatch.web.app import create_app
 from web_cellar import TestClient
@@ -170,7 +170,7 @@ def test_a_swing_is_told_as_far_as_it_has_come_as_on_the_night_s_page(tmp_path: 
     with store.transaction():
         evaluation.commit(morning_ms + 5 * MINUTE_MS)
 
-    swing = next(a for a in store.alerts.open() if a.kind is FindingKind.NIGHT_SWING)
+    swing = next(a for a in store.alerts.open() if a.kind is kind_named("night-swing"))
     night = next(r for r in night_view(store, settings, morning_ms + 1)["vessels"] if r["lot"] == "kit")
 
     opened = swing.evidence["swing_celsius"]

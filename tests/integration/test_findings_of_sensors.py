@@ -14,11 +14,11 @@ from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.evaluation.live import Evaluation
 from mustwatch.store.store import Store
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.finding import Change, Severity, Subject, Transition, kind_named
 
 PROBE = Sensor("probe", SensorKind.PROBE, "senml", vessel="bucket", topic="cellar/probe", battery_low_v=3.4)
 WATCHED = replace(PLAN, sensors={"float": FLOAT, "probe": PROBE})
-OF_SENSORS = (FindingKind.BATTERY_LOW, FindingKind.FLOAT_FROZEN, FindingKind.SENSOR_SILENT)
+OF_SENSORS = (kind_named("battery-low"), kind_named("float-frozen"), kind_named("sensor-silent"))
 
 
 def said_by_probe(days: float) -> list[Reading]:
@@ -70,9 +70,9 @@ def test_a_float_s_readings_that_come_late_leave_what_was_found_of_the_probe_in_
     )
 
     assert [(t.kind, t.change) for t in of_sensors(in_order)] == [
-        (FindingKind.FLOAT_FROZEN, Change.RAISED),
-        (FindingKind.BATTERY_LOW, Change.RAISED),
-        (FindingKind.FLOAT_FROZEN, Change.CLEARED),
+        (kind_named("float-frozen"), Change.RAISED),
+        (kind_named("battery-low"), Change.RAISED),
+        (kind_named("float-frozen"), Change.CLEARED),
     ]
     assert late.watching.findings("kit") == in_order.watching.findings("kit")
 
@@ -97,7 +97,7 @@ def test_a_silence_that_was_found_stays_in_the_log(tmp_path: Path) -> None:
     store, evaluation = evaluated(tmp_path / "c.db", [HISTORY[:600]])
     subject = Subject("kit", "bucket", "probe")
     silence = Transition(
-        FindingKind.SENSOR_SILENT, Change.RAISED, HISTORY[599].observed_ms, Severity.WARNING, subject
+        kind_named("sensor-silent"), Change.RAISED, HISTORY[599].observed_ms, Severity.WARNING, subject
     )
     evaluation.find([silence])
     commit(store, evaluation)
@@ -119,5 +119,5 @@ def test_what_the_lot_s_own_watch_found_is_in_the_log_once_however_often_it_is_e
         evaluation.reconsider_since(T0)
         commit(store, evaluation)
 
-    assert any(t.kind is FindingKind.RACK_DUE for t in before)
+    assert any(t.kind is kind_named("rack-due") for t in before)
     assert store.watching.findings("kit") == before

@@ -10,14 +10,14 @@ from mustwatch.cellar.book import Move, Start
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.evaluation.live import Evaluation
 from mustwatch.store.store import Store
-from mustwatch.watch.finding import FindingKind
+from mustwatch.watch.finding import kind_named
 
 BOOKED_ELSEWHERE = entry(0, Start("tub"), "tub-began", "other")
 HEARD = readings(3.0)
 
 
 def missing(store: Store) -> list[Alert]:
-    return [a for a in store.alerts.recent(-(2**62)) if a.kind is FindingKind.LOT_MISSING]
+    return [a for a in store.alerts.recent(-(2**62)) if a.kind is kind_named("lot-missing")]
 
 
 @pytest.fixture

@@ -26,7 +26,7 @@ from mustwatch.deliver.worker import OutboxWorker
 from mustwatch.store.store import Store
 from mustwatch.views.chart_png import chart_png
 from mustwatch.views.message_picture import MessagePictures
-from mustwatch.watch.finding import FindingKind, Severity, Subject
+from mustwatch.watch.finding import FindingKind, Severity, Subject, kind_named
 
 CELLAR = """
 [cellar]
@@ -68,7 +68,7 @@ def pictures(store: Store) -> MessagePictures:
 
 
 def rack_due(store: Store) -> Alert:
-    return next(a for a in store.alerts.of_lot("kit") if a.kind is FindingKind.RACK_DUE)
+    return next(a for a in store.alerts.of_lot("kit") if a.kind is kind_named("rack-due"))
 
 
 def message(*alerts: Alert, kind: MessageKind = MessageKind.FIRST, target: str = "mail") -> Message:
@@ -88,7 +88,7 @@ def message(*alerts: Alert, kind: MessageKind = MessageKind.FIRST, target: str =
 
 def made_alert(store: Store, kind: FindingKind, subject: Subject) -> Alert:
     alert = Alert(
-        f"{kind.value}-made",
+        f"{kind.name}-made",
         kind,
         subject,
         (Raise(TOLD_MS - HOUR_MS, Severity.NOTICE, {"limit_celsius": 19.2}),),
@@ -107,13 +107,15 @@ def test_a_message_about_a_wine_carries_one_png_of_its_lot(cellar: Store) -> Non
 
 
 def test_a_temperature_s_finding_shows_temperature(cellar: Store) -> None:
-    (picture,) = pictures(cellar)(message(made_alert(cellar, FindingKind.TOO_COLD, Subject("kit", "bucket"))))
+    (picture,) = pictures(cellar)(
+        message(made_alert(cellar, kind_named("too-cold"), Subject("kit", "bucket")))
+    )
 
     assert picture.name == "temperature.png"
 
 
 def test_a_float_s_finding_that_names_no_lot_shows_the_one_it_swam_in(cellar: Store) -> None:
-    alert = made_alert(cellar, FindingKind.FLOAT_FROZEN, Subject(None, "bucket", "float"))
+    alert = made_alert(cellar, kind_named("float-frozen"), Subject(None, "bucket", "float"))
 
     (picture,) = pictures(cellar)(message(alert))
 
@@ -144,9 +146,9 @@ def test_the_morning_s_review_carries_the_night(cellar: Store) -> None:
 
 
 def test_nothing_goes_with_a_test_a_digest_or_what_concerns_no_wine(cellar: Store) -> None:
-    silent = made_alert(cellar, FindingKind.SENSOR_SILENT, Subject("kit", "bucket", "float"))
-    room = made_alert(cellar, FindingKind.TOO_COLD, Subject(None, None, "room-probe"))
-    gone = made_alert(cellar, FindingKind.STUCK, Subject("no such lot", "bucket"))
+    silent = made_alert(cellar, kind_named("sensor-silent"), Subject("kit", "bucket", "float"))
+    room = made_alert(cellar, kind_named("too-cold"), Subject(None, None, "room-probe"))
+    gone = made_alert(cellar, kind_named("stuck"), Subject("no such lot", "bucket"))
     make = pictures(cellar)
 
     assert make(written_message(MessageKind.TEST, "mail", "Test", "…", TOLD_MS, DAY_MS)) == ()
@@ -160,7 +162,7 @@ def test_nothing_goes_with_a_test_a_digest_or_what_concerns_no_wine(cellar: Stor
 
 def test_a_lot_without_estimates_has_no_picture(tmp_path: Path) -> None:
     store = new_store(tmp_path / "c.db", entry(0, Start("bucket", gravity=1.050)))
-    alert = made_alert(store, FindingKind.LATE_ONSET, Subject("kit", "bucket"))
+    alert = made_alert(store, kind_named("late-onset"), Subject("kit", "bucket"))
 
     assert pictures(store)(message(alert)) == ()
 

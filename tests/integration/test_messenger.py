@@ -24,8 +24,9 @@ from mustwatch.messenger.errands import ErrandError
 from mustwatch.messenger.messenger import Messenger
 from mustwatch.store.store import Store
 from mustwatch.views.chart_png import chart_png
-from mustwatch.views.message_chart import Chart, Known, Quantity, Window, message_chart
+from mustwatch.views.message_chart import Chart, Known, Window, message_chart
 from mustwatch.watch.estimate import Estimate
+from mustwatch.watch.finding import Curve
 from senders import Sender, message, now_ms
 
 PARCEL = Parcel("Ready to rack: Elder Red in bucket-1", "Gravity is 1.009.", "warning")
@@ -75,7 +76,7 @@ def settled_wine() -> Chart:
     estimates = [Estimate(begin_ms + n * HOUR_MS, 0.995, 0.0005, 0.0, 0.001, 18.0) for n in range(24)]
     known = Known(
         lot="Elder Red",
-        quantity=Quantity.GRAVITY,
+        quantity=Curve.GRAVITY,
         window=Window(begin_ms, estimates[-1].at_ms),
         caption="since yesterday",
         marks=(),

@@ -28,7 +28,7 @@ from mustwatch.store.mirror_lines import Lines
 from mustwatch.store.mirror_restore import InfluxRestore
 from mustwatch.store.mirror_troubles import Told
 from mustwatch.store.store import Store
-from mustwatch.watch.finding import FindingKind, Severity, Subject
+from mustwatch.watch.finding import Severity, Subject, kind_named
 
 pytestmark = pytest.mark.influx
 NOW_MS = T0 + 9 * DAY_MS
@@ -160,7 +160,7 @@ def test_a_restore_tells_nobody_again_what_was_told(side: Side, tmp_path: Path) 
 def an_alert(opened_ms: int, **changed: object) -> Alert:
     return Alert(
         "finished-abc",
-        FindingKind.FINISHED,
+        kind_named("finished"),
         Subject("kit", "bucket"),
         (Raise(opened_ms, Severity.NOTICE),),
         T0 + 5 * DAY_MS,

@@ -16,7 +16,7 @@ from mustwatch.views.book import page_of, record_of
 from mustwatch.views.cellar import cellar_view
 from mustwatch.views.lot import lot_curves
 from mustwatch.views.night import night_view
-from mustwatch.watch.finding import FindingKind
+from mustwatch.watch.finding import kind_named
 
 SETTINGS = Settings.model_validate(
     {
@@ -58,12 +58,12 @@ def cellar(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
 
 
 def test_the_wine_had_finished_before_it_was_carried_away(cellar: Store) -> None:
-    finished = next(a for a in cellar.alerts.of_lot("kit") if a.kind is FindingKind.FINISHED)
+    finished = next(a for a in cellar.alerts.of_lot("kit") if a.kind is kind_named("finished"))
     assert finished.opened_ms < T0 + COOL_DAY * DAY_MS - 12 * HOUR_MS
 
 
 def test_the_watch_does_not_call_a_clearing_wine_too_cold(cellar: Store) -> None:
-    assert FindingKind.TOO_COLD not in {a.kind for a in cellar.alerts.of_lot("kit")}
+    assert kind_named("too-cold") not in {a.kind for a in cellar.alerts.of_lot("kit")}
 
 
 def low_high(band: dict[str, Any]) -> tuple[float, float]:

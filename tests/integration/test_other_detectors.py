@@ -39,7 +39,7 @@ decoder = "senml"
 
 HOUSES = {
     "one fewer": "d.ENROLLED = d.ENROLLED[:-1]",
-    "one more": "d.ENROLLED += (type('Another', (d.RackDue,), {'judge': lambda self, view: ()}),)",
+    "one more": "d.ENROLLED += (type('Another', (d.ENROLLED[-1],), {'judge': lambda self, view: ()}),)",
 }
 
 
@@ -80,7 +80,7 @@ def test_a_store_of_a_house_with_other_detectors_opens_and_concludes_alike(
         store.watching.keep("job:backup", str(now_ms))  # it would only take time
     with monkeypatch.context() as there:
         code = (
-            f"import mustwatch.watch.detectors as d; {HOUSES[house]}; from mustwatch.cli import main; main()"
+            f"import mustwatch.watch.enrolled as d; {HOUSES[house]}; from mustwatch.cli import main; main()"
         )
         there.setattr(daemons, "COMMAND", [sys.executable, "-c", code])
         daemon.start(listening=False)

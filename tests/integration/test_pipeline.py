@@ -157,7 +157,7 @@ def test_a_finding_closes_the_batch_at_once(tmp_path: Path) -> None:
     bench.queue.send(*PAYLOADS)
     bench.turns(3)
 
-    kinds = {alert.kind.value for alert in bench.store.alerts.recent(0)}
+    kinds = {alert.kind.name for alert in bench.store.alerts.recent(0)}
     assert "rack-due" in kinds
 
 
@@ -211,7 +211,7 @@ def test_a_full_card_acknowledges_nothing_says_so_once_and_recovers_by_itself(be
 
     assert len(bench.queue.acknowledged) == 50
     assert bench.store.readings.count() == 50
-    storage = [a for a in bench.store.alerts.recent(0) if a.kind.value == "storage-trouble"]
+    storage = [a for a in bench.store.alerts.recent(0) if a.kind.name == "storage-trouble"]
     assert len(storage) == 1
     assert storage[0].is_over
 
@@ -238,9 +238,9 @@ def test_a_batch_of_retried_readings_is_concluded_once(tmp_path: Path) -> None:
 
     def alerts(bench: Bench) -> list[tuple[str, int]]:
         return [
-            (a.kind.value, a.opened_ms)
+            (a.kind.name, a.opened_ms)
             for a in bench.store.alerts.recent(0)
-            if a.kind.value not in ("storage-trouble", "sensor-silent")
+            if a.kind.name not in ("storage-trouble", "sensor-silent")
         ]
 
     assert alerts(rough) == alerts(smooth)
@@ -250,16 +250,16 @@ def test_a_batch_of_retried_readings_is_concluded_once(tmp_path: Path) -> None:
 def test_a_sensor_is_silent_only_after_its_time_and_heard_again_when_it_speaks(bench: Bench) -> None:
     bench.queue.send(PAYLOADS[0])
     bench.turns(2.9 * 3600)
-    assert not [a for a in bench.store.alerts.open() if a.kind.value == "sensor-silent"]
+    assert not [a for a in bench.store.alerts.open() if a.kind.name == "sensor-silent"]
 
     bench.turns(0.2 * 3600)
-    assert [a.subject.sensor for a in bench.store.alerts.open() if a.kind.value == "sensor-silent"] == [
+    assert [a.subject.sensor for a in bench.store.alerts.open() if a.kind.name == "sensor-silent"] == [
         "float"
     ]
 
     bench.queue.send(PAYLOADS[1])
     bench.turns(60)
-    assert not [a for a in bench.store.alerts.open() if a.kind.value == "sensor-silent"]
+    assert not [a for a in bench.store.alerts.open() if a.kind.name == "sensor-silent"]
 
 
 def test_a_restart_does_not_make_sensors_silent_at_once(bench: Bench) -> None:
@@ -270,7 +270,7 @@ def test_a_restart_does_not_make_sensors_silent_at_once(bench: Bench) -> None:
     bench.pipeline = bench.make()
     bench.turns(2.5 * 3600)
 
-    assert not [a for a in bench.store.alerts.open() if a.kind.value == "sensor-silent"]
+    assert not [a for a in bench.store.alerts.open() if a.kind.name == "sensor-silent"]
 
 
 def test_an_entry_typed_in_another_process_is_noticed(bench: Bench, tmp_path: Path) -> None:
@@ -279,14 +279,14 @@ def test_an_entry_typed_in_another_process_is_noticed(bench: Bench, tmp_path: Pa
 
     bench.queue.send(*PAYLOADS)
     bench.turns(20)
-    assert [a for a in bench.store.alerts.open() if a.kind.value == "rack-due"]
+    assert [a for a in bench.store.alerts.open() if a.kind.name == "rack-due"]
 
     other = Store(tmp_path / "c.db", T0)
     other.book.append(entry(4.5, Racking("carboy", "bucket", floats=("float",))))
     other.close()
     bench.turns(5)
 
-    assert not [a for a in bench.store.alerts.open() if a.kind.value == "rack-due"]
+    assert not [a for a in bench.store.alerts.open() if a.kind.name == "rack-due"]
 
 
 def test_no_slot_is_closed_by_the_clock_while_the_broker_may_hold_a_backlog(bench: Bench) -> None:

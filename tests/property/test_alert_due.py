@@ -10,7 +10,7 @@ from mustwatch.alerting.message import Message
 from mustwatch.alerting.rules import QuietHours, TellRules, TellTarget, Units
 from mustwatch.alerting.step import step
 from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.finding import Change, Severity, Subject, Transition, kind_named
 
 BEGIN_MS = 1_788_264_000_000  # 2026-09-01T12:00Z
 END_MS = BEGIN_MS + 60 * HOUR_MS
@@ -30,7 +30,7 @@ def happenings(draw: st.DrawFn) -> list[Happening]:
     """Draw findings that begin and cease within a day and a half, some of them learnt of hours late."""
     made: list[Happening] = []
     for minute in sorted(draw(st.lists(st.integers(0, 36 * 60), min_size=1, max_size=12, unique=True))):
-        kind = draw(st.sampled_from([FindingKind.TOO_WARM, FindingKind.STUCK, FindingKind.RACK_DUE]))
+        kind = draw(st.sampled_from([kind_named("too-warm"), kind_named("stuck"), kind_named("rack-due")]))
         change = draw(st.sampled_from(Change))
         severity = draw(st.sampled_from(Severity))
         late_ms = draw(st.sampled_from([0, 0, 8 * HOUR_MS]))

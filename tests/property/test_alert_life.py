@@ -9,12 +9,12 @@ from hypothesis import settings
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from mustwatch.alerting import lifecycle
-from mustwatch.alerting.alert import RANK, Alert, Key
+from mustwatch.alerting.alert import Alert, Key
 from mustwatch.alerting.message import Message, MessageKind
 from mustwatch.alerting.rules import QuietHours, TellRules, TellTarget, Units
 from mustwatch.alerting.step import Step, due, step
 from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.finding import RANK, Change, FindingKind, Severity, Subject, Transition, kind_named
 
 BEGIN_MS = 1_788_300_000_000  # 2026-09-01T21:20Z
 QUIET = QuietHours.parse("22:00-07:00")
@@ -22,7 +22,7 @@ SLEEPER = TellTarget("sleeper", quiet_hours=QUIET)
 PICKY = TellTarget("picky", severities=frozenset({Severity.WARNING, Severity.URGENT}))
 RULES = TellRules(targets=(SLEEPER, PICKY), units=Units(zone=UTC))
 
-KINDS = st.sampled_from([FindingKind.TOO_WARM, FindingKind.RACK_DUE, FindingKind.FINISHED])
+KINDS = st.sampled_from([kind_named("too-warm"), kind_named("rack-due"), kind_named("finished")])
 LOTS = st.sampled_from(["Elder Red", "Plain White"])
 NEWS_KINDS = {MessageKind.FIRST, MessageKind.OVER, MessageKind.PAST, MessageKind.WITHDRAWN}
 
@@ -88,7 +88,7 @@ class AlertLife(RuleBasedStateMachine):
         """A value at the edge comes and goes in quick succession."""
         for _ in range(times):
             for change in Change:
-                self.the_watch_concludes(FindingKind.TOO_WARM, lot, change, severity, gap_ms, 0)
+                self.the_watch_concludes(kind_named("too-warm"), lot, change, severity, gap_ms, 0)
 
     @precondition(lambda self: self.taken)
     @rule(data=st.data())

@@ -12,12 +12,12 @@ from mustwatch.alerting.reconcile import reconcile
 from mustwatch.alerting.rules import QuietHours, TellRules, TellTarget, Units
 from mustwatch.alerting.step import Step, due, step
 from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition, kind_named
 
 BEGIN_MS = 1_788_300_000_000
 SLOT_MS = 10 * MINUTE_MS
 LOT = "Elder Red"
-KINDS = (FindingKind.STUCK, FindingKind.TOO_WARM, FindingKind.FLOAT_FROZEN)
+KINDS = (kind_named("stuck"), kind_named("too-warm"), kind_named("float-frozen"))
 RULES = TellRules(
     targets=(TellTarget("awake"), TellTarget("sleeper", quiet_hours=QuietHours.parse("22:00-07:00"))),
     units=Units(zone=UTC),
@@ -31,7 +31,7 @@ KNOWN = tuple[FindingKind, int, int | None, tuple[tuple[int, Severity], ...]]
 
 def transition(kind: FindingKind, slot: int, severity: Severity | None) -> Transition:
     """Return a raise at a severity, or with None a clearing, at the end of a slot."""
-    sensor = "float-3" if kind is FindingKind.FLOAT_FROZEN else None
+    sensor = "float-3" if kind is kind_named("float-frozen") else None
     change = Change.CLEARED if severity is None else Change.RAISED
     subject = Subject(LOT, "bucket-1", sensor)
     return Transition(

@@ -28,7 +28,7 @@ from mustwatch.store.mirror_marker import Marker, Standing, newest
 from mustwatch.store.mirror_spool import Spool
 from mustwatch.store.mirror_verdict import ServerError, Verdict
 from mustwatch.watch.estimate import Estimate
-from mustwatch.watch.finding import FindingKind, Severity, Subject
+from mustwatch.watch.finding import Severity, Subject, kind_named
 
 MEMORY = Path("/dev/shm") if Path("/dev/shm").is_dir() else None
 _LINE = re.compile(r"^((?:[^ \\]|\\.)+) (.*) (\d+)$")
@@ -195,7 +195,7 @@ class MirrorFollows(RuleBasedStateMachine):
     def alert_begins(self, name: str, minute: int, lot: str) -> None:
         """An alert opens, or a late reading moves its beginning."""
         raised = Raise(T0 + minute * MINUTE_MS, Severity.NOTICE)
-        found = Alert(name, FindingKind.FINISHED, Subject(lot, "bucket"), (raised,), self.now_ms)
+        found = Alert(name, kind_named("finished"), Subject(lot, "bucket"), (raised,), self.now_ms)
         self.store.alerts.save([found])
 
     @rule(minutes=st.integers(1, 120))

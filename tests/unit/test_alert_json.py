@@ -4,7 +4,7 @@ import json
 from datetime import datetime
 
 from mustwatch.alerting.alert import Alert, Held, Raise, Telling, alert_id, key_of
-from mustwatch.watch.finding import FindingKind, Severity, Subject
+from mustwatch.watch.finding import Severity, Subject, kind_named
 
 OPENED_MS = 1_788_264_000_000  # 2026-09-01T12:00Z
 CONTRACT = {
@@ -24,7 +24,7 @@ CONTRACT = {
 
 FULL = Alert(
     id="too-warm-abcd2345",
-    kind=FindingKind.TOO_WARM,
+    kind=kind_named("too-warm"),
     subject=Subject("Elder Red", "bucket-1"),
     raises=(
         Raise(OPENED_MS, Severity.WARNING, {"celsius": 27.3, "limit_celsius": 26.0}),
@@ -56,7 +56,7 @@ def test_the_public_shape_is_that_of_the_contract() -> None:
 
 def test_what_has_not_happened_is_null() -> None:
     fresh = Alert(
-        "x", FindingKind.STUCK, Subject("Elder Red"), (Raise(OPENED_MS, Severity.WARNING),), OPENED_MS
+        "x", kind_named("stuck"), Subject("Elder Red"), (Raise(OPENED_MS, Severity.WARNING),), OPENED_MS
     )
 
     assert [fresh.public()[key] for key in ("cleared_at", "acknowledged_at", "told_at", "sensor")] == [
@@ -71,21 +71,21 @@ def test_an_alert_is_read_back_from_disk_as_it_was_written() -> None:
 def test_identity_is_the_lot_or_the_sensor_or_the_daemon() -> None:
     lot, sensor = Subject("Elder Red", "bucket-1", "float-3"), Subject(sensor="room")
 
-    assert key_of(FindingKind.TOO_WARM, lot) == ("too-warm", "lot:Elder Red")
-    assert key_of(FindingKind.FLOAT_FROZEN, lot) == ("float-frozen", "sensor:float-3")
-    assert key_of(FindingKind.TOO_COLD, sensor) == ("too-cold", "sensor:room")
-    assert key_of(FindingKind.TOO_COLD, Subject(vessel="tank-1")) == ("too-cold", "vessel:tank-1")
-    assert key_of(FindingKind.STORAGE_TROUBLE, Subject()) == ("storage-trouble", "daemon")
+    assert key_of(kind_named("too-warm"), lot) == ("too-warm", "lot:Elder Red")
+    assert key_of(kind_named("float-frozen"), lot) == ("float-frozen", "sensor:float-3")
+    assert key_of(kind_named("too-cold"), sensor) == ("too-cold", "sensor:room")
+    assert key_of(kind_named("too-cold"), Subject(vessel="tank-1")) == ("too-cold", "vessel:tank-1")
+    assert key_of(kind_named("storage-trouble"), Subject()) == ("storage-trouble", "daemon")
 
 
 def test_the_vessel_does_not_count_for_identity() -> None:
     before, racked = Subject("Elder Red", "bucket-1"), Subject("Elder Red", "carboy-2")
 
-    assert key_of(FindingKind.TOO_WARM, before) == key_of(FindingKind.TOO_WARM, racked)
+    assert key_of(kind_named("too-warm"), before) == key_of(kind_named("too-warm"), racked)
 
 
 def test_an_id_is_short_says_its_kind_and_is_always_the_same() -> None:
-    key = key_of(FindingKind.TOO_WARM, Subject("Elder Red"))
+    key = key_of(kind_named("too-warm"), Subject("Elder Red"))
 
     made = alert_id(key, OPENED_MS)
 
@@ -93,11 +93,11 @@ def test_an_id_is_short_says_its_kind_and_is_always_the_same() -> None:
     assert len(made) == len("too-warm-") + 8
     assert made == alert_id(key, OPENED_MS)
     assert made != alert_id(key, OPENED_MS + 1)
-    assert made != alert_id(key_of(FindingKind.TOO_WARM, Subject("Plain White")), OPENED_MS)
+    assert made != alert_id(key_of(kind_named("too-warm"), Subject("Plain White")), OPENED_MS)
 
 
 def test_an_id_that_is_taken_is_not_given_twice() -> None:
-    key = key_of(FindingKind.TOO_WARM, Subject("Elder Red"))
+    key = key_of(kind_named("too-warm"), Subject("Elder Red"))
     first = alert_id(key, OPENED_MS)
     second = alert_id(key, OPENED_MS, {first})
 

@@ -8,7 +8,7 @@ import pytest
 from mustwatch.alerting import lifecycle
 from mustwatch.alerting.alert import MAX_RAISES, Alert, Held, Raise, State, Telling
 from mustwatch.alerting.lifecycle import TABLE, IllegalMoveError, Move
-from mustwatch.watch.finding import FindingKind, Severity, Subject
+from mustwatch.watch.finding import Severity, Subject, kind_named
 
 AT_MS = 1_788_300_000_000
 SUBJECT = Subject("Elder Red", "bucket-1")
@@ -19,7 +19,7 @@ def alert(state: State = State.OPEN, **told: Telling) -> Alert:
     """Return an alert in a state."""
     made = Alert(
         "too-warm-1",
-        FindingKind.TOO_WARM,
+        kind_named("too-warm"),
         SUBJECT,
         (Raise(AT_MS, Severity.WARNING, {"celsius": 27.0}),),
         AT_MS,

@@ -9,7 +9,7 @@ from mustwatch.alerting.alert import LOT_ENDED, Alert, Held, Raise, Telling
 from mustwatch.alerting.policy import Decision, Heard, Reason, decide
 from mustwatch.alerting.rules import QuietHours, TellRules, TellTarget, Units
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
-from mustwatch.watch.finding import FindingKind, Severity, Subject
+from mustwatch.watch.finding import FindingKind, Severity, Subject, kind_named, kinds
 
 NOON_MS = 1_788_264_000_000  # 2026-09-01T12:00Z
 NIGHT_MS = NOON_MS + 14 * HOUR_MS  # 02:00
@@ -21,6 +21,7 @@ URGENT_ONLY = TellTarget("phone", severities=frozenset({Severity.URGENT}))
 RULES = TellRules(targets=(PHONE,), units=Units(zone=UTC))
 
 N, W, U = Severity.NOTICE, Severity.WARNING, Severity.URGENT
+TOO_WARM = kind_named("too-warm")
 
 
 def alert(
@@ -32,13 +33,13 @@ def alert(
     cleared_ms: int | None = None,
     acknowledged: bool = False,
     withdrawn: bool = False,
-    kind: FindingKind = FindingKind.TOO_WARM,
+    kind: FindingKind = TOO_WARM,
     evidence: dict[str, float | int | str | None] | None = None,
     cleared_evidence: dict[str, float | int | str | None] | None = None,
 ) -> Alert:
     """Return an alert as the case wants it."""
     return Alert(
-        f"{kind.value}-1",
+        f"{kind.name}-1",
         kind,
         Subject("Elder Red", "bucket-1"),
         (Raise(opened_ms, severity, evidence or {}),),
@@ -93,7 +94,7 @@ CASES = [
     (alert(N, told=told(N), cleared_ms=LATER_MS), PHONE, LATER_MS, Reason.END_NOT_WORTH_TELLING),
     # Somebody may be bottling what was said to be finished.
     (
-        alert(N, kind=FindingKind.FINISHED, told=told(N), cleared_ms=LATER_MS),
+        alert(N, kind=kind_named("finished"), told=told(N), cleared_ms=LATER_MS),
         PHONE,
         LATER_MS,
         Reason.CLEARED,
@@ -106,7 +107,7 @@ CASES = [
             LATER_MS,
             Reason.ENDED_WITH_ITS_LOT,
         )
-        for kind in FindingKind
+        for kind in kinds()
         for telling in (None, told(), Telling(held=Held.QUIET_HOURS))
     ),
     # What came and went before it could be told is told as past.
@@ -123,13 +124,13 @@ CASES = [
     (alert(U, noticed_ms=NOON_MS + 9 * HOUR_MS), PHONE, NOON_MS + 9 * HOUR_MS, Reason.OLD_BACKLOG),
     # A message that messages do not get through cannot get through.
     (
-        alert(kind=FindingKind.DELIVERY_TROUBLE, evidence={"targets": "mail, phone"}),
+        alert(kind=kind_named("delivery-trouble"), evidence={"targets": "mail, phone"}),
         PHONE,
         NOON_MS,
         Reason.ITS_OWN_TROUBLE,
     ),
     (
-        alert(kind=FindingKind.DELIVERY_TROUBLE, evidence={"targets": "mail, phone-2"}),
+        alert(kind=kind_named("delivery-trouble"), evidence={"targets": "mail, phone-2"}),
         PHONE,
         NOON_MS,
         Reason.FIRST_TELLING,
@@ -198,7 +199,7 @@ def test_a_rise_to_urgent_gets_through_flapping() -> None:
 
 
 def test_that_it_ferments_again_also_says_that_it_is_not_finished() -> None:
-    given = alert(N, kind=FindingKind.FINISHED, told=told(N), cleared_ms=LATER_MS)
+    given = alert(N, kind=kind_named("finished"), told=told(N), cleared_ms=LATER_MS)
     known = Heard(newest_id=given.id, is_said_otherwise=True)
 
     assert decide(given, PHONE, RULES, LATER_MS, known).reason is Reason.END_NOT_WORTH_TELLING

@@ -5,18 +5,27 @@ from datetime import UTC
 import pytest
 
 from mustwatch.alerting import lifecycle
-from mustwatch.alerting.alert import ABOUT_A_SENSOR, Alert, State
+from mustwatch.alerting.alert import Alert, State
 from mustwatch.alerting.message import Message, MessageKind
-from mustwatch.alerting.reconcile import LOT_KINDS, LotEnd, reconcile
+from mustwatch.alerting.reconcile import LotEnd, reconcile
 from mustwatch.alerting.rules import TellRules, TellTarget, Units
 from mustwatch.alerting.step import step
 from mustwatch.cellar.instant import HOUR_MS
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.finding import (
+    About,
+    Change,
+    FindingKind,
+    Severity,
+    Subject,
+    Transition,
+    kind_named,
+    kinds,
+)
 
 NOON_MS = 1_788_264_000_000  # 2026-09-01T12:00Z
 LATER_MS = NOON_MS + 6 * HOUR_MS
 RULES = TellRules(targets=(TellTarget("phone"),), units=Units(zone=UTC))
-STUCK, WARM = FindingKind.STUCK, FindingKind.TOO_WARM
+STUCK, WARM = kind_named("stuck"), kind_named("too-warm")
 W, U = Severity.WARNING, Severity.URGENT
 
 
@@ -123,9 +132,9 @@ def test_what_holds_was_over_long_ago_and_is_told_to_be() -> None:
 BOTTLED = LotEnd(NOON_MS + 4 * HOUR_MS, "bottled")
 
 
-@pytest.mark.parametrize("kind", sorted(LOT_KINDS))
+@pytest.mark.parametrize("kind", [kind for kind in kinds() if kind.is_of_lot])
 def test_a_lot_that_is_bottled_takes_its_alerts_with_it_and_nobody_is_told(kind: FindingKind) -> None:
-    sensor = "float-3" if kind in ABOUT_A_SENSOR else None
+    sensor = "float-3" if kind.about is About.GEAR else None
     cellar = Cellar(said(RAISED, 1, kind, sensor=sensor))
 
     assert cellar.learn(since_h=4, end=BOTTLED) == []
@@ -203,8 +212,8 @@ def test_an_alert_that_ended_before_the_instant_is_left_alone() -> None:
 
 
 def test_other_lots_and_what_the_lot_does_not_decide_are_left_alone() -> None:
-    silent = said(RAISED, 1, FindingKind.SENSOR_SILENT, sensor="float-3")
-    probe = said(RAISED, 1, FindingKind.FLOAT_FROZEN, sensor="probe-1", celsius=19.0)
+    silent = said(RAISED, 1, kind_named("sensor-silent"), sensor="float-3")
+    probe = said(RAISED, 1, kind_named("float-frozen"), sensor="probe-1", celsius=19.0)
     other = said(RAISED, 1, lot="Plain White")
     cellar = Cellar(silent, probe, other)
     before = dict(cellar.alerts)
@@ -214,14 +223,14 @@ def test_other_lots_and_what_the_lot_does_not_decide_are_left_alone() -> None:
 
 
 def test_a_float_that_froze_is_decided_by_its_lot() -> None:
-    cellar = Cellar(said(RAISED, 1, FindingKind.FLOAT_FROZEN, sensor="float-3", gravity=1.03))
+    cellar = Cellar(said(RAISED, 1, kind_named("float-frozen"), sensor="float-3", gravity=1.03))
 
     cellar.learn()
 
     assert cellar.one().state is State.WITHDRAWN
 
 
-@pytest.mark.parametrize("kind", FindingKind)
+@pytest.mark.parametrize("kind", kinds())
 def test_every_kind_is_either_decided_by_a_lot_or_known_not_to_be(kind: FindingKind) -> None:
     not_of_a_lot = {
         "lot-missing",
@@ -234,4 +243,4 @@ def test_every_kind_is_either_decided_by_a_lot_or_known_not_to_be(kind: FindingK
         "unwatched",
     }
 
-    assert (kind in LOT_KINDS) is (kind.value not in not_of_a_lot)
+    assert kind.is_of_lot is (kind.name not in not_of_a_lot)

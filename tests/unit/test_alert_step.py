@@ -8,7 +8,7 @@ from mustwatch.alerting.message import Message, MessageKind
 from mustwatch.alerting.rules import QuietHours, TellRules, TellTarget, Units
 from mustwatch.alerting.step import due, step
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition, kind_named
 
 NOON_MS = 1_788_264_000_000  # 2026-09-01T12:00Z
 EVENING_MS = NOON_MS + 11 * HOUR_MS  # 23:00
@@ -73,7 +73,7 @@ def cleared(
     return Transition(kind, Change.CLEARED, at_ms, W, Subject(lot, vessel, sensor), evidence)
 
 
-WARM, COLD, RACK = FindingKind.TOO_WARM, FindingKind.TOO_COLD, FindingKind.RACK_DUE
+WARM, COLD, RACK = kind_named("too-warm"), kind_named("too-cold"), kind_named("rack-due")
 
 
 def test_one_alert_is_told_and_told_to_be_over() -> None:
@@ -122,7 +122,7 @@ def test_an_old_clearing_that_comes_again_does_not_end_what_began_since() -> Non
 
 def test_findings_about_a_sensor_follow_the_sensor_from_lot_to_lot() -> None:
     scene = Scene()
-    silent = FindingKind.SENSOR_SILENT
+    silent = kind_named("sensor-silent")
     scene.at(NOON_MS, raised(silent, NOON_MS, sensor="float-3"))
     scene.at(NOON_MS + 1, raised(silent, NOON_MS + 1, lot="Plain White", vessel="carboy-2", sensor="float-3"))
 
@@ -208,7 +208,7 @@ def test_a_backlog_of_twelve_hours_in_many_batches_is_one_digest() -> None:
     scene = Scene(TellTarget("phone"))
     now_ms = NOON_MS + 12 * HOUR_MS
     sent = []
-    for n, kind in enumerate([WARM, COLD, RACK, FindingKind.FAST_CHANGE, FindingKind.STUCK]):
+    for n, kind in enumerate([WARM, COLD, RACK, kind_named("fast-change"), kind_named("stuck")]):
         at_ms = NOON_MS + n * HOUR_MS
         sent += scene.at(now_ms + n * 1000, raised(kind, at_ms), cleared(kind, at_ms + MINUTE_MS))
         sent += scene.at(now_ms + n * 1000 + 500, raised(kind, at_ms + 2 * MINUTE_MS))
@@ -232,7 +232,7 @@ def test_a_backlog_that_never_ends_is_not_waited_for_for_ever() -> None:
 
 def test_twenty_sensors_falling_silent_at_once_are_one_message() -> None:
     scene = Scene()
-    silent = [raised(FindingKind.SENSOR_SILENT, NOON_MS, sensor=f"float-{n}") for n in range(20)]
+    silent = [raised(kind_named("sensor-silent"), NOON_MS, sensor=f"float-{n}") for n in range(20)]
 
     (digest,) = scene.at(NOON_MS, *silent)
 
@@ -244,7 +244,7 @@ def test_twenty_sensors_falling_silent_at_once_are_one_message() -> None:
 
 def test_urgent_ones_come_first_and_by_themselves() -> None:
     scene = Scene()
-    many = [raised(FindingKind.SENSOR_SILENT, NOON_MS, sensor=f"float-{n}") for n in range(5)]
+    many = [raised(kind_named("sensor-silent"), NOON_MS, sensor=f"float-{n}") for n in range(5)]
 
     urgent, digest = scene.at(NOON_MS, *many, raised(WARM, NOON_MS, U))
 
@@ -305,7 +305,7 @@ def test_with_nobody_to_tell_alerts_live_all_the_same() -> None:
 
 def test_that_it_ferments_again_is_one_message_and_not_two() -> None:
     scene = Scene()
-    finished, again = FindingKind.FINISHED, FindingKind.REFERMENTING
+    finished, again = kind_named("finished"), kind_named("refermenting")
     scene.at(NOON_MS, raised(finished, NOON_MS, N))
 
     (sent,) = scene.at(NOON_MS + 1000, cleared(finished, NOON_MS + 1000), raised(again, NOON_MS + 1000, W))
@@ -316,9 +316,9 @@ def test_that_it_ferments_again_is_one_message_and_not_two() -> None:
 
 def test_finished_that_ceases_by_itself_is_taken_back() -> None:
     scene = Scene()
-    scene.at(NOON_MS, raised(FindingKind.FINISHED, NOON_MS, N))
+    scene.at(NOON_MS, raised(kind_named("finished"), NOON_MS, N))
 
-    (sent,) = scene.at(NOON_MS + 1000, cleared(FindingKind.FINISHED, NOON_MS + 1000))
+    (sent,) = scene.at(NOON_MS + 1000, cleared(kind_named("finished"), NOON_MS + 1000))
 
     assert sent.title == "Over, no longer looks finished: Elder Red in bucket-1"
     assert "don't bottle" in sent.body

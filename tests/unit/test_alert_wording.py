@@ -7,27 +7,27 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from mustwatch.alerting import wording
-from mustwatch.alerting.alert import ABOUT_A_SENSOR, ABOUT_THE_DAEMON, Alert, Evidence, Raise, Telling
-from mustwatch.alerting.figures import hours, moment, span
+from mustwatch.alerting.alert import Alert, Raise, Telling
 from mustwatch.alerting.message import MessageKind
 from mustwatch.alerting.rules import Units
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
-from mustwatch.watch.finding import FindingKind, Severity, Subject
+from mustwatch.cellar.measures import PLAIN
+from mustwatch.watch.finding import About, Figures, FindingKind, Severity, Subject, kind_named, kinds
 
 AT_MS = 1_788_410_400_000  # Thu 2026-09-03T04:40Z, 06:40 in Vienna
 UNITS = Units(zone=ZoneInfo("Europe/Vienna"), base_address="http://cellar.example:8714/")
-K = FindingKind
+K = kind_named
 
 # What the detectors hand over, by kind.
-EVIDENCE: dict[FindingKind, Evidence] = {
-    K.RACK_DUE: {
+EVIDENCE: dict[FindingKind, Figures] = {
+    K("rack-due"): {
         "gravity": 1.0097,
         "gravity_sd": 0.0003,
         "racking_gravity": 1.010,
         "rate_per_day": -0.0071,
         "celsius": 19.4,
     },
-    K.FINISHED: {
+    K("finished"): {
         "gravity": 0.9952,
         "rate_per_day": -0.0001,
         "dry_gravity": 0.998,
@@ -35,35 +35,35 @@ EVIDENCE: dict[FindingKind, Evidence] = {
         "unfinished_gravity": 0.002,
         "celsius": 19.1,
     },
-    K.STUCK: {
+    K("stuck"): {
         "gravity": 1.0213,
         "rate_per_day": -0.0002,
         "hours_settled": 31.0,
         "dry_gravity": 0.998,
         "celsius": 14.2,
     },
-    K.SLUGGISH: {"gravity": 1.0312, "rate_per_day": -0.0031, "hours_slow": 24.2, "celsius": 15.8},
-    K.LATE_ONSET: {"gravity": 1.0881, "rate_per_day": 0.0, "hours_since_start": 72.3, "celsius": 17.0},
-    K.REFERMENTING: {
+    K("sluggish"): {"gravity": 1.0312, "rate_per_day": -0.0031, "hours_slow": 24.2, "celsius": 15.8},
+    K("late-onset"): {"gravity": 1.0881, "rate_per_day": 0.0, "hours_since_start": 72.3, "celsius": 17.0},
+    K("refermenting"): {
         "gravity": 0.9931,
         "rate_per_day": -0.0016,
         "fall_since_finished_gravity": 0.0021,
         "celsius": 22.5,
     },
-    K.TOO_WARM: {"celsius": 27.31, "limit_celsius": 26.0, "minutes_beyond": 35},
-    K.TOO_COLD: {"celsius": 13.7, "limit_celsius": 15.0, "minutes_beyond": 120},
-    K.FAST_CHANGE: {"celsius": 18.2, "celsius_per_hour": -3.4},
-    K.NIGHT_SWING: {"swing_celsius": 7.2, "lowest_celsius": 12.1, "highest_celsius": 19.3},
-    K.FLOAT_FROZEN: {"gravity": 1.0341, "hours_constant": 9.5, "readings_constant": 570},
-    K.FLOAT_ADRIFT: {"gravity_float": 1.0182, "gravity_hydrometer": 1.0120, "gravity_apart": 0.0062},
-    K.LOT_MISSING: {"gravity": 1.0562, "rate_per_day": -0.0121, "celsius": 19.4},
-    K.SENSOR_SILENT: {"hours_silent": 3.02, "silent_after_hours": 3.0},
-    K.BATTERY_LOW: {"battery_v": 3.412, "limit_v": 3.5},
-    K.CLOCK_WRONG: {"seconds_off": -5400.0},
-    K.STORAGE_TROUBLE: {"part": "room", "what": "it will be full soon", "free_mb": 120},
-    K.UNWATCHED: {"what": "its vessel bucket-1 is not in the configuration"},
-    K.BROKER_TROUBLE: {"what": "lost", "missing_since_ms": 1_790_000_000_000},
-    K.DELIVERY_TROUBLE: {
+    K("too-warm"): {"celsius": 27.31, "limit_celsius": 26.0, "minutes_beyond": 35},
+    K("too-cold"): {"celsius": 13.7, "limit_celsius": 15.0, "minutes_beyond": 120},
+    K("fast-change"): {"celsius": 18.2, "celsius_per_hour": -3.4},
+    K("night-swing"): {"swing_celsius": 7.2, "lowest_celsius": 12.1, "highest_celsius": 19.3},
+    K("float-frozen"): {"gravity": 1.0341, "hours_constant": 9.5, "readings_constant": 570},
+    K("float-adrift"): {"gravity_float": 1.0182, "gravity_hydrometer": 1.0120, "gravity_apart": 0.0062},
+    K("lot-missing"): {"gravity": 1.0562, "rate_per_day": -0.0121, "celsius": 19.4},
+    K("sensor-silent"): {"hours_silent": 3.02, "silent_after_hours": 3.0},
+    K("battery-low"): {"battery_v": 3.412, "limit_v": 3.5},
+    K("clock-wrong"): {"seconds_off": -5400.0},
+    K("storage-trouble"): {"part": "room", "what": "it will be full soon", "free_mb": 120},
+    K("unwatched"): {"what": "its vessel bucket-1 is not in the configuration"},
+    K("broker-trouble"): {"what": "lost", "missing_since_ms": 1_790_000_000_000},
+    K("delivery-trouble"): {
         "targets": "phone",
         "hours_failing": 0.6,
         "error": "json://127.0.0.1: connection refused",
@@ -73,27 +73,27 @@ EVIDENCE: dict[FindingKind, Evidence] = {
 
 # Where a message must carry a caution, and a word of it that a reader in a hurry must not miss.
 CARE = {
-    K.RACK_DUE: "airlock",
-    K.FINISHED: "burst",
-    K.STUCK: "burst",
-    K.REFERMENTING: "burst",
-    K.TOO_WARM: "CO2",
-    K.TOO_COLD: "flame",
-    K.SLUGGISH: "foam",
-    K.LATE_ONSET: "spoils",
+    K("rack-due"): "airlock",
+    K("finished"): "burst",
+    K("stuck"): "burst",
+    K("refermenting"): "burst",
+    K("too-warm"): "CO2",
+    K("too-cold"): "flame",
+    K("sluggish"): "foam",
+    K("late-onset"): "spoils",
 }
 
 
 def alert(
-    kind: FindingKind, severity: Severity = Severity.WARNING, evidence: Evidence | None = None, **more: object
+    kind: FindingKind, severity: Severity = Severity.WARNING, evidence: Figures | None = None, **more: object
 ) -> Alert:
     """Return an open alert with the evidence a detector hands over."""
-    if kind in ABOUT_THE_DAEMON:
+    if kind.about is About.DAEMON:
         subject = Subject()
     else:
-        subject = Subject("Elder Red", "bucket-1", "float-3" if kind in ABOUT_A_SENSOR else None)
+        subject = Subject("Elder Red", "bucket-1", "float-3" if kind.about is About.GEAR else None)
     given = EVIDENCE[kind] if evidence is None else evidence
-    return Alert(f"{kind.value}-abcd2345", kind, subject, (Raise(AT_MS, severity, given),), AT_MS, **more)  # type: ignore[arg-type]
+    return Alert(f"{kind.name}-abcd2345", kind, subject, (Raise(AT_MS, severity, given),), AT_MS, **more)  # type: ignore[arg-type]
 
 
 def over(kind: FindingKind) -> Alert:
@@ -120,12 +120,12 @@ def check_form(written: wording.Written, kind: FindingKind) -> None:
         assert line.startswith("http") or line.endswith((".", ":")) or "--ack" in line or not line, line
     where = {
         True: "the cellar's watch",
-        False: "float-3 in bucket-1" if kind in ABOUT_A_SENSOR else "Elder Red in bucket-1",
+        False: "float-3 in bucket-1" if kind.about is About.GEAR else "Elder Red in bucket-1",
     }
-    assert where[kind in ABOUT_THE_DAEMON] in written.title
+    assert where[kind.about is About.DAEMON] in written.title
 
 
-@pytest.mark.parametrize("kind", K)
+@pytest.mark.parametrize("kind", kinds())
 def test_what_opens_says_what_where_why_since_when_and_what_to_do(kind: FindingKind) -> None:
     written = wording.message(alert(kind), MessageKind.FIRST, UNITS)
 
@@ -135,23 +135,23 @@ def test_what_opens_says_what_where_why_since_when_and_what_to_do(kind: FindingK
     assert len(why) <= 200, "two lines on a phone"
     assert since == "Since Thu 3 Sep, 06:40."
     assert rest[0].startswith("Next: ")
-    assert rest[-1] == f"http://cellar.example:8714/alerts#{kind.value}-abcd2345"
+    assert rest[-1] == f"http://cellar.example:8714/alerts#{kind.name}-abcd2345"
     if kind in CARE:
         assert rest[1].startswith("Take care: ")
         assert CARE[kind] in rest[1]
 
 
-@pytest.mark.parametrize("kind", K)
+@pytest.mark.parametrize("kind", kinds())
 def test_a_reminder_says_that_it_is_one_and_how_to_stop_it(kind: FindingKind) -> None:
     written = wording.message(alert(kind), MessageKind.REPEAT, UNITS)
 
     check_form(written, kind)
     assert written.title.startswith("Reminder, ")
     assert "Still so, since Thu 3 Sep, 06:40." in written.body
-    assert f"mustwatch alerts --ack {kind.value}-abcd2345" in written.body
+    assert f"mustwatch alerts --ack {kind.name}-abcd2345" in written.body
 
 
-@pytest.mark.parametrize("kind", K)
+@pytest.mark.parametrize("kind", kinds())
 def test_what_is_over_says_how_it_stands_and_how_long_it_lasted(kind: FindingKind) -> None:
     written = wording.message(over(kind), MessageKind.OVER, UNITS)
 
@@ -159,12 +159,12 @@ def test_what_is_over_says_how_it_stands_and_how_long_it_lasted(kind: FindingKin
     assert written.title.startswith("Over, ")
     assert "When it ended: gravity 1.019, 20.0 °C." in written.body
     assert "It lasted from Thu 3 Sep, 06:40 to 11:40." in written.body
-    if kind is K.FINISHED:
+    if kind is K("finished"):
         assert "don't bottle" in written.body
         assert "Nothing needs doing" not in written.body
 
 
-@pytest.mark.parametrize("kind", K)
+@pytest.mark.parametrize("kind", kinds())
 def test_what_came_and_went_says_how_it_was(kind: FindingKind) -> None:
     written = wording.message(over(kind), MessageKind.PAST, UNITS)
 
@@ -173,7 +173,7 @@ def test_what_came_and_went_says_how_it_was(kind: FindingKind) -> None:
     assert written.body.startswith("When it began: ")
 
 
-@pytest.mark.parametrize("kind", K)
+@pytest.mark.parametrize("kind", kinds())
 def test_what_never_held_is_taken_back_by_what_was_said_and_when(kind: FindingKind) -> None:
     written = wording.message(over(kind), MessageKind.WITHDRAWN, UNITS)
 
@@ -182,7 +182,7 @@ def test_what_never_held_is_taken_back_by_what_was_said_and_when(kind: FindingKi
     assert written.body.startswith("On Thu 3 Sep, 06:40 it was said: ")
 
 
-@pytest.mark.parametrize("kind", K)
+@pytest.mark.parametrize("kind", kinds())
 def test_what_comes_and_goes_says_when_one_hears_of_it_again(kind: FindingKind) -> None:
     written = wording.flapping(alert(kind), UNITS, HOUR_MS)
 
@@ -190,7 +190,7 @@ def test_what_comes_and_goes_says_when_one_hears_of_it_again(kind: FindingKind) 
     assert "when nothing has changed for 60 minutes" in written.body
 
 
-@pytest.mark.parametrize("kind", K)
+@pytest.mark.parametrize("kind", kinds())
 def test_a_summary_is_one_line_of_what_where_and_why(kind: FindingKind) -> None:
     line = wording.summary(alert(kind), UNITS)
 
@@ -199,9 +199,9 @@ def test_a_summary_is_one_line_of_what_where_and_why(kind: FindingKind) -> None:
     assert line.endswith(".")
 
 
-@pytest.mark.parametrize("kind", K)
+@pytest.mark.parametrize("kind", kinds())
 def test_evidence_that_lacks_everything_leaves_out_and_never_fails(kind: FindingKind) -> None:
-    odd: Evidence = {
+    odd: Figures = {
         "celsius": float("nan"),
         "gravity": None,
         "targets": "",
@@ -218,7 +218,7 @@ def test_evidence_that_lacks_everything_leaves_out_and_never_fails(kind: Finding
 
 
 def test_rack_due_in_full() -> None:
-    written = wording.message(alert(K.RACK_DUE, Severity.NOTICE), MessageKind.FIRST, UNITS)
+    written = wording.message(alert(K("rack-due"), Severity.NOTICE), MessageKind.FIRST, UNITS)
 
     assert written == (
         "Ready to rack: Elder Red in bucket-1",
@@ -233,16 +233,16 @@ def test_rack_due_in_full() -> None:
 
 
 def test_racking_that_is_reckoned_while_the_float_hangs_says_so() -> None:
-    evidence: Evidence = {**EVIDENCE[K.RACK_DUE], "hours_unheard": 3.2}
+    evidence: Figures = {**EVIDENCE[K("rack-due")], "hours_unheard": 3.2}
     body = wording.message(
-        alert(K.RACK_DUE, Severity.NOTICE, evidence=evidence), MessageKind.FIRST, UNITS
+        alert(K("rack-due"), Severity.NOTICE, evidence=evidence), MessageKind.FIRST, UNITS
     ).body
 
     assert "Nothing could be believed for 3 hours: this follows from how it fell before that." in body
 
 
 def test_finished_asks_for_two_hydrometer_readings_before_bottling() -> None:
-    body = wording.message(alert(K.FINISHED, Severity.NOTICE), MessageKind.FIRST, UNITS).body
+    body = wording.message(alert(K("finished"), Severity.NOTICE), MessageKind.FIRST, UNITS).body
 
     assert "Gravity is 0.995 at 19.1 °C." in body
     assert "Dry for this wine is 0.998 or less." in body
@@ -254,9 +254,9 @@ def test_finished_asks_for_two_hydrometer_readings_before_bottling() -> None:
 
 
 def test_finished_by_hand_says_for_how_long_the_checks_have_agreed() -> None:
-    evidence: Evidence = {"gravity": 0.9952, "dry_gravity": 0.998, "hours_settled": 49.0}
+    evidence: Figures = {"gravity": 0.9952, "dry_gravity": 0.998, "hours_settled": 49.0}
     body = wording.message(
-        alert(K.FINISHED, Severity.NOTICE, evidence=evidence), MessageKind.FIRST, UNITS
+        alert(K("finished"), Severity.NOTICE, evidence=evidence), MessageKind.FIRST, UNITS
     ).body
 
     assert "Its checks have agreed for 49 hours." in body
@@ -267,16 +267,16 @@ def test_finished_by_hand_says_for_how_long_the_checks_have_agreed() -> None:
     ("probability", "said"), [(0.031, "is 3 %."), (0.0004, "is less than 1 %."), (0.0, "is less than 1 %.")]
 )
 def test_a_chance_is_said_in_whole_percents(probability: float, said: str) -> None:
-    evidence: Evidence = {"unfinished_gravity": 0.002, "probability_unfinished": probability}
+    evidence: Figures = {"unfinished_gravity": 0.002, "probability_unfinished": probability}
     body = wording.message(
-        alert(K.FINISHED, Severity.NOTICE, evidence=evidence), MessageKind.FIRST, UNITS
+        alert(K("finished"), Severity.NOTICE, evidence=evidence), MessageKind.FIRST, UNITS
     ).body
 
     assert said in body
 
 
 def test_refermenting_in_bottles_warns_of_the_bottles_first() -> None:
-    written = wording.message(alert(K.REFERMENTING, Severity.URGENT), MessageKind.FIRST, UNITS)
+    written = wording.message(alert(K("refermenting"), Severity.URGENT), MessageKind.FIRST, UNITS)
 
     assert written.title == "Urgent, fermenting again: Elder Red in bucket-1"
     assert "Bottles of it: into a closed, sturdy box somewhere cold" in written.body
@@ -284,9 +284,9 @@ def test_refermenting_in_bottles_warns_of_the_bottles_first() -> None:
 
 
 def test_racking_told_ahead_says_in_how_long() -> None:
-    ahead = {**EVIDENCE[K.RACK_DUE], "gravity": 1.0161, "hours_ahead": 20.4}
+    ahead = {**EVIDENCE[K("rack-due")], "gravity": 1.0161, "hours_ahead": 20.4}
 
-    written = wording.message(alert(K.RACK_DUE, Severity.NOTICE, ahead), MessageKind.FIRST, UNITS)
+    written = wording.message(alert(K("rack-due"), Severity.NOTICE, ahead), MessageKind.FIRST, UNITS)
 
     assert written.title == "Racking is near: Elder Red in bucket-1"
     assert "Racking is due at 1.010, expected in about 20 hours." in written.body
@@ -294,7 +294,7 @@ def test_racking_told_ahead_says_in_how_long() -> None:
 
 def test_a_probe_that_repeats_one_value_is_called_a_probe() -> None:
     probe = alert(
-        K.FLOAT_FROZEN, evidence={"celsius": 19.25, "hours_constant": 12.0, "readings_constant": 720}
+        K("float-frozen"), evidence={"celsius": 19.25, "hours_constant": 12.0, "readings_constant": 720}
     )
 
     written = wording.message(probe, MessageKind.FIRST, UNITS)
@@ -315,7 +315,7 @@ def test_a_probe_that_repeats_one_value_is_called_a_probe() -> None:
     ],
 )
 def test_each_part_of_the_storage_has_its_words(part: str, title: str) -> None:
-    trouble = alert(K.STORAGE_TROUBLE, evidence={"part": part, "what": "the server answered 401"})
+    trouble = alert(K("storage-trouble"), evidence={"part": part, "what": "the server answered 401"})
 
     written = wording.message(trouble, MessageKind.FIRST, UNITS)
 
@@ -326,37 +326,40 @@ def test_each_part_of_the_storage_has_its_words(part: str, title: str) -> None:
 def test_numbers_come_in_the_cellars_units() -> None:
     american = Units("Bx", "F", UTC)
 
-    body = wording.message(alert(K.RACK_DUE), MessageKind.FIRST, american).body
+    body = wording.message(alert(K("rack-due")), MessageKind.FIRST, american).body
 
     # 1.0097 is 2.5 °Bx and 1.010 is 2.6 °Bx (ASBC: 1.010 is 2.56); 19.4 °C is 66.9 °F; 0.0071 is 1.8 °Bx.
     assert "Gravity is 2.5 °Bx at 66.9 °F. It falls by 1.8 °Bx a day. It has come down to 2.6 °Bx" in body
-    swing = wording.message(alert(K.NIGHT_SWING), MessageKind.FIRST, american).body
+    swing = wording.message(alert(K("night-swing")), MessageKind.FIRST, american).body
     assert "between 53.8 °F and 66.7 °F in one night, a swing of 13.0 °F" in swing
 
 
 def test_without_an_address_there_is_no_link() -> None:
-    assert "http" not in wording.message(alert(K.TOO_WARM), MessageKind.FIRST, Units()).body
+    assert "http" not in wording.message(alert(K("too-warm")), MessageKind.FIRST, Units()).body
 
 
 def test_a_room_without_a_lot_is_named_by_its_probe() -> None:
-    room = Alert("too-cold-1", K.TOO_COLD, Subject(sensor="room"), (Raise(AT_MS, Severity.WARNING),), AT_MS)
+    room = Alert(
+        "too-cold-1", K("too-cold"), Subject(sensor="room"), (Raise(AT_MS, Severity.WARNING),), AT_MS
+    )
 
     assert wording.where(room) == "room"
 
 
 def test_a_digest_says_what_to_see_to_first_and_groups_what_came_and_went() -> None:
-    warm = over(K.TOO_WARM)
+    warm = over(K("too-warm"))
     again = Alert(
         "too-warm-2",
-        K.TOO_WARM,
+        K("too-warm"),
         warm.subject,
-        (Raise(AT_MS + 6 * HOUR_MS, Severity.WARNING, EVIDENCE[K.TOO_WARM]),),
+        (Raise(AT_MS + 6 * HOUR_MS, Severity.WARNING, EVIDENCE[K("too-warm")]),),
         AT_MS,
         cleared_ms=AT_MS + 7 * HOUR_MS,
     )
 
     written = wording.digest(
-        [(warm, MessageKind.PAST), (again, MessageKind.PAST), (alert(K.RACK_DUE), MessageKind.FIRST)], UNITS
+        [(warm, MessageKind.PAST), (again, MessageKind.PAST), (alert(K("rack-due")), MessageKind.FIRST)],
+        UNITS,
     )
 
     assert written.title == "1 thing to see to and 2 past: Elder Red in bucket-1"
@@ -374,7 +377,7 @@ def test_a_digest_says_what_to_see_to_first_and_groups_what_came_and_went() -> N
 
 def test_that_something_is_no_longer_finished_carries_its_caution_into_a_digest() -> None:
     written = wording.digest(
-        [(over(K.FINISHED), MessageKind.OVER), (over(K.TOO_COLD), MessageKind.OVER)], UNITS
+        [(over(K("finished")), MessageKind.OVER), (over(K("too-cold")), MessageKind.OVER)], UNITS
     )
 
     assert "no longer looks finished: Elder Red in bucket-1" in written.body
@@ -394,11 +397,42 @@ def test_that_something_is_no_longer_finished_carries_its_caution_into_a_digest(
     ],
 )
 def test_spans_of_time_in_words(value: float, words: str) -> None:
-    assert hours(value) == words
+    assert PLAIN.span(value * HOUR_MS) == words
 
 
 def test_instants_are_by_the_wall_clock_of_the_cellar() -> None:
-    assert moment(AT_MS, Units(zone=UTC)) == "Thu 3 Sep, 04:40"
-    assert moment(AT_MS, UNITS) == "Thu 3 Sep, 06:40"
-    assert span(AT_MS, AT_MS + 30 * MINUTE_MS, UNITS) == "Thu 3 Sep, 06:40 to 07:10"
-    assert span(AT_MS, AT_MS + 2 * DAY_MS, UNITS) == "Thu 3 Sep, 06:40 to Sat 5 Sep, 06:40"
+    assert PLAIN.moment(AT_MS) == "Thu 3 Sep, 04:40"
+    assert UNITS.measures.moment(AT_MS) == "Thu 3 Sep, 06:40"
+    assert UNITS.measures.stretch(AT_MS, AT_MS + 30 * MINUTE_MS) == "Thu 3 Sep, 06:40 to 07:10"
+    assert UNITS.measures.stretch(AT_MS, AT_MS + 2 * DAY_MS) == "Thu 3 Sep, 06:40 to Sat 5 Sep, 06:40"
+
+
+NUMBERS = {
+    "fast-change": {"Celsius": "64.8 °F", "Celsius per hour": "−6.1 °F an hour"},
+    "night-swing": {"Swing celsius": "13.0 °F", "Lowest celsius": "53.8 °F", "Highest celsius": "66.7 °F"},
+    "battery-low": {"Battery v": "3.41 V", "Limit v": "3.50 V"},
+    "sensor-silent": {"Hours silent": "3 hours", "Silent after hours": "3 hours"},
+    "broker-trouble": {"What": "lost", "Missing since ms": "Mon 21 Sep, 14:13"},
+    "rack-due": {
+        "Gravity": "2.5 °Bx",
+        "Gravity sd": "0.1 °Bx",
+        "Racking gravity": "2.6 °Bx",
+        "Rate per day": "−1.8 °Bx a day",
+        "Celsius": "66.9 °F",
+    },
+}
+
+
+@pytest.mark.parametrize("name", NUMBERS)
+def test_each_number_is_said_in_its_own_unit_whatever_it_is_called(name: str) -> None:
+    said = wording.numbers(alert(K(name)), Units("Bx", "F", UTC), AT_MS)
+
+    assert said == NUMBERS[name]
+
+
+def test_a_number_that_no_kind_declares_is_shown_as_it_was_stored() -> None:
+    evidence: Figures = {"gravity": 1.0097, "an_old_key": 0.12345678, "another": None, "words": "so"}
+
+    said = wording.numbers(alert(K("rack-due"), evidence=evidence), UNITS, AT_MS)
+
+    assert said == {"Gravity": "1.010", "An old key": "0.1235", "Another": "–", "Words": "so"}

@@ -80,7 +80,7 @@ FAULTS = [
         STEP + 'requires = ["finnished"]\n',
         "step 'a' requires = 'finnished': expected one of finished, checked",
     ),
-    (STEP + 'finding = "rack"\n', "step 'a' finding = 'rack': expected one of rack-due"),
+    (STEP + 'finding = "rack"\n', "step 'a' finding = 'rack': expected one of battery-low"),
     (STEP + 'done_by = "racking"\n', "step 'a' done_by = 'racking': expected one of start, measure, rack"),
     (STEP + 'stages = "x"\n', "step 'a' stages = 'x': expected one of the keys id"),
     (STEP + "days = -1\n", "step 'a' days = -1: expected a number from 0 to 3650"),

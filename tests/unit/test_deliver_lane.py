@@ -10,9 +10,9 @@ from mustwatch.alerting.rules import TellTarget
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.deliver.deliverer import TellAddress, redacted
 from mustwatch.deliver.lane import Lane
-from mustwatch.deliver.outbox import Trouble, trouble_transition
 from mustwatch.deliver.parcel import MAY_BE_A_REPEAT, parcel_of
-from mustwatch.watch.finding import Change, FindingKind, Severity
+from mustwatch.watch.finding import Severity
+from mustwatch.watch.findings.delivery_trouble import Trouble, undelivered
 
 NOW_MS = 1_788_264_000_000
 HOUR_S = 3600.0
@@ -189,16 +189,16 @@ def test_a_message_set_aside_is_no_trouble_of_a_way_that_is_open() -> None:
 def test_the_finding_names_the_targets_and_since_when() -> None:
     troubles = {"phone": Trouble(NOW_MS - HOUR_MS, "refused", 2), "mail": Trouble(NOW_MS - 5, "451", 1)}
 
-    raised = trouble_transition(troubles, NOW_MS)
+    found = undelivered(troubles, NOW_MS)
 
-    assert (raised.kind, raised.change) == (FindingKind.DELIVERY_TROUBLE, Change.RAISED)
-    assert raised.evidence == {
+    assert found is not None
+    assert found.figures() == {
         "targets": "mail, phone",
         "hours_failing": 1.0,
         "error": "refused",
         "messages_waiting": 3,
     }
-    assert trouble_transition({}, NOW_MS).change is Change.CLEARED
+    assert undelivered({}, NOW_MS) is None
 
 
 def test_a_message_in_time_is_sent_as_it_was_written() -> None:

@@ -7,10 +7,10 @@ from mustwatch.alerting.message import Message, MessageKind
 from mustwatch.alerting.rules import TellTarget
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.deliver.deliverer import Outcome, Parcel, Picture, TellAddress
-from mustwatch.deliver.outbox import Troubles
 from mustwatch.deliver.parcel import MAY_BE_A_REPEAT
 from mustwatch.deliver.worker import OutboxWorker
 from mustwatch.watch.finding import Severity
+from mustwatch.watch.findings.delivery_trouble import Troubles
 
 NOW_MS = 1_788_264_000_000
 WELL = Outcome(True)

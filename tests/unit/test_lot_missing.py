@@ -7,8 +7,8 @@ import pytest
 from mustwatch.cellar.history import BEGINNING_MS, END_MS, Placement
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
-from mustwatch.watch.lot_missing import Said
+from mustwatch.watch.finding import Change, Severity, Subject, Transition, kind_named
+from mustwatch.watch.findings.lot_missing import Said
 from mustwatch.watch.sensor_watch import SensorWatch
 
 BEGIN_MS = 1_790_000_000_000
@@ -63,7 +63,7 @@ def test_a_wine_in_a_vessel_without_a_lot_is_found_once_after_two_hours(wine: Cu
 
     (raised,) = told
     assert changes(told) == [(Change.RAISED, 2.0)]
-    assert (raised.kind, raised.severity) == (FindingKind.LOT_MISSING, Severity.NOTICE)
+    assert (raised.kind, raised.severity) == (kind_named("lot-missing"), Severity.NOTICE)
     assert raised.subject == Subject(None, "bucket-3", "float-1")
     assert raised.evidence["gravity"] == pytest.approx(wine(2.0), abs=0.001)
     assert raised.evidence["celsius"] == 19.0
@@ -156,7 +156,7 @@ def test_the_figures_go_with_the_wine_once_an_hour() -> None:
 
     assert found is not None
     kind, subject, at_ms, evidence = found
-    assert (kind, subject) == (FindingKind.LOT_MISSING, Subject(None, "bucket-3", "float-1"))
+    assert (kind, subject) == (kind_named("lot-missing"), Subject(None, "bucket-3", "float-1"))
     assert at_ms == BEGIN_MS + round(29.75 * HOUR_MS)
     assert evidence["gravity"] == pytest.approx(ferment(29.5), abs=0.001)
     assert evidence["rate_per_day"] == pytest.approx(-0.012, abs=0.002)

@@ -15,11 +15,9 @@ from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
 from mustwatch.views import chart_png as drawing
 from mustwatch.views.chart_png import HEIGHT, LEFT, RIGHT, TOP, WIDTH, chart_png
 from mustwatch.views.message_chart import (
-    SHOWN,
     Chart,
     Known,
     Limit,
-    Quantity,
     Strip,
     Window,
     finding_caption,
@@ -30,11 +28,11 @@ from mustwatch.views.message_chart import (
 )
 from mustwatch.views.series import Point
 from mustwatch.watch.estimate import Estimate
-from mustwatch.watch.finding import FindingKind
+from mustwatch.watch.finding import Curve, kind_named, kinds
 
 BEGIN_MS = to_ms(datetime(2026, 10, 20, 6, tzinfo=UTC))
 VIENNA = Units(zone=ZoneInfo("Europe/Vienna"))
-GRAVITY, TEMPERATURE = Quantity.GRAVITY, Quantity.TEMPERATURE
+GRAVITY, TEMPERATURE = Curve.GRAVITY, Curve.TEMPERATURE
 WINE, WATER = (0x7B, 0x1F, 0x3E), (0x17, 0x56, 0x6A)
 
 
@@ -54,7 +52,7 @@ def estimates(days: float = 3.0, drop: float = 0.03, cold: float = 4.0) -> list[
 
 
 def known(
-    quantity: Quantity = GRAVITY, said: Sequence[Estimate] | None = None, limits: Sequence[Limit] = ()
+    quantity: Curve = GRAVITY, said: Sequence[Estimate] | None = None, limits: Sequence[Limit] = ()
 ) -> Known:
     return Known(
         lot="Hillside red",
@@ -132,17 +130,17 @@ def test_what_was_over_long_before_it_was_told_is_shown_around_its_own_time() ->
 
 
 def test_no_kind_about_gear_or_daemon_has_a_chart_and_every_kind_about_wine_has() -> None:
-    without = set(FindingKind) - set(SHOWN)
+    without = {kind for kind in kinds() if kind.drawn is None}
 
     assert without == {
-        FindingKind.LOT_MISSING,
-        FindingKind.SENSOR_SILENT,
-        FindingKind.BATTERY_LOW,
-        FindingKind.CLOCK_WRONG,
-        FindingKind.STORAGE_TROUBLE,
-        FindingKind.DELIVERY_TROUBLE,
-        FindingKind.BROKER_TROUBLE,
-        FindingKind.UNWATCHED,
+        kind_named("lot-missing"),
+        kind_named("sensor-silent"),
+        kind_named("battery-low"),
+        kind_named("clock-wrong"),
+        kind_named("storage-trouble"),
+        kind_named("delivery-trouble"),
+        kind_named("broker-trouble"),
+        kind_named("unwatched"),
     }
 
 
@@ -226,8 +224,8 @@ def test_an_instant_outside_the_picture_is_not_marked() -> None:
 # --- the PNG ------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("quantity", list(Quantity))
-def test_it_is_a_small_png_of_its_size(quantity: Quantity) -> None:
+@pytest.mark.parametrize("quantity", list(Curve))
+def test_it_is_a_small_png_of_its_size(quantity: Curve) -> None:
     content = chart_png(chart(known(quantity)))
 
     assert len(content) < 25_000
@@ -271,7 +269,7 @@ def test_a_name_that_the_font_cannot_write_is_left_out_and_one_too_long_is_cut()
 @pytest.mark.parametrize("hours", [1, 30, 24 * 5, 24 * 21])
 def test_any_length_is_drawn(hours: int) -> None:
     said = [Estimate(BEGIN_MS + i * hours * 36_000, 1.02, 0.001, 0.0, 0.0, -3.0) for i in range(100)]
-    for quantity in Quantity:
+    for quantity in Curve:
         of = replace(known(quantity, said), window=Window(BEGIN_MS, BEGIN_MS + hours * HOUR_MS))
         assert pixels(chart_png(chart(of))).size == (640, 360)
 

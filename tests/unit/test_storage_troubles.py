@@ -1,7 +1,7 @@
 """Everything that can be wrong with the storage is one finding: told once, worst first, over when all is well."""
 
-from mustwatch.app.storage_trouble import Part, StorageTrouble, StorageTroubles
 from mustwatch.watch.finding import Change, Severity
+from mustwatch.watch.findings.storage_trouble import Part, StorageTrouble, StorageTroubles
 
 FULL = StorageTrouble("no room", Severity.URGENT, free_mb=0)
 AWAY = StorageTrouble("the server is away")

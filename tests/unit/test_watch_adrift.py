@@ -6,7 +6,7 @@ import pytest
 
 from mustwatch.cellar.book import Entry, Measurement, Start
 from mustwatch.cellar.profile import Profile
-from mustwatch.watch.finding import Change, FindingKind
+from mustwatch.watch.finding import Change, FindingKind, kind_named
 from mustwatch.watch.float_track import FloatTrack
 from mustwatch.watch.lot_estimator import LotEstimator
 from mustwatch.watch.lot_watch import LotWatch
@@ -48,9 +48,9 @@ def raised(
 @pytest.mark.parametrize("seed", range(4))
 def test_a_dry_wine_that_stands_is_finished_although_its_float_has_crept_down(seed: int) -> None:
     found = raised(seed, 0.994, -0.0005, 22.0, stands_from=10.6)
-    days = [day for kind, day in found if kind is FindingKind.FINISHED]
+    days = [day for kind, day in found if kind is kind_named("finished")]
 
-    assert FindingKind.FLOAT_ADRIFT in dict(found)
+    assert kind_named("float-adrift") in dict(found)
     assert len(days) == 1
     assert CHECKED_ON < days[0] < 16.0
 
@@ -59,8 +59,8 @@ def test_a_dry_wine_that_stands_is_finished_although_its_float_has_crept_down(se
 def test_a_float_known_to_creep_down_makes_nothing_ferment_again(seed: int) -> None:
     found = raised(seed, 0.994, -0.0014, 22.0)
 
-    assert FindingKind.FINISHED in dict(found)
-    assert FindingKind.REFERMENTING not in dict(found)
+    assert kind_named("finished") in dict(found)
+    assert kind_named("refermenting") not in dict(found)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -71,16 +71,16 @@ def test_a_wine_checked_to_stand_above_dryness_is_never_finished_by_a_float_that
 ) -> None:
     found = raised(seed, stands_at, creeps, 24.0)
 
-    assert FindingKind.FLOAT_ADRIFT in dict(found)
-    assert not [day for kind, day in found if kind is FindingKind.FINISHED and day > CHECKED_ON]
+    assert kind_named("float-adrift") in dict(found)
+    assert not [day for kind, day in found if kind is kind_named("finished") and day > CHECKED_ON]
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_float_that_crept_up_may_hide_a_fall_and_says_nothing_of_the_end(seed: int) -> None:
     found = raised(seed, 0.994, 0.0008, 22.0)
 
-    assert FindingKind.FLOAT_ADRIFT in dict(found)
-    assert not [day for kind, day in found if kind is FindingKind.FINISHED and day > CHECKED_ON]
+    assert kind_named("float-adrift") in dict(found)
+    assert not [day for kind, day in found if kind is kind_named("finished") and day > CHECKED_ON]
 
 
 def with_floats(**adrift: bool) -> LotEstimator:

@@ -7,14 +7,14 @@ import pytest
 
 from mustwatch.cellar.book import Addition, Entry, Start
 from mustwatch.cellar.profile import Profile
-from mustwatch.watch.detectors import SlotView
-from mustwatch.watch.detectors.ending import Ended
-from mustwatch.watch.finding import Change, FindingKind, Subject
+from mustwatch.watch.finding import Change, Subject, kind_named
+from mustwatch.watch.findings.finished import Ended
 from mustwatch.watch.heat import HARMFUL_MS, HOT_C, Heat
 from mustwatch.watch.lot_estimator import LotEstimator
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.phases import Now
+from mustwatch.watch.slot_view import SlotView
 from mustwatch.watch.slots import SLOT_MS
 from mustwatch.watch.tail import PACES_PER_DAY, PRIORS, PRIORS_AFTER_HEAT, Tail
 
@@ -58,7 +58,7 @@ def finished(
         (t.at_ms - BEGIN_MS) / DAY_MS
         for step in steps
         for t in step.transitions
-        if t.kind is FindingKind.FINISHED and t.change is Change.RAISED
+        if t.kind is kind_named("finished") and t.change is Change.RAISED
     ]
 
 
@@ -142,10 +142,10 @@ def test_in_doubt_the_waiting_is_for_hours_in_a_row_and_begins_anew_each_time() 
 
     moving = settled_view(300)
     moving.gravity, moving.rate = 0.990, -0.004
-    assert {t.kind for t in ended.judge(moving)} == {FindingKind.FINISHED, FindingKind.REFERMENTING}
+    assert {t.kind for t in ended.judge(moving)} == {kind_named("finished"), kind_named("refermenting")}
 
     again = [
-        h for h in range(325, 400) for t in ended.judge(settled_view(h)) if t.kind is FindingKind.FINISHED
+        h for h in range(325, 400) for t in ended.judge(settled_view(h)) if t.kind is kind_named("finished")
     ]
     assert again == [343]
 
@@ -157,7 +157,7 @@ def test_one_odd_hour_begins_the_waiting_anew() -> None:
         view = settled_view(hour)
         if hour == 210:
             view.estimator.p_unfinished = 0.05
-        found += [hour for t in ended.judge(view) if t.kind is FindingKind.FINISHED]
+        found += [hour for t in ended.judge(view) if t.kind is kind_named("finished")]
 
     assert found == [229]
 
@@ -170,4 +170,4 @@ def test_a_filter_that_sees_it_fall_is_heard_beside_the_tail() -> None:
     assert not ended.judge(view)
 
     view.rate = -0.0004
-    assert [t.kind for t in ended.judge(view)] == [FindingKind.FINISHED]
+    assert [t.kind for t in ended.judge(view)] == [kind_named("finished")]

@@ -7,7 +7,7 @@ import pytest
 
 from mustwatch.cellar.book import Entry, Measurement, Start
 from mustwatch.cellar.profile import Profile
-from mustwatch.watch.finding import Change, FindingKind
+from mustwatch.watch.finding import Change, kind_named
 from mustwatch.watch.gravity_filter import GravityFilter
 from mustwatch.watch.hanging import MOST_STEPS, Hanging
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
@@ -76,7 +76,7 @@ def test_racking_is_told_in_time_although_the_float_hangs_in_foam_over_the_cross
         t
         for s in steps
         for t in s.transitions
-        if t.kind is FindingKind.RACK_DUE and t.change is Change.RAISED
+        if t.kind is kind_named("rack-due") and t.change is Change.RAISED
     ]
 
     assert len(due) == 1
@@ -94,7 +94,7 @@ def test_a_float_that_hangs_well_above_the_racking_gravity_is_waited_for(seed: i
         LotWatch("lot", "bucket", Profile(), BEGIN_MS),
         events(seed, until_h + 2.0, (CROSSES_H - 6.0, until_h), lift=0.003),
     )
-    told = [hour_of(t.at_ms) for s in steps for t in s.transitions if t.kind is FindingKind.RACK_DUE]
+    told = [hour_of(t.at_ms) for s in steps for t in s.transitions if t.kind is kind_named("rack-due")]
 
     assert len(told) == 1
     assert told[0] >= until_h
@@ -185,7 +185,7 @@ def test_by_hand_with_a_probe_racking_is_reckoned_between_checks_and_says_since_
             gravity = round(falling(n / 4.0), 3)
             found.append(Entry(f"c{n}", "lot", at_ms, at_ms, Measurement(gravity)))
     steps = stepped(LotWatch("lot", "bucket", Profile(), BEGIN_MS), found)
-    due = [t for s in steps for t in s.transitions if t.kind is FindingKind.RACK_DUE]
+    due = [t for s in steps for t in s.transitions if t.kind is kind_named("rack-due")]
 
     assert len(due) == 1
     assert hour_of(due[0].at_ms) == pytest.approx(CROSSES_H, abs=6.0)

@@ -14,7 +14,7 @@ import pytest
 from mustwatch.cellar.book import Addition, Bottling, Entry, Measurement, Racking, Reanchor, Start, What
 from mustwatch.cellar.profile import Profile, Stage
 from mustwatch.must.enrichment import with_added
-from mustwatch.watch.finding import Change, FindingKind, Severity, Transition
+from mustwatch.watch.finding import Change, FindingKind, Severity, Transition, kind_named
 from mustwatch.watch.lot_watch import LateArrivalError, LotWatch, SnapshotOutdatedError, WatchStep
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.phases import Now
@@ -160,7 +160,7 @@ def test_day_and_night_do_not_look_like_fermentation() -> None:
 
     # Untreated the rate would swing by 0.0003 x 4 x 2 pi = 0.0075 a day.
     assert max(abs(r) for r in rates if r is not None) < 0.0012
-    assert not told(steps, FindingKind.REFERMENTING)
+    assert not told(steps, kind_named("refermenting"))
 
 
 def test_two_floats_are_fused_and_the_better_one_counts_more() -> None:
@@ -190,7 +190,7 @@ def test_a_hydrometer_check_re_anchors_the_estimate() -> None:
 
     assert before.gravity == pytest.approx(HEALTHY(2.9) - 0.006, abs=0.002)
     assert after.gravity == pytest.approx(HEALTHY(3.2), abs=0.002)
-    assert [t.subject.sensor for t in told(steps, FindingKind.FLOAT_ADRIFT)] == ["float"]
+    assert [t.subject.sensor for t in told(steps, kind_named("float-adrift"))] == ["float"]
 
 
 def test_a_re_anchoring_clears_the_drift_and_does_not_look_like_a_step() -> None:
@@ -198,7 +198,7 @@ def test_a_re_anchoring_clears_the_drift_and_does_not_look_like_a_step() -> None
     after = [o for o in said(HEALTHY, 6, offset=0.0) if o.at_ms >= BEGIN_MS + 4 * DAY_MS]
     check = at_day(3.0, Measurement(round(HEALTHY(3.0), 3)))
     _, steps = watched([*before, *after, check, at_day(4.0, Reanchor("float", 0.006))])
-    cleared = told(steps, FindingKind.FLOAT_ADRIFT, Change.CLEARED)
+    cleared = told(steps, kind_named("float-adrift"), Change.CLEARED)
     end = steps[-1].estimate
 
     assert [round(day_of(t), 1) for t in cleared] == [4.0]
@@ -212,7 +212,7 @@ def test_a_check_in_a_fast_ferment_may_differ_by_what_an_hour_makes_of_it(
     check = at_day(day, Measurement(HEALTHY(day) - 0.0038))
     _, steps = watched([START, *said(HEALTHY, day + 1.0), check])
 
-    assert bool(told(steps, FindingKind.FLOAT_ADRIFT)) is is_adrift
+    assert bool(told(steps, kind_named("float-adrift"))) is is_adrift
 
 
 def test_sugar_raises_gravity_at_once_and_fermentation_goes_on() -> None:
@@ -236,20 +236,20 @@ def test_a_healthy_ferment_is_told_twice_rack_due_and_finished() -> None:
     _, steps = watched([START, *said(HEALTHY, 14)])
     kinds = [t.kind for step in steps for t in step.transitions]
 
-    assert kinds == [FindingKind.RACK_DUE, FindingKind.FINISHED]
+    assert kinds == [kind_named("rack-due"), kind_named("finished")]
 
 
 def test_rack_due_opens_within_two_hours_of_the_true_crossing() -> None:
     for seed in range(5):
         _, steps = watched([START, *said(HEALTHY, 9, seed=seed)])
-        (due,) = told(steps, FindingKind.RACK_DUE)
+        (due,) = told(steps, kind_named("rack-due"))
 
         assert abs(day_of(due) - crossing(HEALTHY, 1.010)) * 24 < 2.0
 
 
 def test_rack_due_is_told_ahead_if_the_profile_asks_for_notice() -> None:
     _, steps = watched([START, *said(HEALTHY, 9)], Profile(racking_notice_hours=24))
-    (due,) = told(steps, FindingKind.RACK_DUE)
+    (due,) = told(steps, kind_named("rack-due"))
 
     assert 14 < (crossing(HEALTHY, 1.010) - day_of(due)) * 24 < 34
     assert due.evidence["hours_ahead"] == pytest.approx(24, abs=1)
@@ -258,7 +258,7 @@ def test_rack_due_is_told_ahead_if_the_profile_asks_for_notice() -> None:
 def test_racking_clears_rack_due_and_names_the_new_vessel() -> None:
     racked = at_day(6.5, Racking("carboy", floats=("float",)))
     watch, steps = watched([START, *said(HEALTHY, 9), racked])
-    (cleared,) = told(steps, FindingKind.RACK_DUE, Change.CLEARED)
+    (cleared,) = told(steps, kind_named("rack-due"), Change.CLEARED)
 
     assert cleared.subject.vessel == "carboy"
     assert watch.stage is Stage.SECONDARY
@@ -268,7 +268,7 @@ def test_finished_comes_within_three_days_of_settling_and_never_before() -> None
     settled = crossing(lambda day: -(HEALTHY(day + 0.01) - HEALTHY(day)) / 0.01, 0.0008)
     for seed in range(5):
         _, steps = watched([START, *said(HEALTHY, 14, seed=seed)])
-        (finished,) = told(steps, FindingKind.FINISHED)
+        (finished,) = told(steps, kind_named("finished"))
 
         assert -6 < (day_of(finished) - settled) * 24 < 72
         assert HEALTHY(day_of(finished)) - 0.993 < 0.002
@@ -284,7 +284,7 @@ def test_a_slow_fall_after_a_knee_is_not_called_finished(seed: int) -> None:
     """A fast fall says nothing of a second, slower phase."""
     _, steps = watched([START, *said(knee, 16, seed=seed, noise=0.001, minutes=60)])
 
-    for finished in told(steps, FindingKind.FINISHED):
+    for finished in told(steps, kind_named("finished")):
         assert knee(day_of(finished)) - 0.989 < 0.002
 
 
@@ -298,12 +298,12 @@ def test_a_wine_that_stops_above_the_racking_gravity_is_not_called_for_racking(s
     """Racking a stuck wine does it harm."""
     _, steps = watched([START, *said(stops_at_once, 7, seed=seed, noise=0.001, minutes=15)])
 
-    assert not told(steps, FindingKind.RACK_DUE)
+    assert not told(steps, kind_named("rack-due"))
 
 
 def test_finished_asks_for_a_hydrometer_check_and_says_that_bottling_waits() -> None:
     _, steps = watched([START, *said(HEALTHY, 14)])
-    (finished,) = told(steps, FindingKind.FINISHED)
+    (finished,) = told(steps, kind_named("finished"))
 
     assert finished.evidence["next"] == "check with a hydrometer; bottling waits for that check"
     assert finished.severity is Severity.NOTICE
@@ -316,10 +316,10 @@ def test_a_wine_that_moves_again_is_no_longer_finished_but_refermenting() -> Non
         return falls(1.080, 0.9965, 4.0, 1.6)(day) if day < 13.0 else again(day)
 
     _, steps = watched([START, *said(curve, 21)])
-    cleared = told(steps, FindingKind.FINISHED, Change.CLEARED)
-    (raised,) = told(steps, FindingKind.REFERMENTING)
-    (ended,) = told(steps, FindingKind.REFERMENTING, Change.CLEARED)
-    finished = told(steps, FindingKind.FINISHED)
+    cleared = told(steps, kind_named("finished"), Change.CLEARED)
+    (raised,) = told(steps, kind_named("refermenting"))
+    (ended,) = told(steps, kind_named("refermenting"), Change.CLEARED)
+    finished = told(steps, kind_named("finished"))
 
     assert cleared[0].at_ms == raised.at_ms
     assert raised.severity is Severity.WARNING
@@ -337,8 +337,8 @@ def test_a_finished_wine_that_is_given_sugar_is_not_finished_until_it_has_fermen
     sugar = at_day(12.0, Addition("sugar", 320, "g", sugar_g=320))
     _, steps = watched([START, *said(sweetened_after_the_end, 20), sugar])
 
-    (cleared,) = told(steps, FindingKind.FINISHED, Change.CLEARED)
-    first, again = told(steps, FindingKind.FINISHED)
+    (cleared,) = told(steps, kind_named("finished"), Change.CLEARED)
+    first, again = told(steps, kind_named("finished"))
     assert day_of(first) < 12.0
     assert day_of(cleared) == pytest.approx(12.0, abs=0.02)
     assert sweetened_after_the_end(day_of(again)) - 0.990 < 0.002
@@ -355,8 +355,8 @@ def test_a_stabilised_wine_that_is_sweetened_stays_finished() -> None:
 
     _, steps = watched([START, *said(sweet, 18), *additions])
 
-    assert len(told(steps, FindingKind.FINISHED)) == 1
-    assert told(steps, FindingKind.FINISHED, Change.CLEARED) == []
+    assert len(told(steps, kind_named("finished"))) == 1
+    assert told(steps, kind_named("finished"), Change.CLEARED) == []
 
 
 def test_refermenting_in_the_bottle_is_urgent() -> None:
@@ -366,7 +366,7 @@ def test_refermenting_in_the_bottle_is_urgent() -> None:
         return falls(1.080, 0.9965, 4.0, 1.6)(day) if day < 13.0 else again(day)
 
     _, steps = watched([START, *said(curve, 17), at_day(12.0, Bottling(24))])
-    (raised,) = told(steps, FindingKind.REFERMENTING)
+    (raised,) = told(steps, kind_named("refermenting"))
 
     assert raised.severity is Severity.URGENT
 
@@ -408,11 +408,11 @@ def test_a_mean_over_six_hours_is_known_better_than_that_of_one(monkeypatch: pyt
 def test_a_ferment_that_stops_above_dryness_is_stuck_within_two_days_and_not_finished() -> None:
     for seed in range(5):
         _, steps = watched([START, *said(STUCK, 12, seed=seed)])
-        (stuck,) = told(steps, FindingKind.STUCK)
+        (stuck,) = told(steps, kind_named("stuck"))
         stopped = crossing(lambda day: -(STUCK(day + 0.01) - STUCK(day)) / 0.01, 0.0008)
 
         assert -24 < (day_of(stuck) - stopped) * 24 < 48
-        assert not told(steps, FindingKind.FINISHED)
+        assert not told(steps, kind_named("finished"))
 
 
 def moved(
@@ -440,8 +440,8 @@ def test_a_float_that_is_lifted_and_comes_back_does_not_make_a_stuck_wine_go_on(
         lifted = moved(said(STUCK, 14, minutes=15, seed=seed), 8.3, 8.3 + hours / 24, by)
         _, steps = watched([START, *lifted])
 
-        assert len(told(steps, FindingKind.STUCK)) == 1
-        assert not told(steps, FindingKind.STUCK, Change.CLEARED)
+        assert len(told(steps, kind_named("stuck"))) == 1
+        assert not told(steps, kind_named("stuck"), Change.CLEARED)
 
 
 def test_a_stuck_wine_that_is_thinned_with_water_is_still_stuck_and_one_that_falls_is_not() -> None:
@@ -449,14 +449,14 @@ def test_a_stuck_wine_that_is_thinned_with_water_is_still_stuck_and_one_that_fal
     _, steps = watched([START, water, *moved(said(STUCK, 12), 8.0, 12.0, -0.006)])
     _, again = watched([START, water, *moved(said(falls_again, 12), 8.0, 12.0, -0.006)])
 
-    assert not told(steps, FindingKind.STUCK, Change.CLEARED)
-    assert [9.0 < day_of(t) < 11.0 for t in told(again, FindingKind.STUCK, Change.CLEARED)] == [True]
+    assert not told(steps, kind_named("stuck"), Change.CLEARED)
+    assert [9.0 < day_of(t) < 11.0 for t in told(again, kind_named("stuck"), Change.CLEARED)] == [True]
 
 
 def test_a_stuck_wine_that_ferments_again_is_stuck_no_more_a_day_and_a_half_later_at_most() -> None:
     for seed in range(3):
         _, steps = watched([START, *said(falls_again, 12, seed=seed)])
-        (cleared,) = told(steps, FindingKind.STUCK, Change.CLEARED)
+        (cleared,) = told(steps, kind_named("stuck"), Change.CLEARED)
 
         assert 9.0 < day_of(cleared) < 10.5
 
@@ -467,14 +467,14 @@ def test_a_check_may_say_that_a_stuck_wine_stands_higher_and_what_it_falls_by_co
     _, steps = watched([START, *fallen])
     _, checked = watched([START, higher, *fallen])
 
-    assert told(steps, FindingKind.STUCK, Change.CLEARED)
-    assert [day_of(t) > 11.0 for t in told(checked, FindingKind.STUCK, Change.CLEARED)] == [True]
+    assert told(steps, kind_named("stuck"), Change.CLEARED)
+    assert [day_of(t) > 11.0 for t in told(checked, kind_named("stuck"), Change.CLEARED)] == [True]
 
 
 def test_so_near_dryness_that_a_drifted_float_may_mean_dry_stuck_is_said_only_after_three_days() -> None:
     def days_to_stuck(end: float) -> float:
         _, steps = watched([START, *said(falls(1.080, end, 4.0, 1.8), 16)])
-        (stuck,) = told(steps, FindingKind.STUCK)
+        (stuck,) = told(steps, kind_named("stuck"))
         return day_of(stuck)
 
     assert days_to_stuck(1.000) - days_to_stuck(1.005) > 2.0
@@ -490,10 +490,10 @@ def frozen_from(observations: list[Observation], day: float) -> list[Observation
 @pytest.mark.parametrize("day", [3.5, 5.0, 6.0])
 def test_a_float_that_freezes_in_mid_ferment_makes_nothing_stuck_or_finished(day: float) -> None:
     _, steps = watched([START, *frozen_from(said(HEALTHY, 14), day)])
-    (frozen,) = told(steps, FindingKind.FLOAT_FROZEN)
+    (frozen,) = told(steps, kind_named("float-frozen"))
 
-    assert not told(steps, FindingKind.STUCK)
-    assert not told(steps, FindingKind.FINISHED)
+    assert not told(steps, kind_named("stuck"))
+    assert not told(steps, kind_named("finished"))
     assert 0.4 < day_of(frozen) - day < 1.0
     assert frozen.subject.sensor == "float"
 
@@ -508,8 +508,8 @@ def test_a_frozen_float_is_told_by_what_it_said_though_its_corrected_gravity_sti
     said_by = [o._replace(said=o.gravity if o.at_ms < cut else 1.0105) for o in held]
     _, steps = watched([START, *said_by])
 
-    assert told(steps, FindingKind.FLOAT_FROZEN)
-    assert not told(steps, FindingKind.STUCK)
+    assert told(steps, kind_named("float-frozen"))
+    assert not told(steps, kind_named("stuck"))
 
 
 def test_foam_that_holds_the_float_for_half_a_day_makes_nothing_stuck() -> None:
@@ -524,15 +524,15 @@ def test_foam_that_holds_the_float_for_half_a_day_makes_nothing_stuck() -> None:
     ]
     _, steps = watched([START, *foamy])
 
-    assert not told(steps, FindingKind.STUCK)
-    assert not told(steps, FindingKind.SLUGGISH)
+    assert not told(steps, kind_named("stuck"))
+    assert not told(steps, kind_named("sluggish"))
 
 
 def test_silence_makes_nothing_stuck_and_clears_nothing() -> None:
     _, steps = watched([START, *said(STUCK, 8), *said(STUCK, 20, from_day=19.9)])
 
-    assert len(told(steps, FindingKind.STUCK)) == 1
-    assert not told(steps, FindingKind.STUCK, Change.CLEARED)
+    assert len(told(steps, kind_named("stuck"))) == 1
+    assert not told(steps, kind_named("stuck"), Change.CLEARED)
 
 
 def test_a_coarse_float_in_a_still_wine_is_neither_frozen_nor_unheard() -> None:
@@ -545,15 +545,15 @@ def test_a_coarse_float_in_a_still_wine_is_neither_frozen_nor_unheard() -> None:
 
     _, steps = watched([START, *coarse(HEALTHY, 14)])
 
-    assert told(steps, FindingKind.FINISHED)
-    assert all(day_of(t) > 8 for t in told(steps, FindingKind.FLOAT_FROZEN))
+    assert told(steps, kind_named("finished"))
+    assert all(day_of(t) > 8 for t in told(steps, kind_named("float-frozen")))
 
 
 def test_no_onset_within_the_profiles_hours_is_told_once_and_cleared_by_the_onset() -> None:
     late = falls(1.080, 0.993, 8.0, 2.0)
     _, steps = watched([START, *said(late, 9)])
-    (raised,) = told(steps, FindingKind.LATE_ONSET)
-    (cleared,) = told(steps, FindingKind.LATE_ONSET, Change.CLEARED)
+    (raised,) = told(steps, kind_named("late-onset"))
+    (cleared,) = told(steps, kind_named("late-onset"), Change.CLEARED)
 
     assert day_of(raised) == pytest.approx(3.0, abs=0.1)
     assert 5.5 < day_of(cleared) < 7.5
@@ -565,8 +565,8 @@ def test_a_slow_fall_is_sluggish_and_no_more() -> None:
 
     _, steps = watched([START, *said(slow, 10)])
 
-    assert [round(day_of(t)) for t in told(steps, FindingKind.SLUGGISH)] in ([4], [5])
-    assert not told(steps, FindingKind.STUCK)
+    assert [round(day_of(t)) for t in told(steps, kind_named("sluggish"))] in ([4], [5])
+    assert not told(steps, kind_named("stuck"))
 
 
 # -- by hand --------------------------------------------------------------------------------------------------------
@@ -576,15 +576,15 @@ def test_a_lot_watched_by_hand_is_finished_by_two_equal_checks_two_days_apart() 
     checks = [(3, 1.045), (5, 1.012), (6, 1.004), (8, 0.995), (10, 0.994)]
     _, steps = watched([START, *(at_day(day, Measurement(gravity)) for day, gravity in checks)])
 
-    assert [round(day_of(t)) for t in told(steps, FindingKind.FINISHED)] == [10]
-    assert [round(day_of(t)) for t in told(steps, FindingKind.RACK_DUE)] == [6]
+    assert [round(day_of(t)) for t in told(steps, kind_named("finished"))] == [10]
+    assert [round(day_of(t)) for t in told(steps, kind_named("rack-due"))] == [6]
 
 
 def test_a_lot_watched_by_hand_is_stuck_by_two_equal_checks_above_dryness() -> None:
     checks = [(3, 1.045), (5, 1.022), (7, 1.022)]
     _, steps = watched([START, *(at_day(day, Measurement(gravity)) for day, gravity in checks)])
 
-    assert [round(day_of(t)) for t in told(steps, FindingKind.STUCK)] == [7]
+    assert [round(day_of(t)) for t in told(steps, kind_named("stuck"))] == [7]
 
 
 # -- event time -------------------------------------------------------------------------------------------------------
@@ -629,7 +629,7 @@ def test_a_snapshot_stays_small_however_long_the_history() -> None:
 def test_the_band_of_a_stage_holds_from_its_entry_on() -> None:
     profile = replace(Profile(), bands=((Stage.SECONDARY, replace(Profile().band, high_c=18.0)),))
     _, steps = watched([START, *said(HEALTHY, 9), at_day(6.5, Racking("carboy"))], profile)
-    (warm,) = told(steps, FindingKind.TOO_WARM)
+    (warm,) = told(steps, kind_named("too-warm"))
 
     assert 6.5 < day_of(warm) < 6.7
 
@@ -646,15 +646,15 @@ def in_its_room(coldest_c: float, warmest_c: float) -> Curve:
 def test_a_must_that_comes_back_by_just_half_a_degree_each_day_is_told_once_of_one_excursion() -> None:
     _, steps = watched([START, *said(HEALTHY, 8, celsius=in_its_room(13.5, 15.5))])
 
-    assert len(told(steps, FindingKind.TOO_COLD)) == 1
-    assert told(steps, FindingKind.TOO_COLD, Change.CLEARED) == []
+    assert len(told(steps, kind_named("too-cold"))) == 1
+    assert told(steps, kind_named("too-cold"), Change.CLEARED) == []
 
 
 def test_a_must_that_is_well_back_inside_each_day_is_told_of_each_night() -> None:
     _, steps = watched([START, *said(HEALTHY, 4, celsius=in_its_room(13.5, 16.5))])
 
-    assert len(told(steps, FindingKind.TOO_COLD)) == 4
-    assert len(told(steps, FindingKind.TOO_COLD, Change.CLEARED)) >= 3
+    assert len(told(steps, kind_named("too-cold"))) == 4
+    assert len(told(steps, kind_named("too-cold"), Change.CLEARED)) >= 3
 
 
 def test_a_leap_at_the_onset_does_not_make_the_fall_after_it_sluggish_for_two_days() -> None:
@@ -662,7 +662,7 @@ def test_a_leap_at_the_onset_does_not_make_the_fall_after_it_sluggish_for_two_da
         return 1.080 - 0.02 * min(max(day - 2.0, 0.0), 0.5) - 0.004 * max(day - 2.5, 0.0)
 
     _, steps = watched([START, *said(leaps, 8)])
-    (sluggish,) = told(steps, FindingKind.SLUGGISH)
+    (sluggish,) = told(steps, kind_named("sluggish"))
 
     assert 4.0 < day_of(sluggish) < 5.5
 
@@ -682,7 +682,7 @@ def test_the_night_lasts_from_its_first_quarter_of_an_hour_to_its_last(
 
     _, steps = watched([START, *said(HEALTHY, at_day_ + 0.6, celsius=drops, minutes=5.0)])
 
-    assert bool(told(steps, FindingKind.NIGHT_SWING)) is is_told
+    assert bool(told(steps, kind_named("night-swing"))) is is_told
 
 
 def test_sugar_lifts_the_estimate_by_the_mass_balance_at_the_gravity_it_went_into() -> None:

@@ -11,7 +11,8 @@ from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.watch.constancy import Constancy
 from mustwatch.watch.curve import SLOWING, Curve, expected_end
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.finding import Change, Severity, Subject, Transition, kind_named
+from mustwatch.watch.findings.sensor_silent import judge_silence
 from mustwatch.watch.gravity_filter import GravityFilter
 from mustwatch.watch.hand import HandChecks
 from mustwatch.watch.memory import dumped, recall
@@ -19,7 +20,6 @@ from mustwatch.watch.motion import Motion
 from mustwatch.watch.observation import Observation
 from mustwatch.watch.phases import Now
 from mustwatch.watch.sensor_watch import SensorWatch
-from mustwatch.watch.silence import judge_silence
 from mustwatch.watch.slots import KEPT_PER_SLOT, SLOT_MS, OpenSlot, SensorSlot, slot_start_ms
 from mustwatch.watch.tail import Tail
 from mustwatch.watch.thermometer import Thermometer
@@ -327,7 +327,7 @@ def test_a_sensor_is_silent_once_its_time_is_over_and_the_alert_is_dated_by_that
 
     assert told is not None
     assert (told.kind, told.change, told.severity) == (
-        FindingKind.SENSOR_SILENT,
+        kind_named("sensor-silent"),
         Change.RAISED,
         Severity.WARNING,
     )
@@ -385,8 +385,8 @@ def test_a_probe_that_repeats_one_temperature_is_frozen() -> None:
     told += watch.observe(reading(2001, celsius=19.9), IN_THE_LOT)
 
     assert [(t.kind, t.change) for t in told] == [
-        (FindingKind.FLOAT_FROZEN, Change.RAISED),
-        (FindingKind.FLOAT_FROZEN, Change.CLEARED),
+        (kind_named("float-frozen"), Change.RAISED),
+        (kind_named("float-frozen"), Change.CLEARED),
     ]
     assert told[0].subject == Subject("lot", "bucket", "probe")
 
@@ -398,7 +398,7 @@ def test_a_frozen_probe_is_dated_when_its_run_became_too_long_whichever_reading_
         for i in (*(i for i in range(200) if i != late), *([] if late is None else [late])):
             celsius = 19.0 + 0.1 * (i % 5) if i < 100 else 19.2
             told += watch.observe(reading(10 * i, celsius=celsius), IN_THE_LOT)
-        return [t.at_ms for t in told if t.kind is FindingKind.FLOAT_FROZEN]
+        return [t.at_ms for t in told if t.kind is kind_named("float-frozen")]
 
     (in_order,) = raised_at(None)
 
@@ -411,7 +411,7 @@ def test_a_sensors_watch_survives_a_snapshot_and_begins_anew_from_another_versio
         watch.observe(reading(i, battery_v=3.0))
     again = SensorWatch.restore(watch.snapshot(), probe())
 
-    assert [t.kind for t in again.observe(reading(3, battery_v=3.0))] == [FindingKind.BATTERY_LOW]
+    assert [t.kind for t in again.observe(reading(3, battery_v=3.0))] == [kind_named("battery-low")]
     for other in ("[0]", "[]", "nonsense", watch.snapshot().replace("[", "[0,", 2)):
         assert SensorWatch.restore(other, probe()) == SensorWatch(probe())
 

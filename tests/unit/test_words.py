@@ -61,6 +61,6 @@ def test_a_word_that_is_not_ours_is_said_nowhere(pattern: str) -> None:
 def test_the_search_sees_messages_templates_and_configuration() -> None:
     places = [place for place, _ in everything_said()]
 
-    assert any(place.startswith("alerting/wine_phrases.py") for place in places)
+    assert any(place.startswith("alerting/words/stuck.py") for place in places)
     assert any(place.endswith(".html:1") for place in places)
     assert any("config/profiles/" in place for place in places)

@@ -13,38 +13,7 @@ from enum import StrEnum
 from typing import Any, Self
 
 from mustwatch.cellar.instant import HOUR_MS, iso
-from mustwatch.watch.finding import FindingKind, Severity, Subject
-
-Evidence = Mapping[str, float | int | str | None]
-
-ABOUT_A_SENSOR = frozenset(
-    {
-        FindingKind.FLOAT_FROZEN,
-        FindingKind.FLOAT_ADRIFT,
-        FindingKind.LOT_MISSING,
-        FindingKind.SENSOR_SILENT,
-        FindingKind.BATTERY_LOW,
-    }
-)
-"""Kinds identified by their sensor, wherever it hangs; all others by their lot, and failing that their sensor."""
-
-ABOUT_THE_DAEMON = frozenset(
-    {
-        FindingKind.CLOCK_WRONG,
-        FindingKind.STORAGE_TROUBLE,
-        FindingKind.DELIVERY_TROUBLE,
-        FindingKind.BROKER_TROUBLE,
-    }
-)
-"""Kinds that concern no wine and, unless they name one, no sensor."""
-
-RANK: Mapping[Severity, int] = {Severity.NOTICE: 0, Severity.WARNING: 1, Severity.URGENT: 2}
-
-BY_THE_CLOCK: Mapping[FindingKind, str] = {
-    FindingKind.SENSOR_SILENT: "hours_silent",
-    FindingKind.DELIVERY_TROUBLE: "hours_failing",
-}
-"""Kinds whose duration runs on by the wall clock, with its key: nothing is heard that would bring a newer one."""
+from mustwatch.watch.finding import About, Figures, FindingKind, Severity, Subject, kind_named
 
 LOT_ENDED = "lot_ended"
 """In the evidence of the end: how the lot ended (``bottled``), and this with it."""
@@ -63,15 +32,15 @@ Key = tuple[str, str]
 
 def key_of(kind: FindingKind, subject: Subject) -> Key:
     """Return the identity of a finding: at most one alert is open per key."""
-    if kind in ABOUT_A_SENSOR and subject.sensor is not None:
-        return kind.value, f"sensor:{subject.sensor}"
+    if kind.about is About.GEAR and subject.sensor is not None:
+        return kind.name, f"sensor:{subject.sensor}"
     if subject.lot is not None:
-        return kind.value, f"lot:{subject.lot}"
+        return kind.name, f"lot:{subject.lot}"
     if subject.sensor is not None:
-        return kind.value, f"sensor:{subject.sensor}"
+        return kind.name, f"sensor:{subject.sensor}"
     if subject.vessel is not None:
-        return kind.value, f"vessel:{subject.vessel}"
-    return kind.value, "daemon"
+        return kind.name, f"vessel:{subject.vessel}"
+    return kind.name, "daemon"
 
 
 def alert_id(key: Key, opened_ms: int, taken: Collection[str] = ()) -> str:
@@ -112,7 +81,7 @@ class Raise:
 
     at_ms: int
     severity: Severity
-    evidence: Evidence = field(default_factory=dict)
+    evidence: Figures = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,10 +159,10 @@ class Alert:
     subject: Subject
     raises: tuple[Raise, ...]
     noticed_ms: int
-    newest: Evidence = field(default_factory=dict)
+    newest: Figures = field(default_factory=dict)
     newest_ms: int | None = None
     cleared_ms: int | None = None
-    cleared_evidence: Evidence = field(default_factory=dict)
+    cleared_evidence: Figures = field(default_factory=dict)
     acknowledged_ms: int | None = None
     is_withdrawn: bool = False
     told_ms: int | None = None
@@ -212,7 +181,7 @@ class Alert:
         return self.raises[-1].severity
 
     @property
-    def evidence(self) -> Evidence:
+    def evidence(self) -> Figures:
         """Return the evidence of the latest raise: what it was then."""
         return self.raises[-1].evidence
 
@@ -222,13 +191,13 @@ class Alert:
         raised_ms = self.raises[-1].at_ms
         return raised_ms if self.newest_ms is None or self.newest_ms < raised_ms else self.newest_ms
 
-    def figures(self, now_ms: int | None = None) -> Evidence:
+    def figures(self, now_ms: int | None = None) -> Figures:
         """Return the figures of the finding as last known: newest values, durations since it began, worst so far.
 
         Durations that run by the wall clock (a silence) run until ``now_ms`` where that is given.
         """
         found = self.evidence if self.as_of_ms == self.raises[-1].at_ms else self.newest
-        key = BY_THE_CLOCK.get(self.kind)
+        key = self.kind.runs_on
         begun = None if key is None else self.evidence.get(key)
         if key is None or now_ms is None or self.is_over or not isinstance(begun, int | float):
             return found
@@ -281,7 +250,7 @@ class Alert:
         """
         return {
             "id": self.id,
-            "kind": self.kind.value,
+            "kind": self.kind.name,
             "severity": self.severity.value,
             "state": self.state.value,
             "lot": self.subject.lot,
@@ -304,7 +273,7 @@ class Alert:
         """Return the whole alert as plain JSON values, for the store; ``from_json`` reads it back equal."""
         return {
             "id": self.id,
-            "kind": self.kind.value,
+            "kind": self.kind.name,
             "lot": self.subject.lot,
             "vessel": self.subject.vessel,
             "sensor": self.subject.sensor,
@@ -331,7 +300,7 @@ class Alert:
         """
         return cls(
             id=value["id"],
-            kind=FindingKind(value["kind"]),
+            kind=kind_named(value["kind"]),
             subject=Subject(value["lot"], value["vessel"], value["sensor"]),
             raises=tuple(
                 Raise(at, Severity(severity), evidence) for at, severity, evidence in value["raises"]

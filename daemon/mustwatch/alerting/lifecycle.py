@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from enum import StrEnum
 
-from mustwatch.alerting.alert import MAX_RAISES, RANK, Alert, Evidence, Raise, State
-from mustwatch.watch.finding import Severity, Subject
+from mustwatch.alerting.alert import MAX_RAISES, Alert, Raise, State
+from mustwatch.watch.finding import RANK, Figures, Severity, Subject
 
 
 class Move(StrEnum):
@@ -99,7 +99,7 @@ def acknowledge(alert: Alert, at_ms: int) -> Alert:
     return alert if alert.acknowledged_ms is not None else replace(alert, acknowledged_ms=at_ms)
 
 
-def clear(alert: Alert, at_ms: int, evidence: Evidence, noticed_ms: int) -> Alert:
+def clear(alert: Alert, at_ms: int, evidence: Figures, noticed_ms: int) -> Alert:
     """Return the alert over since an instant (never before it opened).
 
     Raises:

@@ -5,15 +5,16 @@ from dataclasses import replace
 from typing import NamedTuple
 
 from mustwatch.alerting import wording
-from mustwatch.alerting.alert import Alert, Evidence, Key
+from mustwatch.alerting.alert import Alert, Key
 from mustwatch.alerting.rules import Units
+from mustwatch.watch.finding import Figures
 
 
 class Newest(NamedTuple):
     """What is known of a finding that holds, as of an instant of event time."""
 
     at_ms: int
-    evidence: Evidence
+    evidence: Figures
 
 
 def brought_up_to_date(

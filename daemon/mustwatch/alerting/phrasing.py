@@ -1,6 +1,25 @@
-"""The pieces a message is made of, and sentences that are left out when the evidence lacks their figure."""
+"""From a finding's evidence to what is said of it: its numbers in the cellar's units, and sentences that have them all.
 
-from dataclasses import dataclass
+Advice is common practice unless a source is named; a yeast's or product's own sheet takes precedence over it.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib import import_module
+from string import Formatter
+from types import NoneType
+from typing import Any, get_args, get_type_hints
+
+from mustwatch.alerting import words
+from mustwatch.alerting.rules import Units
+from mustwatch.cellar.measures import MINUS
+from mustwatch.cellar.quantities import SAID, Gravity, GravityPerDay, KelvinPerHour
+from mustwatch.watch.finding import Evidence, Figures, FindingKind, Severity
+
+BUNG = "Close it with an airlock, never with a tight bung: CO2 must get out."
+BOTTLES = "Wine that is not finished can burst bottles."
 
 
 @dataclass(frozen=True, slots=True)
@@ -10,10 +29,11 @@ class Phrases:
     Attributes:
         what: what is so, without where; begins a title.
         over: what is so once it has ceased; goes into a title.
-        why: sentences with the numbers, as they are now.
+        why: sentences with the numbers, as they are now; those are left out that lack one.
         next: what to do next, a sentence.
         care: a caution, or None.
         worst: how bad it was at its worst, for when it is over; empty where the numbers don't tell.
+        then: lines of what to do once it is over; ``then_in_short``: the same for a line of a digest.
     """
 
     what: str
@@ -22,13 +42,143 @@ class Phrases:
     next: str
     care: str | None = None
     worst: str = ""
+    then: tuple[str, ...] = ("Nothing needs doing for this any more.",)
+    then_in_short: str = ""
 
 
-def sentence(template: str, **parts: str | None) -> str:
-    """Fill a sentence; empty if a part is missing."""
-    return "" if any(part is None for part in parts.values()) else template.format(**parts)
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """The numbers of one finding's evidence, each said as what its kind declares it to be."""
+
+    of: type[Evidence]
+    figures: Figures
+    units: Units
+
+    def number(self, key: str) -> float | None:
+        """Return a finite number of the evidence, or None."""
+        value = self.figures.get(key)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            return None
+        return float(value)
+
+    def text(self, key: str) -> str | None:
+        """Return a number with its unit, or a text on one line; None where the evidence lacks it.
+
+        Raises:
+            KeyError: the kind's evidence has no such key.
+        """
+        quantity = self._quantities[key]
+        if quantity is str:
+            value = self.figures.get(key)
+            return " ".join(value.split()) or None if isinstance(value, str) else None
+        number = self.number(key)
+        return None if number is None else SAID[quantity](self.units.measures, number, self._near())
+
+    def say(self, template: str) -> str:
+        """Return a sentence with its keys filled in; empty if the evidence lacks one."""
+        texts = {key: self.text(key) for key in _keys(template)}
+        return "" if None in texts.values() else template.format_map(texts)
+
+    def sentence(self, key: str) -> str:
+        """Return a text of the evidence as a sentence; empty if the evidence lacks it."""
+        text = (self.text(key) or "").rstrip(". ")
+        return f"{text}." if text else ""
+
+    def table(self) -> dict[str, str]:
+        """Return every number by its key in words; what a kind does not declare (any more), as it stands."""
+        return {_named(key): self._shown(key) for key in self.figures}
+
+    @property
+    def _quantities(self) -> dict[str, Any]:
+        return _quantities(self.of)  # type: ignore[arg-type]  # a type is hashable
+
+    def _near(self) -> float:
+        """Return the gravity around which changes of it are said."""
+        gravities = (self.number(key) for key, of in self._quantities.items() if of is Gravity)
+        return next((gravity for gravity in gravities if gravity is not None), 1.0)
+
+    def _shown(self, key: str) -> str:
+        value, quantity = self.figures[key], self._quantities.get(key)
+        if quantity is None or value is None:
+            return "–" if value is None else f"{value:.4g}" if isinstance(value, float) else str(value)
+        text = self.text(key) or "–"
+        falls = quantity in (GravityPerDay, KelvinPerHour) and isinstance(value, float) and value < 0.0
+        return f"{MINUS}{text}" if falls else text
 
 
-def sentences(*sentences: str) -> tuple[str, ...]:
-    """Keep the sentences that have something to say."""
-    return tuple(s for s in sentences if s)
+def phrases_of(kind: FindingKind, figures: Figures, units: Units, severity: Severity) -> Phrases:
+    """Return what there is to say of a finding: see ``words/KIND.py``."""
+    said = _words_of(kind)(Numbers(kind.evidence, figures, units), severity)
+    return replace(said, why=tuple(sentence for sentence in said.why if sentence))
+
+
+@cache
+def _words_of(kind: FindingKind) -> Callable[[Numbers, Severity], Phrases]:
+    module = import_module(f"{words.__name__}.{kind.module}")
+    say: Callable[[Numbers, Severity], Phrases] = module.say
+    return say
+
+
+@cache
+def _quantities(of: Any) -> dict[str, Any]:
+    """Return by key what each of the evidence is a quantity of."""
+    hints = get_type_hints(of)
+    return {
+        key: next((one for one in get_args(hint) if one is not NoneType), hint) for key, hint in hints.items()
+    }
+
+
+@cache
+def _keys(template: str) -> tuple[str, ...]:
+    return tuple(key for _, key, _, _ in Formatter().parse(template) if key is not None)
+
+
+def _named(key: str) -> str:
+    words = key.replace("_", " ")
+    return words[:1].upper() + words[1:]
+
+
+# --- what messages of several kinds say ----------------------------------------------------------------------
+
+
+def gravity_now(n: Numbers) -> str:
+    """Say how the wine stands."""
+    return (
+        n.say("Gravity is {gravity} at {celsius}.")
+        or n.say("Gravity is {gravity}.")
+        or n.say("It is {celsius}.")
+    )
+
+
+def pace(n: Numbers) -> str:
+    """Say how fast it falls."""
+    rate, text = n.number("rate_per_day"), n.text("rate_per_day")
+    if rate is None or text is None:
+        return ""
+    if float(text.split()[0]) == 0.0:
+        return "It is not moving."
+    return f"It {'falls' if rate < 0 else 'rises'} by {text}."
+
+
+AT_WORST = "At worst it was at {worst_celsius}."
+
+
+def beyond_limit(n: Numbers, side: str) -> tuple[str, ...]:
+    """Say where the must is to the limit that it has passed, ``above`` or ``below``, and for how long it has."""
+    now, limit = n.number("celsius"), n.number("limit_celsius")
+    is_back = now is not None and limit is not None and (now <= limit if side == "above" else now >= limit)
+    return (
+        n.say(
+            "The must is back at {celsius}; its limit is {limit_celsius}."
+            if is_back
+            else f"The must is at {{celsius}}, {side} its limit of {{limit_celsius}}."
+        )
+        or n.say("The must is at {celsius}."),
+        n.say("It has been for {minutes_beyond}.") if n.number("minutes_beyond") and not is_back else "",
+        n.say(AT_WORST) if n.text("worst_celsius") != n.text("celsius") else "",
+    )
+
+
+def capital(text: str) -> str:
+    """Return a text as it begins a sentence."""
+    return text[:1].upper() + text[1:]

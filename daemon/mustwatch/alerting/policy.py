@@ -4,14 +4,14 @@ It is asked again at every batch of readings and every minute, from nothing but 
 the instant; so a restart changes no answer, and nothing waits in a timer that a power cut could lose.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Self
 
-from mustwatch.alerting.alert import RANK, Alert, Held, State, Telling
+from mustwatch.alerting.alert import Alert, Held, State, Telling
 from mustwatch.alerting.rules import TellRules, TellTarget
-from mustwatch.watch.finding import FindingKind, Severity
+from mustwatch.watch.finding import RANK, Severity
 
 
 class Reason(StrEnum):
@@ -123,7 +123,7 @@ def decide(
     telling = alert.told(target.name)
     if heard is None:
         heard = Heard.of(target.name, [alert])
-    if alert.kind is FindingKind.DELIVERY_TROUBLE and target.name in _targets_in_trouble(alert):
+    if target.name in _not_told(alert):
         # It would arrive only when it is over; what comes late says so itself.
         return Decision(Reason.ITS_OWN_TROUBLE)
     if alert.is_over:
@@ -133,8 +133,9 @@ def decide(
     return _hold_back(wish, alert, telling, target, rules, now_ms, heard) if wish.tells else wish
 
 
-def _targets_in_trouble(alert: Alert) -> tuple[str, ...]:
-    return tuple(str(alert.evidence.get("targets") or "").split(", "))
+def _not_told(alert: Alert) -> Sequence[str]:
+    key = alert.kind.told_not_to
+    return () if key is None else str(alert.evidence.get(key) or "").split(", ")
 
 
 def _wish_while_open(
@@ -171,7 +172,7 @@ def _wish_when_over(alert: Alert, telling: Telling, target: TellTarget, heard: H
         wanted = target.wants(alert.severity)
         return Decision(Reason.CAME_AND_WENT if wanted else Reason.SEVERITY_NOT_WANTED)
     # Somebody may be bottling what was told finished: that it no longer is must be told, notice or not.
-    is_worth_it = RANK[telling.severity] >= RANK[Severity.WARNING] or alert.kind is FindingKind.FINISHED
+    is_worth_it = RANK[telling.severity] >= RANK[Severity.WARNING] or alert.kind.is_end_told
     if not is_worth_it or heard.is_said_otherwise:
         return Decision(Reason.END_NOT_WORTH_TELLING)
     return Decision(Reason.CLEARED)

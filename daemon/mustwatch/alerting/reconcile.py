@@ -15,9 +15,7 @@ from mustwatch.alerting import lifecycle, wording
 from mustwatch.alerting.alert import (
     LOT_ENDED,
     MAX_RAISES,
-    RANK,
     Alert,
-    Evidence,
     Key,
     Raise,
     alert_id,
@@ -26,10 +24,7 @@ from mustwatch.alerting.alert import (
 from mustwatch.alerting.newest import Newest
 from mustwatch.alerting.rules import TellRules
 from mustwatch.alerting.step import NOTHING_NEW, Step, finish
-from mustwatch.watch.finding import OF_NO_LOT, Change, FindingKind, Subject, Transition, is_of_a_lot
-
-LOT_KINDS = frozenset(FindingKind) - OF_NO_LOT
-"""Kinds that the recomputation of a lot decides."""
+from mustwatch.watch.finding import RANK, Change, Figures, Subject, Transition, kind_named
 
 FOREVER_MS = 2**62
 
@@ -48,7 +43,7 @@ class Stretch:
     subject: Subject
     raises: tuple[Raise, ...]
     cleared_ms: int | None = None
-    cleared_evidence: Evidence | None = None
+    cleared_evidence: Figures | None = None
 
     @property
     def until_ms(self) -> int:
@@ -63,7 +58,6 @@ def reconcile(
     since_ms: int,
     now_ms: int,
     rules: TellRules,
-    kinds: frozenset[FindingKind] = LOT_KINDS,
     end: LotEnd | None = None,
     newest: Mapping[Key, Newest] = NOTHING_NEW,
 ) -> Step:
@@ -79,7 +73,6 @@ def reconcile(
             To let nothing stand (the lot's beginning moved, or it is gone), an instant before everything.
         now_ms: the daemon's clock.
         rules: whom to tell, and how.
-        kinds: the kinds that the recomputation decides; alerts of other kinds are left alone.
         end: when and how the lot ended: what held then ends with it, and nobody is told of that; None while it lasts.
         newest: what is known now of findings that hold.
     """
@@ -87,21 +80,17 @@ def reconcile(
     now = dict(before)
     concerned: defaultdict[Key, list[Alert]] = defaultdict(list)
     for alert in before.values():
-        if alert.subject.lot == lot and _is_decided(alert, kinds) and _is_since(alert, since_ms):
+        is_decided = alert.kind.is_decided_by_lot(alert.evidence)
+        if alert.subject.lot == lot and is_decided and _is_since(alert, since_ms):
             concerned[alert.key].append(alert)
     transitions: defaultdict[Key, list[Transition]] = defaultdict(list)
     for transition in recomputed:
-        if transition.kind in kinds and transition.at_ms > since_ms:
+        if transition.kind.is_of_lot and transition.at_ms > since_ms:
             transitions[key_of(transition.kind, transition.subject)].append(transition)
     for key in {**concerned, **transitions}:
         for alert in _reconcile_key(key, concerned[key], transitions[key], since_ms, now_ms, set(now), end):
             now[alert.id] = replace(alert, summary=wording.summary(alert, rules.units))
     return finish(before, now, now_ms, rules, newest)
-
-
-def _is_decided(alert: Alert, kinds: frozenset[FindingKind]) -> bool:
-    """Say whether a lot's recomputation decides an alert: not of a probe that froze, which it does not watch."""
-    return alert.kind in kinds and is_of_a_lot(alert.kind, alert.evidence)
 
 
 def _is_since(alert: Alert, since_ms: int) -> bool:
@@ -192,7 +181,7 @@ def _end_ms(alert: Alert) -> int:
 def _made(key: Key, stretch: Stretch, now_ms: int, taken: set[str]) -> Alert:
     return Alert(
         id=alert_id(key, stretch.raises[0].at_ms, taken),
-        kind=FindingKind(key[0]),
+        kind=kind_named(key[0]),
         subject=stretch.subject,
         raises=stretch.raises,
         noticed_ms=now_ms,

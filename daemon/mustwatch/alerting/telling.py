@@ -5,11 +5,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from mustwatch.alerting import wording
-from mustwatch.alerting.alert import RANK, Alert, Held, Key
+from mustwatch.alerting.alert import Alert, Held, Key
 from mustwatch.alerting.message import Message, MessageKind, message_id
 from mustwatch.alerting.policy import WAITS, Decision, Heard, Reason, decide
 from mustwatch.alerting.rules import TellRules, TellTarget
-from mustwatch.watch.finding import FindingKind, Severity
+from mustwatch.watch.finding import RANK, Severity
 
 KIND_OF_NEWS = {
     Reason.FIRST_TELLING: MessageKind.FIRST,
@@ -100,10 +100,9 @@ def _decisions(
     by_key: defaultdict[Key, list[Alert]] = defaultdict(list)
     for alert in alerts:
         by_key[alert.key].append(alert)
-    again = {
-        (alert.subject.lot, alert.opened_ms)
-        for key, of_key in by_key.items()
-        if key[0] == FindingKind.REFERMENTING
+    begun = {
+        (alert.kind, alert.subject.lot, alert.opened_ms)
+        for of_key in by_key.values()
         for alert in of_key
         if not alert.is_withdrawn and target.wants(alert.severity)
     }
@@ -112,10 +111,8 @@ def _decisions(
         heard_of_key = Heard.of(target.name, same_key)
         newest_last = sorted(same_key, key=lambda alert: alert.opened_ms)
         for alert in newest_last:
-            is_finished_no_more = (
-                alert.kind is FindingKind.FINISHED and (alert.subject.lot, alert.cleared_ms) in again
-            )
-            heard = replace(heard_of_key, is_said_otherwise=is_finished_no_more)
+            is_said = (alert.kind.end_said_by, alert.subject.lot, alert.cleared_ms) in begun
+            heard = replace(heard_of_key, is_said_otherwise=is_said)
             decision = decide(alert, target, rules, now_ms, heard)
             if decision.tells and _is_counted(decision):
                 heard_of_key = replace(heard_of_key, news_ms=(*heard_of_key.news_ms, now_ms))

@@ -4,15 +4,12 @@ from collections import defaultdict
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
-from mustwatch.alerting.alert import ABOUT_A_SENSOR, ABOUT_THE_DAEMON, Alert, Key
-from mustwatch.alerting.figures import Figures, hours, moment, span
+from mustwatch.alerting.alert import Alert, Key
 from mustwatch.alerting.message import MessageKind
-from mustwatch.alerting.phrases import OF_KIND
-from mustwatch.alerting.phrasing import Phrases
+from mustwatch.alerting.phrasing import Numbers, Phrases, capital, phrases_of
 from mustwatch.alerting.rules import Units
-from mustwatch.watch.finding import FindingKind, Severity
-
-HOUR_MS = 3_600_000
+from mustwatch.watch.finding import About, Severity
+from mustwatch.watch.standing import Left
 
 
 class Written(NamedTuple):
@@ -25,11 +22,11 @@ class Written(NamedTuple):
 def where(alert: Alert) -> str:
     """Return what an alert is about: ``Elder Red in bucket-1``, ``float-3 in bucket-1``, or the daemon's machine."""
     subject = alert.subject
-    if alert.kind in ABOUT_A_SENSOR or (subject.lot is None and subject.sensor is not None):
+    if alert.kind.about is About.GEAR or (subject.lot is None and subject.sensor is not None):
         what = subject.sensor or "a sensor"
     elif subject.lot is not None:
         what = subject.lot
-    elif alert.kind in ABOUT_THE_DAEMON:
+    elif alert.kind.about is About.DAEMON:
         return "the cellar's watch"
     else:
         return subject.vessel or "the cellar"
@@ -41,27 +38,28 @@ def phrases(alert: Alert, units: Units, now_ms: int | None = None) -> Phrases:
 
     Durations that run by the wall clock run until ``now_ms`` where that is given.
     """
-    return OF_KIND[alert.kind](Figures(alert.figures(now_ms), units), alert.severity)
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return phrases_of(alert.kind, alert.figures(now_ms), units, alert.severity)
 
 
 def summary(alert: Alert, units: Units, now_ms: int | None = None) -> str:
     """Return one plain line for lists: what, where, and the first sentence of why; the worst of it once it is over."""
     said = phrases(alert, units, now_ms)
     if alert.ended_with_lot is not None:
-        return f"{_capital(said.what)}, until it was {alert.ended_with_lot}: {where(alert)}"
+        return f"{capital(said.what)}, until it was {alert.ended_with_lot}: {where(alert)}"
     if alert.is_withdrawn:
         return f"False alarm, {said.what}: {where(alert)}"
     why = said.worst if alert.is_over else "".join(said.why[:1])
-    return f"{_capital(said.what)}: {where(alert)}{'. ' if why else ''}{why}"
+    return f"{capital(said.what)}: {where(alert)}{'. ' if why else ''}{why}"
 
 
 def public(alert: Alert, units: Units, now_ms: int) -> dict[str, Any]:
     """Return an alert as ``mustwatch alerts --json`` and ``cellar --json`` show it, by the figures of now."""
     return alert.public(now_ms) | {"summary": summary(alert, units, now_ms)}
+
+
+def numbers(alert: Alert, units: Units, now_ms: int) -> dict[str, str]:
+    """Return its figures of now as people read them, by their names in words."""
+    return Numbers(alert.kind.evidence, alert.figures(now_ms), units).table()
 
 
 def because(alert: Alert, units: Units, now_ms: int | None = None) -> tuple[str, ...]:
@@ -70,19 +68,21 @@ def because(alert: Alert, units: Units, now_ms: int | None = None) -> tuple[str,
     if not alert.is_over or alert.cleared_ms is None:
         return said.why
     return tuple(
-        s for s in (f"It lasted from {span(alert.opened_ms, alert.cleared_ms, units)}.", said.worst) if s
+        s
+        for s in (f"It lasted from {units.measures.stretch(alert.opened_ms, alert.cleared_ms)}.", said.worst)
+        if s
     )
 
 
 def as_it_opened(alert: Alert, units: Units) -> str:
     """Return one plain line of what was told when it opened, with the figures of then: for a record of the past."""
     said = _opening(alert, units)
-    return f"{_capital(said.what)}: {where(alert)}{'. ' if said.why else ''}{''.join(said.why[:1])}"
+    return f"{capital(said.what)}: {where(alert)}{'. ' if said.why else ''}{''.join(said.why[:1])}"
 
 
 def _opening(alert: Alert, units: Units) -> Phrases:
     first = alert.raises[0]
-    return OF_KIND[alert.kind](Figures(first.evidence, units), first.severity)
+    return phrases_of(alert.kind, first.evidence, units, first.severity)
 
 
 def message(alert: Alert, kind: MessageKind, units: Units, now_ms: int | None = None) -> Written:
@@ -94,7 +94,7 @@ def message(alert: Alert, kind: MessageKind, units: Units, now_ms: int | None = 
         return _over(alert, kind, said, units)
     lines = [
         " ".join(said.why),
-        f"{'Still so, since' if kind is MessageKind.REPEAT else 'Since'} {moment(alert.opened_ms, units)}.",
+        f"{'Still so, since' if kind is MessageKind.REPEAT else 'Since'} {units.measures.moment(alert.opened_ms)}.",
         f"Next: {said.next}",
     ]
     if said.care:
@@ -116,7 +116,7 @@ def _lead(alert: Alert, kind: MessageKind, said: Phrases) -> str:
         return f"Came and went, {said.what}"
     if alert.severity is Severity.URGENT:
         return f"Urgent, {said.what}"
-    return _capital(said.what)
+    return capital(said.what)
 
 
 def _body(alert: Alert, lines: Sequence[str], units: Units) -> str:
@@ -127,28 +127,20 @@ def _body(alert: Alert, lines: Sequence[str], units: Units) -> str:
 def _over(alert: Alert, kind: MessageKind, said: Phrases, units: Units) -> Written:
     """Say that it is over; what was finished and is not any more is no good news, and says so."""
     until_ms = alert.cleared_ms if alert.cleared_ms is not None else alert.changed_ms
-    end = Figures(alert.cleared_evidence, units)
-    state = [text for text in (_prefixed("gravity ", end.gravity("gravity")), end.celsius("celsius")) if text]
+    end = Numbers(Left, alert.cleared_evidence, units)
+    state = [text for text in (end.say("gravity {gravity}"), end.say("{celsius}")) if text]
     lines = [said.worst] if said.worst else []
     if kind is MessageKind.PAST and not said.worst:
         lines += [f"When it began: {' '.join(_opening(alert, units).why)}"] if said.why else []
     lines += [f"When it ended: {', '.join(state)}."] if state else []
-    lines.append(f"It lasted from {span(alert.opened_ms, until_ms, units)}.")
-    if alert.kind is FindingKind.FINISHED:
-        lines.append("Next: don't bottle. Check with a hydrometer; what is finished does not move.")
-        lines.append("Take care: wine that is not finished can burst bottles.")
-    else:
-        lines.append("Nothing needs doing for this any more.")
+    lines.append(f"It lasted from {units.measures.stretch(alert.opened_ms, until_ms)}.")
+    lines += said.then
     return Written(f"{_lead(alert, kind, said)}: {where(alert)}", _body(alert, lines, units))
-
-
-def _prefixed(begin: str, figure: str | None) -> str:
-    return "" if figure is None else f"{begin}{figure}"
 
 
 def _withdrawn(alert: Alert, said: Phrases, units: Units) -> Written:
     lines = [
-        f"On {moment(alert.opened_ms, units)} it was said: {said.what}.",
+        f"On {units.measures.moment(alert.opened_ms)} it was said: {said.what}.",
         "Seen with what was recorded since, this was not so.",
         "Next: leave out what that message asked for; done already, look at the lot's page again.",
     ]
@@ -158,7 +150,7 @@ def _withdrawn(alert: Alert, said: Phrases, units: Units) -> Written:
 def flapping(alert: Alert, units: Units, window_ms: int, now_ms: int | None = None) -> Written:
     """Return the message that something comes and goes, and will not be told each time."""
     said = phrases(alert, units, now_ms)
-    calm = hours(window_ms / HOUR_MS)
+    calm = units.measures.span(window_ms)
     lines = [
         " ".join(because(alert, units, now_ms)),
         f"It comes and goes. You will hear of it again when nothing has changed for {calm}.",
@@ -198,7 +190,7 @@ def _digest_title(
     named = ", ".join(places[:3]) + (" and others" if len(places) > 3 else "")
     whats = {phrases(alert, units).what for alert, _ in holds}
     if len(whats) == 1 and len(holds) > 1 and not over:
-        return f"{_capital(whats.pop())} ({len(holds)}): {named}"
+        return f"{capital(whats.pop())} ({len(holds)}): {named}"
     parts = []
     if holds:
         parts.append(f"{len(holds)} {'thing' if len(holds) == 1 else 'things'} to see to")
@@ -210,7 +202,7 @@ def _digest_title(
 def _digest_line(alert: Alert, kind: MessageKind, units: Units, now_ms: int | None) -> str:
     said = phrases(alert, units, now_ms)
     lines = [
-        f"- {_lead(alert, kind, said)}: {where(alert)}, since {moment(alert.opened_ms, units)}. "
+        f"- {_lead(alert, kind, said)}: {where(alert)}, since {units.measures.moment(alert.opened_ms)}. "
         f"{' '.join(said.why)}".rstrip(),
         f"  Next: {said.next}",
     ]
@@ -225,7 +217,5 @@ def _past_line(alerts: Sequence[Alert], kind: MessageKind, units: Units) -> str:
     begin_ms = min(alert.opened_ms for alert in alerts)
     end_ms = max(alert.changed_ms for alert in alerts)
     times = "" if len(alerts) == 1 else f" {len(alerts)} times"
-    line = f"- {_lead(last, kind, said)}: {where(last)},{times} {span(begin_ms, end_ms, units)}."
-    if last.kind is FindingKind.FINISHED and kind in (MessageKind.OVER, MessageKind.PAST):
-        line += " Don't bottle: check with a hydrometer first."
-    return line
+    line = f"- {_lead(last, kind, said)}: {where(last)},{times} {units.measures.stretch(begin_ms, end_ms)}."
+    return line + said.then_in_short if kind in (MessageKind.OVER, MessageKind.PAST) else line

@@ -4,7 +4,6 @@ from collections.abc import Callable
 
 from mustwatch.app.memory import give_back
 from mustwatch.app.self_watch import SelfWatch
-from mustwatch.app.storage_trouble import Part, StorageTrouble
 from mustwatch.config.plan import CellarPlan
 from mustwatch.config.settings import Settings
 from mustwatch.ingest.system_clock import mono_s
@@ -15,6 +14,7 @@ from mustwatch.store.mirror_lines import Lines
 from mustwatch.store.mirror_spool import Spool
 from mustwatch.store.mirror_troubles import Told
 from mustwatch.store.store import Store
+from mustwatch.watch.findings.storage_trouble import Part, StorageTrouble
 
 
 def mirror_of(

@@ -4,13 +4,21 @@ import threading
 from collections.abc import Callable, Iterable, Mapping
 
 from mustwatch.alerting.alert import Alert
-from mustwatch.app.storage_trouble import Part, StorageTrouble, StorageTroubles
 from mustwatch.cellar.history import CellarHistory, Placement
 from mustwatch.cellar.instant import DAY_MS
+from mustwatch.cellar.quantities import Instant
 from mustwatch.cellar.sensor import Sensor
 from mustwatch.ingest.clock import ClockState
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
-from mustwatch.watch.silence import judge_silence
+from mustwatch.watch.finding import Change, Evidence, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.findings import (
+    broker_trouble,
+    clock_wrong,
+    delivery_trouble,
+    sensor_silent,
+    storage_trouble,
+    unwatched,
+)
+from mustwatch.watch.findings.storage_trouble import Part, StorageTrouble, StorageTroubles
 
 SILENCE_EVERY_S = 15.0
 """How often silence is looked for; it is judged in minutes."""
@@ -57,10 +65,10 @@ class SelfWatch:
         self._heard_mono_s = dict.fromkeys(sensors, mono_s)
         self._say_directly = say_directly
         alerts = [a for a in holding if not a.is_over]
-        self._silent = {a.subject.sensor for a in alerts if a.kind is FindingKind.SENSOR_SILENT}
+        self._silent = {a.subject.sensor for a in alerts if a.kind is sensor_silent.KIND}
         self._open = {a.kind for a in alerts}
         self._broker_trouble_ms = max(
-            (a.raises[-1].at_ms for a in alerts if a.kind is FindingKind.BROKER_TROUBLE), default=0
+            (a.raises[-1].at_ms for a in alerts if a.kind is broker_trouble.KIND), default=0
         )
         self._clock_was_behind = False
         self._looked_mono_s = mono_s
@@ -69,9 +77,9 @@ class SelfWatch:
         self._storage_error = ""
         self._storage_said = False
         self._storage = StorageTroubles(
-            next(((a.severity, a.evidence) for a in alerts if a.kind is FindingKind.STORAGE_TROUBLE), None)
+            next(((a.severity, a.evidence) for a in alerts if a.kind is storage_trouble.KIND), None)
         )
-        self._unwatched = {a.subject.lot for a in alerts if a.kind is FindingKind.UNWATCHED}
+        self._unwatched = {a.subject.lot for a in alerts if a.kind is unwatched.KIND}
         self._lock = threading.Lock()
         self._made_elsewhere: list[Transition] = []
 
@@ -92,7 +100,7 @@ class SelfWatch:
         found = self._elsewhere()
         found += self._clock(now_ms, clock)
         if now_ms - self._broker_trouble_ms >= BROKER_WELL_AFTER_MS:
-            found += self._turn(FindingKind.BROKER_TROUBLE, False, now_ms, Severity.WARNING, {})
+            found += self._turn(broker_trouble.KIND, None, now_ms)
         if mono_s - self._looked_mono_s >= SILENCE_EVERY_S:
             self._looked_mono_s = mono_s
             for sensor in self._sensors.values():
@@ -108,46 +116,39 @@ class SelfWatch:
         heard_ms = now_ms - round((mono_s - self._heard_mono_s[sensor.id]) * 1000)
         subject = Subject(placement.lot, placement.vessel, sensor.id)
         is_open = sensor.id in self._silent
-        transition = judge_silence(subject, heard_ms, sensor.silent_after_s, now_ms, is_open=is_open)
+        transition = sensor_silent.judge_silence(
+            subject, heard_ms, sensor.silent_after_s, now_ms, is_open=is_open
+        )
         if transition is not None:
             (self._silent.discard if is_open else self._silent.add)(sensor.id)
         return transition
 
-    def lots(self, unwatched: Mapping[str, str], history: CellarHistory, now_ms: int) -> list[Transition]:
+    def lots(self, missing: Mapping[str, str], history: CellarHistory, now_ms: int) -> list[Transition]:
         """Return of which lots it began or ceased to hold that nobody watches them."""
         found = []
-        for lot in sorted(unwatched.keys() ^ {lot for lot in self._unwatched if lot is not None}):
-            begins = lot in unwatched
+        for lot in sorted(missing.keys() ^ {lot for lot in self._unwatched if lot is not None}):
+            begins = lot in missing
             (self._unwatched.add if begins else self._unwatched.discard)(lot)
             known = history.lots.get(lot)
             subject = Subject(lot, None if known is None else known.vessel)
             change = Change.RAISED if begins else Change.CLEARED
-            evidence: dict[str, float | int | str | None] = {"what": unwatched[lot]} if begins else {}
-            found.append(
-                Transition(FindingKind.UNWATCHED, change, now_ms, Severity.WARNING, subject, evidence)
-            )
+            evidence = unwatched.Missing(missing[lot]).figures() if begins else {}
+            found.append(Transition(unwatched.KIND, change, now_ms, Severity.WARNING, subject, evidence))
         return found
 
     def _clock(self, now_ms: int, clock: ClockState) -> list[Transition]:
         was_behind, self._clock_was_behind = self._clock_was_behind, clock is ClockState.BEHIND
         if clock is ClockState.UNCONFIRMED and not was_behind:
             return []  # nothing is known to be wrong, nor what was wrong in a former run to be right
-        return self._turn(FindingKind.CLOCK_WRONG, self._clock_was_behind, now_ms, Severity.WARNING, {})
+        return self._turn(clock_wrong.KIND, clock_wrong.Off() if self._clock_was_behind else None, now_ms)
 
-    def _turn(
-        self,
-        kind: FindingKind,
-        holds: bool,
-        at_ms: int,
-        severity: Severity,
-        evidence: dict[str, float | int | str | None],
-    ) -> list[Transition]:
-        """Return the transition of a finding about the daemon, if what holds has changed."""
-        if holds == (kind in self._open):
+    def _turn(self, kind: FindingKind, evidence: Evidence | None, at_ms: int) -> list[Transition]:
+        """Return the transition of a finding about the daemon, if what holds (None: nothing) has changed."""
+        if (evidence is not None) == (kind in self._open):
             return []
-        (self._open.add if holds else self._open.discard)(kind)
-        change = Change.RAISED if holds else Change.CLEARED
-        return [Transition(kind, change, at_ms, severity, Subject(), evidence)]
+        (self._open.discard if evidence is None else self._open.add)(kind)
+        change, figures = (Change.CLEARED, {}) if evidence is None else (Change.RAISED, evidence.figures())
+        return [Transition(kind, change, at_ms, Severity.WARNING, Subject(), figures)]
 
     def _elsewhere(self) -> list[Transition]:
         with self._lock:
@@ -189,20 +190,14 @@ class SelfWatch:
 
     def broker(self, what: str, missing_since_ms: int | None, now_ms: int) -> None:
         """Note that the broker's session is ``lost`` or ``contested``; a day without more, and it is over."""
-        evidence: dict[str, float | int | str | None] = {"what": what}
-        if missing_since_ms is not None:
-            evidence["missing_since_ms"] = missing_since_ms
+        since = None if missing_since_ms is None else Instant(missing_since_ms)
         with self._lock:
             self._broker_trouble_ms = now_ms
             self._made_elsewhere += self._turn(
-                FindingKind.BROKER_TROUBLE, True, now_ms, Severity.WARNING, evidence
+                broker_trouble.KIND, broker_trouble.Session(what, since), now_ms
             )
 
-    def delivery(
-        self, is_in_trouble: bool, evidence: dict[str, float | int | str | None], now_ms: int
-    ) -> None:
-        """Note how delivery stands; called by the outbox worker's thread."""
+    def delivery(self, found: delivery_trouble.Undelivered | None, now_ms: int) -> None:
+        """Note how delivery stands, None: well; called by the outbox worker's thread."""
         with self._lock:
-            self._made_elsewhere += self._turn(
-                FindingKind.DELIVERY_TROUBLE, is_in_trouble, now_ms, Severity.WARNING, evidence
-            )
+            self._made_elsewhere += self._turn(delivery_trouble.KIND, found, now_ms)

@@ -16,7 +16,6 @@ from mustwatch.app.pipeline import Pipeline
 from mustwatch.app.schedule import Schedule
 from mustwatch.app.self_watch import STORAGE_TOLD_AFTER_S, SelfWatch, cannot_write
 from mustwatch.app.session_watch import SessionWatch
-from mustwatch.app.storage_trouble import Part, StorageTrouble, rows_trouble
 from mustwatch.app.system_notify import ServiceManager
 from mustwatch.app.upkeep import Upkeep
 from mustwatch.app.vitals import Vitals
@@ -25,7 +24,6 @@ from mustwatch.config.plan import CellarPlan, note_places, plan_of, tell_rules
 from mustwatch.config.settings import Settings
 from mustwatch.config.unwatched import unwatched_lots
 from mustwatch.deliver.deliverer import Parcel, TellAddress
-from mustwatch.deliver.outbox import Troubles, trouble_transition
 from mustwatch.deliver.worker import OutboxWorker
 from mustwatch.ingest.anchor_json import anchor_from_json
 from mustwatch.ingest.client import MqttSource, SessionNews
@@ -41,6 +39,8 @@ from mustwatch.store.soundness import StoreDamagedError, mark_damaged, may_pass,
 from mustwatch.store.store import Store
 from mustwatch.views.message_picture import MessagePictures
 from mustwatch.watch.finding import Severity
+from mustwatch.watch.findings.delivery_trouble import Troubles, undelivered
+from mustwatch.watch.findings.storage_trouble import Part, StorageTrouble, rows_trouble
 
 log = logging.getLogger(__name__)
 
@@ -200,8 +200,7 @@ class Service:
 
         def on_trouble(troubles: Troubles) -> None:
             now_ms = clock.now_ms()
-            evidence = dict(trouble_transition(troubles, now_ms).evidence)
-            self_watch.delivery(bool(troubles), evidence, now_ms)
+            self_watch.delivery(undelivered(troubles, now_ms), now_ms)
 
         outbox = OutboxWorker(
             store.outbox,

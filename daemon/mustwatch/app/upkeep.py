@@ -8,7 +8,6 @@ from datetime import time, timedelta
 from mustwatch.app.memory import give_back
 from mustwatch.app.schedule import Job
 from mustwatch.app.self_watch import SelfWatch
-from mustwatch.app.storage_trouble import Part, StorageTrouble
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.config.settings import StoreSettings
 from mustwatch.store.backup import Backup, BackupError, SourceDamagedError, backup_folder, make_backup
@@ -16,6 +15,7 @@ from mustwatch.store.retention import thin
 from mustwatch.store.rollup import roll_up
 from mustwatch.store.soundness import StoreDamagedError
 from mustwatch.store.store import Store
+from mustwatch.watch.findings.storage_trouble import Part, StorageTrouble
 
 log = logging.getLogger(__name__)
 

@@ -5,7 +5,6 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from mustwatch.alerting.alert import RANK
 from mustwatch.alerting.wording import phrases, public
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
 from mustwatch.cli.output import ExitCode, emit_json, fail, say, say_alert
@@ -13,6 +12,7 @@ from mustwatch.config.plan import plan_of
 from mustwatch.store.store import Store
 from mustwatch.views.alerts import AlertNotKnownError, AlertOverError, acknowledge_alert
 from mustwatch.views.figures_text import local
+from mustwatch.watch.finding import RANK
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 

@@ -17,7 +17,7 @@ from mustwatch.cellar.reading import GRAVITY_RANGE, TEMPERATURE_RANGE_C
 from mustwatch.cellar.requirements import Requirement
 from mustwatch.cellar.steps import START
 from mustwatch.config.shipped import shipped
-from mustwatch.watch.finding import FindingKind
+from mustwatch.watch.finding import kinds
 
 LIKE_DEPTH = 5
 """How many profiles may stand behind each other; more is a circle."""
@@ -202,7 +202,7 @@ class _Reader:
         if "after" in table:
             values["after"] = self.one_of(table["after"], where + "after", (START, *ids, *EntryKind))
         if "finding" in table:
-            values["finding"] = self.one_of(table["finding"], where + "finding", tuple(FindingKind))
+            values["finding"] = self.one_of(table["finding"], where + "finding", kinds())
         if "done_by" in table:
             values["done_by"] = self.one_of(table["done_by"], where + "done_by", _DONE_BY)
         return Step(**values)

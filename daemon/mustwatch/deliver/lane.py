@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 
 from mustwatch.alerting.message import MessageKind
 from mustwatch.deliver.deliverer import TellAddress
-from mustwatch.deliver.outbox import OutboxRow, Trouble
+from mustwatch.deliver.outbox import OutboxRow
+from mustwatch.watch.findings.delivery_trouble import Trouble
 
 
 @dataclass(frozen=True, slots=True)

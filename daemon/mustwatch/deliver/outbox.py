@@ -5,13 +5,10 @@ a row found with an attempt that neither ended well nor badly may have arrived, 
 that says so.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import Protocol
 
 from mustwatch.alerting.message import Message
-from mustwatch.cellar.instant import HOUR_MS
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
 
 
 class OutboxRow(Protocol):
@@ -75,42 +72,3 @@ class OutboxStore(Protocol):
     def mark_expired(self, message_id: str, at_ms: int) -> None:
         """Give a message up. The row is kept, to be shown as undelivered."""
         ...
-
-
-@dataclass(frozen=True, slots=True)
-class Trouble:
-    """A target that could not be told for longer than the bound.
-
-    Attributes:
-        since_ms: since when nothing could be delivered to it (daemon's clock).
-        error: the latest reason, without secrets.
-        waiting: how many messages wait for it.
-    """
-
-    since_ms: int
-    error: str
-    waiting: int
-
-
-Troubles = Mapping[str, Trouble]
-"""The targets in trouble, by name; empty: all is well."""
-
-
-def trouble_transition(troubles: Troubles, now_ms: int) -> Transition:
-    """Return the finding ``delivery-trouble`` as it stands: raised while any target is in trouble, else cleared.
-
-    One finding for all targets; its evidence names them (``targets``), since when (``hours_failing``), the first
-    one's ``error``, and how many messages wait (``messages_waiting``).
-    """
-    if not troubles:
-        return Transition(FindingKind.DELIVERY_TROUBLE, Change.CLEARED, now_ms, Severity.WARNING, Subject())
-    longest = min(troubles.values(), key=lambda trouble: trouble.since_ms)
-    evidence: dict[str, float | int | str | None] = {
-        "targets": ", ".join(sorted(troubles)),
-        "hours_failing": round(max(0, now_ms - longest.since_ms) / HOUR_MS, 1),
-        "error": longest.error,
-        "messages_waiting": sum(trouble.waiting for trouble in troubles.values()),
-    }
-    return Transition(
-        FindingKind.DELIVERY_TROUBLE, Change.RAISED, now_ms, Severity.WARNING, Subject(), evidence
-    )

@@ -1,7 +1,7 @@
 """What is sent of an outbox row: its words, and an honest line when it comes late or may be a repeat."""
 
-from mustwatch.alerting.figures import hours
-from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
+from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
+from mustwatch.cellar.measures import PLAIN
 from mustwatch.deliver.deliverer import Parcel
 from mustwatch.deliver.outbox import OutboxRow
 
@@ -22,7 +22,7 @@ def parcel_of(row: OutboxRow, now_ms: int) -> Parcel:
     if row.is_repeat_possible:
         remarks.append(MAY_BE_A_REPEAT)
     if late_ms >= LATE_MS:
-        late = f"{hours(late_ms / HOUR_MS)} late" if late_ms < CLOCK_JUMP_MS else "late"
+        late = f"{PLAIN.span(late_ms)} late" if late_ms < CLOCK_JUMP_MS else "late"
         why = "" if row.error is None else ": it could not be delivered before"
         remarks.append(f"This is {late}{why}.")
     body = message.body if not remarks else "\n".join([message.body, "", *remarks])

@@ -15,8 +15,9 @@ from dataclasses import dataclass, field
 from mustwatch.alerting.message import Message
 from mustwatch.deliver.deliverer import Deliverer, Outcome, Parcel, Picture, TellAddress
 from mustwatch.deliver.lane import Lane, Pace
-from mustwatch.deliver.outbox import OutboxRow, OutboxStore, Trouble, Troubles
+from mustwatch.deliver.outbox import OutboxRow, OutboxStore
 from mustwatch.deliver.parcel import parcel_of
+from mustwatch.watch.findings.delivery_trouble import Trouble, Troubles
 
 log = logging.getLogger(__name__)
 

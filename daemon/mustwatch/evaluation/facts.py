@@ -35,7 +35,7 @@ def facts_of(
         and plan.sensors[sensor].kind.value == "float"
     )
     return Facts(
-        findings={a.kind.value: a.opened_ms for a in alerts if a.subject.lot == lot.lot},
+        findings={a.kind.name: a.opened_ms for a in alerts if a.subject.lot == lot.lot},
         gravity=now.get("gravity"),
         gravity_sd=now.get("gravity_sd"),
         rate_per_day=now.get("rate_per_day"),

@@ -30,7 +30,7 @@ from mustwatch.store.store import Store
 from mustwatch.store.watching import Checkpoint
 from mustwatch.watch.curve import Forecast
 from mustwatch.watch.estimate import Estimate
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.finding import Change, Severity, Subject, Transition
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.sensor_watch import SensorWatch
 from mustwatch.watch.slots import SLOT_MS
@@ -39,8 +39,6 @@ GRACE_MS = 1 * MINUTE_MS
 """A slot is closed by the clock this long after its end: readings on their way still count for it."""
 SLICE_S = 0.1
 """So long one lot is evaluated again before anything else comes in between."""
-OF_TEMPERATURE = frozenset({FindingKind.TOO_WARM, FindingKind.TOO_COLD})
-"""What a watch can say that has heard no more than a day. A fast change is none in a wine that is known to be done."""
 LATEST_LOOKBACK_MS = 60 * DAY_MS
 """How far back the newest reading of a sensor is looked for when the daemon starts."""
 
@@ -147,7 +145,7 @@ class Evaluation:
             if lot not in self._revisions:
                 self._pending.note_late(lot, horizon_ms)
             watch, found = self._rebuild.stand_in(history)
-            latest = {t.kind: t for t in found if t.kind in OF_TEMPERATURE}
+            latest = {t.kind: t for t in found if t.kind.is_early}
             self._pending.transitions += [t for t in latest.values() if t.change is Change.RAISED]
             self._standing_in.add(lot)
         elif watch.has_entries:
@@ -224,7 +222,7 @@ class Evaluation:
     def _stepped(self, lot: str, steps: Sequence[WatchStep]) -> None:
         pending = self._pending
         if lot in self._standing_in:
-            pending.transitions += [t for s in steps for t in s.transitions if t.kind in OF_TEMPERATURE]
+            pending.transitions += [t for s in steps for t in s.transitions if t.kind.is_early]
             return
         if lot in self._foretold:
             self._foretold.discard(lot)

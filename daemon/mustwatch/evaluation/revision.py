@@ -12,7 +12,7 @@ from mustwatch.evaluation.rebuild import Rebuild
 from mustwatch.store.revising import Due
 from mustwatch.store.store import Store
 from mustwatch.store.watching import CHECKPOINT_EVERY_MS, CHECKPOINTS_KEPT_MS, Checkpoint
-from mustwatch.watch.finding import Transition, is_of_a_lot
+from mustwatch.watch.finding import Transition
 from mustwatch.watch.lot_watch import WatchStep
 
 WEEK_MS = 7 * DAY_MS
@@ -96,7 +96,7 @@ class Pass:
     def found(self) -> list[Transition]:
         """Return everything found on the way, in order. Ask after the last ``write``."""
         found = self._store.watching.findings(self._lot, self.since_ms)
-        return [t for t in found if t.at_ms > self.since_ms and is_of_a_lot(t.kind, t.evidence)]
+        return [t for t in found if t.at_ms > self.since_ms and t.kind.is_decided_by_lot(t.evidence)]
 
     def leave(self, placer: Placer) -> None:
         """Hand over to readings as they come: what the sensors' temperatures were last."""

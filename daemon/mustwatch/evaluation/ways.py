@@ -15,7 +15,7 @@ from mustwatch.cellar.history import BEGINNING_MS, END_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.evaluation.placing import Placer, observed
 from mustwatch.watch.finding import Transition
-from mustwatch.watch.lot_missing import Said
+from mustwatch.watch.findings.lot_missing import Said
 from mustwatch.watch.lot_watch import LotWatch, WatchStep
 from mustwatch.watch.sensor_watch import NOWHERE, SensorWatch
 from mustwatch.watch.slots import slot_start_ms

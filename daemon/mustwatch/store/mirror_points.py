@@ -9,7 +9,7 @@ from mustwatch.store.mirror_lines import Lines, Sent, alert_tags, finding_tags
 from mustwatch.store.mirror_spool import Item, Portion, Spool
 from mustwatch.store.rollup import thinned_until_ms
 from mustwatch.store.store import Store
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.finding import Change, Severity, Subject, Transition, kind_named
 
 log = logging.getLogger(__name__)
 
@@ -76,7 +76,7 @@ class Points:
         for found in self._store.watching.findings(lot, at_ms, at_ms + 1):
             if (found.kind, found.change, found.subject) == (kind, change, subject):
                 return self._lines.finding(found, {"withdrawn": False})
-        gone = Transition(FindingKind(kind), Change(change), at_ms, Severity.NOTICE, subject)
+        gone = Transition(kind_named(kind), Change(change), at_ms, Severity.NOTICE, subject)
         return self._lines.withdrawn("finding", finding_tags(gone), at_ms)
 
     def _noted_of_the_book(self, what: str, at_ms: int, key: str) -> list[str]:

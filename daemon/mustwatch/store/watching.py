@@ -9,7 +9,7 @@ from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.store.database import Database
 from mustwatch.store.whole import UNREADABLE, Row, Table, number, readable
 from mustwatch.watch.estimate import Estimate
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition, is_of_a_lot
+from mustwatch.watch.finding import Change, Severity, Subject, Transition, kind_named
 
 CHECKPOINT_EVERY_MS = 6 * HOUR_MS
 """Spacing of the snapshots kept to start again from: a late reading costs at most this much re-evaluation."""
@@ -162,7 +162,7 @@ class Watching:
             [
                 (
                     t.at_ms,
-                    t.kind.value,
+                    t.kind.name,
                     t.change.value,
                     t.severity.value,
                     t.subject.lot,
@@ -207,7 +207,7 @@ class Watching:
 def _is_concluded_again(kind: str, evidence: str) -> bool:
     """Say whether a finding comes up again when its lot is evaluated again; one that cannot be read may."""
     try:
-        return is_of_a_lot(FindingKind(kind), json.loads(evidence))
+        return kind_named(kind).is_decided_by_lot(json.loads(evidence))
     except UNREADABLE:
         return True
 
@@ -233,7 +233,7 @@ def finding_of(row: Row) -> Transition:
     lot, at_ms, kind, change, severity, vessel, sensor, evidence = row
     subject = Subject(lot, vessel, sensor)
     return Transition(
-        FindingKind(kind), Change(change), at_ms, Severity(severity), subject, json.loads(evidence)
+        kind_named(kind), Change(change), at_ms, Severity(severity), subject, json.loads(evidence)
     )
 
 

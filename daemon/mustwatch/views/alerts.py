@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from mustwatch.alerting import wording
-from mustwatch.alerting.alert import RANK, Alert
+from mustwatch.alerting.alert import Alert
 from mustwatch.alerting.lifecycle import acknowledge
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, iso
 from mustwatch.config.plan import CellarPlan
@@ -12,7 +12,7 @@ from mustwatch.store.outbox import OutboxRow
 from mustwatch.store.store import Store
 from mustwatch.views.lot import columns
 from mustwatch.views.series import Point, m4
-from mustwatch.watch.finding import FindingKind
+from mustwatch.watch.finding import RANK, Curve
 
 PAST_MS = 90 * DAY_MS
 """Alerts over for longer than this are in the store, but no longer on the page."""
@@ -21,10 +21,6 @@ GIVEN_UP_MS = 14 * DAY_MS
 """Messages given up longer ago than this are no longer shown."""
 BEFORE_MS, AFTER_MS = 12 * HOUR_MS, 6 * HOUR_MS
 """The picture of an alert shows so much before it opened and after it ended."""
-ABOUT_TEMPERATURE = frozenset(
-    {FindingKind.TOO_WARM, FindingKind.TOO_COLD, FindingKind.FAST_CHANGE, FindingKind.NIGHT_SWING}
-)
-"""Kinds whose picture is the temperature; of all others about a lot it is the gravity."""
 PICTURE_AT_MOST_MS = 14 * DAY_MS
 PICTURE_POINTS = 120
 
@@ -48,6 +44,7 @@ def alert_document(alert: Alert, plan: CellarPlan, now_ms: int) -> dict[str, Any
         "why": " ".join(why),
         "next": said.next,
         "care": said.care,
+        "numbers": wording.numbers(alert, units, now_ms),
     }
 
 
@@ -88,6 +85,7 @@ def pictures(store: Store, ids: Iterable[str], now_ms: int) -> Mapping[str, dict
         alert = store.alerts.get(alert_id)
         if alert is None or alert.subject.lot is None:
             continue
+        drawn = alert.kind.drawn
         ends_ms = alert.cleared_ms if alert.cleared_ms is not None else now_ms
         until_ms = min(ends_ms + AFTER_MS, now_ms)
         begin_ms = max(alert.opened_ms - BEFORE_MS, until_ms - PICTURE_AT_MOST_MS)
@@ -97,7 +95,7 @@ def pictures(store: Store, ids: Iterable[str], now_ms: int) -> Mapping[str, dict
         found[alert_id] = {
             "from_ms": begin_ms,
             "until_ms": max(until_ms, begin_ms + MINUTE_MS),
-            "shows": "celsius" if alert.kind in ABOUT_TEMPERATURE else "gravity",
+            "shows": "celsius" if drawn is not None and drawn.curve is Curve.TEMPERATURE else "gravity",
             "opened_ms": alert.opened_ms,
             "cleared_ms": alert.cleared_ms,
             "gravity": columns(m4(gravity, PICTURE_POINTS), 5),

@@ -39,7 +39,7 @@ class UnreadableRecordError(ValueError):
 def told_of(alerts: Sequence[Alert], units: Units) -> list[Told]:
     """Return what the daemon told of a lot, without what it took back."""
     return [
-        Told(a.opened_ms, a.kind.value, a.raises[0].severity.value, as_it_opened(a, units), a.cleared_ms)
+        Told(a.opened_ms, a.kind.name, a.raises[0].severity.value, as_it_opened(a, units), a.cleared_ms)
         for a in alerts
         if not a.is_withdrawn
     ]

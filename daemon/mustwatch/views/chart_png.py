@@ -9,7 +9,8 @@ import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
-from mustwatch.views.message_chart import Chart, Quantity
+from mustwatch.views.message_chart import Chart
+from mustwatch.watch.finding import Curve
 
 if TYPE_CHECKING:
     from PIL import Image, ImageFont
@@ -30,7 +31,7 @@ COLOURS = 40
 # The pages' light scheme (web/static/sheet.css).
 LEAF, INK, FAINT, RULE, HAIR = "#fdfaf1", "#1e1913", "#5c5245", "#cbbfa6", "#e2d9c4"
 BAND, EDGE = "#dde5cf", "#6f8050"
-LINE = {Quantity.GRAVITY: "#7b1f3e", Quantity.TEMPERATURE: "#17566a"}
+LINE = {Curve.GRAVITY: "#7b1f3e", Curve.TEMPERATURE: "#17566a"}
 SPREAD = "#e5cfd0"
 
 

@@ -8,10 +8,8 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from enum import StrEnum
 from typing import NamedTuple
 
-from mustwatch.alerting.figures import moment, span
 from mustwatch.alerting.rules import Units
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, from_ms, to_ms
 from mustwatch.cellar.measures import DAYS
@@ -19,45 +17,17 @@ from mustwatch.must.bounds import GRAVITY_HIGH, GRAVITY_LOW
 from mustwatch.must.sugar import brix_from_gravity
 from mustwatch.views.series import Point, broken, hole_ms
 from mustwatch.watch.estimate import Estimate
-from mustwatch.watch.finding import FindingKind
-
-K = FindingKind
-
-
-class Quantity(StrEnum):
-    """What a chart shows."""
-
-    GRAVITY = "gravity"
-    TEMPERATURE = "temperature"
-
-
-SHOWN = {
-    **dict.fromkeys(
-        (
-            K.RACK_DUE,
-            K.FINISHED,
-            K.STUCK,
-            K.SLUGGISH,
-            K.REFERMENTING,
-            K.LATE_ONSET,
-            K.FLOAT_FROZEN,
-            K.FLOAT_ADRIFT,
-        ),
-        Quantity.GRAVITY,
-    ),
-    **dict.fromkeys((K.TOO_WARM, K.TOO_COLD, K.FAST_CHANGE, K.NIGHT_SWING), Quantity.TEMPERATURE),
-}
-"""What the chart of a finding shows; a kind that is not here has none."""
+from mustwatch.watch.finding import Curve
 
 SPREAD_SDS = 2.0
 """Half the width of the gravity's band in standard errors, about 95 %, as on the lot's page."""
-USUAL_MS = {Quantity.GRAVITY: 7 * DAY_MS, Quantity.TEMPERATURE: 3 * DAY_MS}
+USUAL_MS = {Curve.GRAVITY: 7 * DAY_MS, Curve.TEMPERATURE: 3 * DAY_MS}
 """How much is shown: long enough to see a ferment slow down, short enough to see an hour's fall of temperature."""
-BEFORE_MS = {Quantity.GRAVITY: 3 * DAY_MS, Quantity.TEMPERATURE: DAY_MS}
+BEFORE_MS = {Curve.GRAVITY: 3 * DAY_MS, Curve.TEMPERATURE: DAY_MS}
 """So much before the finding is shown even when it is old…"""
-MOST_MS = {Quantity.GRAVITY: 21 * DAY_MS, Quantity.TEMPERATURE: 7 * DAY_MS}
+MOST_MS = {Curve.GRAVITY: 21 * DAY_MS, Curve.TEMPERATURE: 7 * DAY_MS}
 """…unless the picture would become longer than this."""
-AFTER_END_MS = {Quantity.GRAVITY: 2 * DAY_MS, Quantity.TEMPERATURE: 12 * HOUR_MS}
+AFTER_END_MS = {Curve.GRAVITY: 2 * DAY_MS, Curve.TEMPERATURE: 12 * HOUR_MS}
 SHORTEST_MS = 6 * HOUR_MS
 LEAST_HEIGHT = {"SG": 0.006, "Bx": 1.5, "C": 4.0, "F": 7.2}
 """A plane is never less high than this, in its unit: the noise of a settled wine must look flat."""
@@ -128,7 +98,7 @@ class Known:
     """
 
     lot: str
-    quantity: Quantity
+    quantity: Curve
     window: Window
     caption: str
     marks: Sequence[int]
@@ -152,7 +122,7 @@ class Chart:
         levels: lines across, with their names.
     """
 
-    quantity: Quantity
+    quantity: Curve
     heading: str
     lot: str
     caption: str
@@ -170,9 +140,7 @@ class Chart:
     times: list[Tick]
 
 
-def window_of(
-    quantity: Quantity, begins_ms: int, ends_ms: int | None, told_ms: int, lot_from_ms: int
-) -> Window:
+def window_of(quantity: Curve, begins_ms: int, ends_ms: int | None, told_ms: int, lot_from_ms: int) -> Window:
     """Return the days to show of a finding that is told at an instant: the last ones, its beginning among them."""
     until = told_ms if ends_ms is None else min(told_ms, ends_ms + AFTER_END_MS[quantity])
     until = max(until, begins_ms, ends_ms or begins_ms) + 1
@@ -183,7 +151,7 @@ def window_of(
 
 def message_chart(known: Known, units: Units) -> Chart | None:
     """Return the chart of a finding, or None where there is no curve to show."""
-    unit = units.gravity if known.quantity is Quantity.GRAVITY else units.temperature
+    unit = units.gravity if known.quantity is Curve.GRAVITY else units.temperature
     points = [Point(s.at_ms, (s.low + s.high) / 2) for s in _spreads(known, unit)]
     if len(points) < 2:
         return None
@@ -203,7 +171,7 @@ def message_chart(known: Known, units: Units) -> Chart | None:
         low=low,
         high=high,
         curve=broken(points, longer_than_ms),
-        spread=spread if known.quantity is Quantity.GRAVITY else [],
+        spread=spread if known.quantity is Curve.GRAVITY else [],
         checks=checks,
         strips=[s._replace(low=_shown(s.low, unit), high=_shown(s.high, unit)) for s in known.strips],
         levels=[
@@ -218,9 +186,9 @@ def message_chart(known: Known, units: Units) -> Chart | None:
     )
 
 
-def limit_text(value: float, quantity: Quantity, units: Units) -> str:
+def limit_text(value: float, quantity: Curve, units: Units) -> str:
     """Return a limit as it is written beside its line."""
-    unit = units.gravity if quantity is Quantity.GRAVITY else units.temperature
+    unit = units.gravity if quantity is Curve.GRAVITY else units.temperature
     shown = _shown(value, unit)
     return _written(shown, unit, fine=unit in ("C", "F") and round(shown, 1) != round(shown))
 
@@ -228,10 +196,10 @@ def limit_text(value: float, quantity: Quantity, units: Units) -> str:
 def _spreads(known: Known, unit: str) -> Iterator[Spread]:
     """Yield the curve with its band; a temperature's band is as thin as its line."""
     for e in known.estimates:
-        value = e.gravity if known.quantity is Quantity.GRAVITY else e.temperature_c
+        value = e.gravity if known.quantity is Curve.GRAVITY else e.temperature_c
         if value is None:
             continue
-        sd = (e.gravity_sd or 0.0) if known.quantity is Quantity.GRAVITY else 0.0
+        sd = (e.gravity_sd or 0.0) if known.quantity is Curve.GRAVITY else 0.0
         centre = _shown(value, unit)
         half = abs(_shown(value + SPREAD_SDS * sd, unit) - centre)
         yield Spread(e.at_ms, centre - half, centre + half)
@@ -301,8 +269,8 @@ def _time_ticks(window: Window, units: Units) -> Iterator[Tick]:
 def finding_caption(begins_ms: int, ends_ms: int | None, window: Window, units: Units) -> str:
     """Return when a finding held, in words: its instant while it holds, else from when until when."""
     if ends_ms is not None and ends_ms > begins_ms:
-        return span(begins_ms, ends_ms, units)
-    text = moment(begins_ms, units)
+        return units.measures.stretch(begins_ms, ends_ms)
+    text = units.measures.moment(begins_ms)
     return text if begins_ms >= window.from_ms else f"since {text}"
 
 

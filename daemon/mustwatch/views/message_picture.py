@@ -20,11 +20,9 @@ from mustwatch.store.store import Store
 from mustwatch.views.curves import Window as CurveWindow
 from mustwatch.views.curves import check_points
 from mustwatch.views.message_chart import (
-    SHOWN,
     Chart,
     Known,
     Limit,
-    Quantity,
     Strip,
     Window,
     finding_caption,
@@ -35,7 +33,7 @@ from mustwatch.views.message_chart import (
 )
 from mustwatch.views.night import night_view
 from mustwatch.views.stages import Span, band_at, spans_of
-from mustwatch.watch.finding import FindingKind
+from mustwatch.watch.finding import Curve, Drawn
 
 log = logging.getLogger(__name__)
 
@@ -80,28 +78,28 @@ def finding_chart(store: Store, plan: CellarPlan, message: Message) -> Chart | N
     if message.kind in WITHOUT or len(message.alert_ids) != 1:
         return None
     alert = store.alerts.get(message.alert_ids[0])
-    quantity = None if alert is None else SHOWN.get(alert.kind)
-    if alert is None or quantity is None:
+    drawn = None if alert is None else alert.kind.drawn
+    if alert is None or drawn is None:
         return None
     lot = _lot_of(store, alert)
     if lot is None:
         return None
     told_ms = message.created_ms
     ends_ms = alert.cleared_ms if alert.cleared_ms is not None and alert.cleared_ms <= told_ms else None
-    window = window_of(quantity, alert.opened_ms, ends_ms, told_ms, lot.started_ms)
+    window = window_of(drawn.curve, alert.opened_ms, ends_ms, told_ms, lot.started_ms)
     profile = plan.profile_for(lot)
-    is_gravity = quantity is Quantity.GRAVITY
+    is_gravity = drawn.curve is Curve.GRAVITY
     spans = spans_of(store, lot, profile, window.until_ms)
     known = Known(
         lot=lot.lot,
-        quantity=quantity,
+        quantity=drawn.curve,
         window=window,
         caption=finding_caption(alert.opened_ms, ends_ms, window, plan.rules.units),
         marks=[at for at in (alert.opened_ms, ends_ms) if at is not None],
         estimates=store.watching.estimates(lot.lot, window.from_ms, window.until_ms),
         checks=check_points(lot, CurveWindow(*window)) if is_gravity else (),
         strips=() if is_gravity else _strips(spans, window),
-        limits=_gravity_limits(alert, profile, plan) if is_gravity else _celsius_limits(alert, spans, plan),
+        limits=_gravity_limits(drawn, profile, plan) if is_gravity else _celsius_limits(alert, spans, plan),
     )
     return message_chart(known, plan.rules.units)
 
@@ -119,7 +117,7 @@ def night_chart(store: Store, settings: Settings, plan: CellarPlan, told_ms: int
     spans = spans_of(store, lot, plan.profile_for(lot), window.until_ms)
     known = Known(
         lot=lot.lot,
-        quantity=Quantity.TEMPERATURE,
+        quantity=Curve.TEMPERATURE,
         window=window,
         caption=night_caption(row["minimum"], low_ms, row["maximum"], high_ms, plan.rules.units),
         marks=[low_ms, high_ms],
@@ -152,23 +150,23 @@ def _strips(spans: Sequence[Span], window: Window) -> list[Strip]:
     ]
 
 
-def _gravity_limits(alert: Alert, profile: Profile, plan: CellarPlan) -> list[Limit]:
-    """Return the gravities that matter: where racking is due, below what the wine is dry."""
-    is_racking = alert.kind is FindingKind.RACK_DUE
-    rack, dry = (
-        limit_text(value, Quantity.GRAVITY, plan.rules.units)
-        for value in (profile.racking_gravity, profile.dry_gravity)
-    )
-    is_ending = alert.kind in (FindingKind.FINISHED, FindingKind.STUCK)
-    limits = [Limit(profile.dry_gravity, f"dry at {dry}", is_ending)]
-    if is_racking or alert.kind is FindingKind.SLUGGISH:
-        limits.append(Limit(profile.racking_gravity, f"rack at {rack}", is_racking))
-    return limits
+def _gravity_limits(drawn: Drawn, profile: Profile, plan: CellarPlan) -> list[Limit]:
+    """Return the gravities that matter: below what the wine is dry, and where racking is due."""
+    values = {
+        "dry_gravity": ("dry", profile.dry_gravity),
+        "racking_gravity": ("rack", profile.racking_gravity),
+    }
+    return [
+        Limit(value, f"{name} at {limit_text(value, Curve.GRAVITY, plan.rules.units)}", key == drawn.limit)
+        for key, (name, value) in values.items()
+        if key in ("dry_gravity", drawn.limit, drawn.beside)
+    ]
 
 
 def _celsius_limits(alert: Alert, spans: Sequence[Span], plan: CellarPlan) -> list[Limit]:
     """Return the edges of the band of then, and the limit that the finding is about."""
-    passed = alert.evidence.get("limit_celsius")
+    drawn = alert.kind.drawn
+    passed = None if drawn is None or drawn.limit is None else alert.evidence.get(drawn.limit)
     band = band_at(spans, alert.opened_ms)
     return _band_limits(band, float(passed) if isinstance(passed, int | float) else None, plan)
 
@@ -178,6 +176,6 @@ def _band_limits(band: Band, passed: float | None, plan: CellarPlan) -> list[Lim
     if passed is not None:
         edges.setdefault(passed, "urgent limit")
     return [
-        Limit(edge, f"{name} {limit_text(edge, Quantity.TEMPERATURE, plan.rules.units)}", edge == passed)
+        Limit(edge, f"{name} {limit_text(edge, Curve.TEMPERATURE, plan.rules.units)}", edge == passed)
         for edge, name in edges.items()
     ]

@@ -12,15 +12,13 @@ from mustwatch.store.store import Store
 from mustwatch.views.cellar import cellar_view
 from mustwatch.views.night import night_view
 from mustwatch.views.night_text import vessel_lines
-from mustwatch.watch.finding import FindingKind
+from mustwatch.watch.finding import kind_named
 
 AGAIN_MS = 3 * DAY_MS
 """What is still due is a reason for another message after so long (own choice)."""
 MOST_LINES = 8
 MOST_CHARACTERS = 160
 """A phone shows about so much at once: eight lines, each folded to two or three."""
-NIGHTLY = frozenset({FindingKind.TOO_WARM, FindingKind.TOO_COLD, FindingKind.NIGHT_SWING})
-"""An open alert of these kinds says already that the nights are odd."""
 
 
 class Point(NamedTuple):
@@ -46,7 +44,13 @@ def morning(store: Store, settings: Settings, now_ms: int) -> Morning:
     cellar = cellar_view(store, settings, now_ms)
     due = list(_due(cellar["vessels"]))
     odd = list(
-        _odd(night, plan, settings, {a["lot"] for a in cellar["alerts"] if a["kind"] in NIGHTLY}, store)
+        _odd(
+            night,
+            plan,
+            settings,
+            {a["lot"] for a in cellar["alerts"] if kind_named(a["kind"]).is_nightly},
+            store,
+        )
     )
     still = [Point(None, f"Still open: {a['summary']}") for a in _unanswered(cellar["alerts"])]
     cautions = [Point(None, f"Caution: {caution}") for caution in cellar["cautions"]]

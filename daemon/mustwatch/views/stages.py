@@ -22,7 +22,7 @@ class Span(NamedTuple):
 
 def stages_told(lot: LotHistory, profile: Profile, alerts: Iterable[Alert]) -> list[tuple[int, Stage]]:
     """Return the stages a lot went through, each with the instant it began, by its book and what was found of it."""
-    held = [(a.kind.value, a.opened_ms, a.cleared_ms) for a in alerts if not a.is_withdrawn]
+    held = [(a.kind.name, a.opened_ms, a.cleared_ms) for a in alerts if not a.is_withdrawn]
     return stages_through(lot, profile, held)
 
 

@@ -1,33 +1,17 @@
-"""Findings: what a detector concluded, with its evidence. The words of the design, as types."""
+"""Findings: what is concluded, of which kind, on what evidence. What a kind is stands in ``findings/KIND.py``."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import MISSING, dataclass, field, fields
 from enum import StrEnum
+from functools import cache
+from importlib import import_module
+from pkgutil import iter_modules
+from typing import Any, NamedTuple, Self
 
+from mustwatch.watch import findings
 
-class FindingKind(StrEnum):
-    """Every kind of finding there is."""
-
-    RACK_DUE = "rack-due"
-    FINISHED = "finished"
-    STUCK = "stuck"
-    SLUGGISH = "sluggish"
-    LATE_ONSET = "late-onset"
-    REFERMENTING = "refermenting"
-    TOO_WARM = "too-warm"
-    TOO_COLD = "too-cold"
-    FAST_CHANGE = "fast-change"
-    NIGHT_SWING = "night-swing"
-    FLOAT_FROZEN = "float-frozen"
-    FLOAT_ADRIFT = "float-adrift"
-    LOT_MISSING = "lot-missing"
-    SENSOR_SILENT = "sensor-silent"
-    BATTERY_LOW = "battery-low"
-    CLOCK_WRONG = "clock-wrong"
-    STORAGE_TROUBLE = "storage-trouble"
-    DELIVERY_TROUBLE = "delivery-trouble"
-    BROKER_TROUBLE = "broker-trouble"
-    UNWATCHED = "unwatched"
+Figures = Mapping[str, float | int | str | None]
+"""Evidence as it is stored and shown, by key."""
 
 
 class Severity(StrEnum):
@@ -36,6 +20,9 @@ class Severity(StrEnum):
     NOTICE = "notice"
     WARNING = "warning"
     URGENT = "urgent"
+
+
+RANK: Mapping[Severity, int] = {severity: rank for rank, severity in enumerate(Severity)}
 
 
 class Change(StrEnum):
@@ -51,8 +38,8 @@ class Change(StrEnum):
 class Subject:
     """What a finding is about. With the kind it identifies an alert: at most one open per (kind, subject).
 
-    Findings about a wine name the lot; about a sensor, the sensor (and its vessel and lot where known, which
-    do not count for identity when ``sensor_bound`` is True); about the daemon itself, none of them.
+    A finding about a wine names the lot; about gear, the sensor (with its vessel and lot where known, which don't
+    count for identity); about the daemon, none of them.
     """
 
     lot: str | None = None
@@ -60,44 +47,132 @@ class Subject:
     sensor: str | None = None
 
 
-Evidence = Mapping[str, float | int | str | None]
+class About(StrEnum):
+    """What a kind of finding is about, and by which its alerts are told apart."""
 
-OF_NO_LOT = frozenset(
-    {
-        FindingKind.LOT_MISSING,
-        FindingKind.SENSOR_SILENT,
-        FindingKind.BATTERY_LOW,
-        FindingKind.CLOCK_WRONG,
-        FindingKind.STORAGE_TROUBLE,
-        FindingKind.DELIVERY_TROUBLE,
-        FindingKind.BROKER_TROUBLE,
-        FindingKind.UNWATCHED,
-    }
-)
-"""Kinds that no lot's watch concludes, though a lot may be named as the place."""
+    WINE = "wine"
+    """A lot, or where there is none, a sensor's or vessel's wine."""
+    GEAR = "gear"
+    """A sensor, wherever it hangs."""
+    DAEMON = "daemon"
+    """The daemon itself, its machine and its connections; no wine, and no sensor unless one is named."""
 
 
-def is_of_a_lot(kind: FindingKind, evidence: Evidence) -> bool:
-    """Return whether a lot's watch concludes this: then, and only then, evaluating the lot again brings it up again.
+class Curve(StrEnum):
+    """What the picture of a finding shows."""
 
-    A float that repeats its gravity is judged in its lot; a probe that repeats its temperature by itself, whatever
-    lot it is in (``sensor_watch``), and says so by that temperature.
+    GRAVITY = "gravity"
+    TEMPERATURE = "temperature"
+
+
+class Drawn(NamedTuple):
+    """What of a finding is drawn.
+
+    ``limit``: the key of the evidence (of gravity: and of the profile) whose line has to be in the picture;
+    ``beside``: a gravity of the profile whose line is drawn where it fits, as that of dryness always is.
     """
-    is_a_probes = kind is FindingKind.FLOAT_FROZEN and "celsius" in evidence
-    return kind not in OF_NO_LOT and not is_a_probes
+
+    curve: Curve
+    limit: str | None = None
+    beside: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What a finding rests on. Each kind has its own: fields named as the keys they are stored under, of quantities.
+
+    A quantity that is not known is None. A field with a default of None is left out where it is None: then it does
+    not apply, or a newer version has added it.
+    """
+
+    def figures(self) -> dict[str, float | int | str | None]:
+        """Return it by key, as it is stored."""
+        return {
+            key: value
+            for key, is_optional in _keys(type(self))  # type: ignore[arg-type]  # a type is hashable
+            if (value := getattr(self, key)) is not None or not is_optional
+        }
+
+
+@cache
+def _keys(of: Any) -> tuple[tuple[str, bool], ...]:
+    return tuple((f.name, f.default is not MISSING) for f in fields(of))
+
+
+@dataclass(eq=False, repr=False)
+class FindingKind(str):
+    """A kind of finding: the name it is stored and shown by, and what holds for every finding of it."""
+
+    name: str
+    about: About
+    evidence: type[Evidence]
+    drawn: Drawn | None = None
+    """What of it is drawn; None: nothing."""
+    is_of_lot: bool = True
+    """Its lot's watch concludes it: evaluating the lot again, and only that, brings it up again."""
+    by_sensor_with: str | None = None
+    """A key of the evidence with which it is found of a sensor, in whatever lot, all the same."""
+    is_early: bool = False
+    """A watch that has heard no more than a day may say it."""
+    is_nightly: bool = False
+    """While it holds, an odd night is no news."""
+    runs_on: str | None = None
+    """The key of a duration that runs on by the wall clock: nothing is heard that would bring a newer one."""
+    is_end_told: bool = False
+    """That it is over is told even where it was no more than a notice."""
+    end_said_by: str | None = None
+    """The kind of finding whose beginning says that this one is over."""
+    told_not_to: str | None = None
+    """The key of the evidence that lists the targets which are not told of it."""
+
+    def __new__(cls, name: str, *_traits: object, **_more: object) -> Self:
+        """Make the name of it."""
+        return super().__new__(cls, name)
+
+    @property
+    def module(self) -> str:
+        """Return the name of its files."""
+        return self.name.replace("-", "_")
+
+    def __reduce__(self) -> tuple[Callable[[str], "FindingKind"], tuple[str]]:
+        """Have a copy be the kind itself."""
+        return kind_named, (self.name,)
+
+    def is_decided_by_lot(self, figures: Figures) -> bool:
+        """Return whether a lot's watch concluded a finding of this kind with such evidence."""
+        return self.is_of_lot and self.by_sensor_with not in figures
+
+
+MODULES = tuple(sorted(module.name for module in iter_modules(findings.__path__)))
+"""The files of the kinds."""
 
 
 @dataclass(frozen=True, slots=True)
 class Transition:
-    """A finding that began, changed severity, or ceased, at an instant of event time.
-
-    ``evidence`` holds numbers with their unit in the key (``gravity``, ``rate_per_day``, ``celsius``,
-    ``hours_settled``); it is what the message and the alert page show.
-    """
+    """A finding that began, changed severity, or ceased, at an instant of event time; with its evidence as stored."""
 
     kind: FindingKind
     change: Change
     at_ms: int
     severity: Severity
     subject: Subject
-    evidence: Evidence = field(default_factory=dict)
+    evidence: Figures = field(default_factory=dict)
+
+
+@cache
+def kind_named(name: str) -> FindingKind:
+    """Return the kind of a name.
+
+    Raises:
+        ValueError: there is none.
+    """
+    module = name.replace("-", "_")
+    if module not in MODULES:
+        raise ValueError(f"{name!r} is no kind of finding")
+    kind: FindingKind = import_module(f"{findings.__name__}.{module}").KIND
+    return kind
+
+
+def kinds() -> tuple[FindingKind, ...]:
+    """Return all kinds, by name."""
+    return tuple(kind_named(module.replace("_", "-")) for module in MODULES)

@@ -21,14 +21,16 @@ from mustwatch.cellar.steps import band_now
 from mustwatch.cellar.strength import sugar_lifts
 from mustwatch.cellar.told import Parted, WineAdded
 from mustwatch.watch.curve import SOONER, Curve, Forecast
-from mustwatch.watch.detectors import ENROLLED, Detector, SlotView
+from mustwatch.watch.detector import Detector
+from mustwatch.watch.enrolled import ENROLLED
 from mustwatch.watch.estimate import Estimate, Expected
-from mustwatch.watch.finding import Evidence, FindingKind, Subject, Transition
+from mustwatch.watch.finding import Figures, FindingKind, Subject, Transition
 from mustwatch.watch.gravity_filter import GravityFilter
 from mustwatch.watch.hand import HandChecks
 from mustwatch.watch.lot_estimator import NEVER, LotEstimator
 from mustwatch.watch.memory import TRANSIENT, dumped, recall, version_of
 from mustwatch.watch.observation import Observation
+from mustwatch.watch.slot_view import SlotView
 from mustwatch.watch.slots import SLOT_MS, OpenSlot, slot_start_ms
 from mustwatch.watch.thermometer import Thermometer
 
@@ -77,7 +79,7 @@ class WatchStep(NamedTuple):
     estimate: Estimate
     transitions: tuple[Transition, ...]
     forecast: Forecast
-    figures: tuple[tuple[FindingKind, str | None, Evidence], ...] = ()
+    figures: tuple[tuple[FindingKind, str | None, Figures], ...] = ()
 
 
 def is_night_utc(at_ms: int) -> bool:
@@ -238,7 +240,11 @@ class LotWatch:
                 transitions += tuple(told)
         if transitions:
             self._set_stage(end_ms)
-        figures = tuple(found for detector in self._detectors.values() for found in detector.figures(view))
+        figures = tuple(
+            (kind, sensor, evidence.figures())
+            for detector in self._detectors.values()
+            for kind, sensor, evidence in detector.figures(view)
+        )
         return _new(WatchStep, (estimate, transitions, view.forecast, figures))
 
     def _look(self, end_ms: int, celsius: float | None) -> Estimate:
@@ -305,7 +311,7 @@ class LotWatch:
         history = lot_history(self.lot, self._book)
         if history is None:
             return
-        found = Facts(findings={kind.value: since_ms for kind, _, since_ms in self.open_findings()})
+        found = Facts(findings={kind.name: since_ms for kind, _, since_ms in self.open_findings()})
         if history.parts_at(at_ms) and self._view.subject.vessel not in history.parts_at(at_ms):
             self._view.subject = Subject(self.lot, history.vessel_at(at_ms))
         self._view.stage = history.stage_at(at_ms)

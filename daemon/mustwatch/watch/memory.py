@@ -11,7 +11,9 @@ from enum import EnumType
 from functools import cache
 from hashlib import blake2b
 from types import NoneType, UnionType
-from typing import Any, get_args, get_origin, get_type_hints
+from typing import Any, NewType, get_args, get_origin, get_type_hints
+
+from mustwatch.watch.finding import FindingKind, kind_named
 
 TRANSIENT = {"transient": True}
 """The metadata of a field that is not remembered."""
@@ -52,8 +54,10 @@ def recall(into: object, state: list[Any]) -> None:
 
 def _recalled(hint: Any, state: Any, now: Any = None) -> Any:
     """Return a value of the type ``hint``; what is there now, where the watch made it, takes its state over."""
-    if hint in PLAIN:
+    if hint in PLAIN or isinstance(hint, NewType):
         return state
+    if hint is FindingKind:
+        return kind_named(state)
     args = get_args(hint)
     if is_dataclass(now):
         recall(now, state)
@@ -84,6 +88,8 @@ def version_of(*classes: type) -> str:
 
 def _held(hint: Any) -> Iterator[type]:
     """Yield the dataclasses and named tuples that a value of a type may hold."""
+    if hint is FindingKind:
+        return
     for of in get_args(hint):
         yield from _held(of)
     if is_dataclass(hint) or (isinstance(hint, type) and issubclass(hint, tuple) and hint is not tuple):

@@ -1,7 +1,7 @@
 """One sensor's watch, whatever lot it is in: its battery, a thermometer that repeats one value, a float in no lot.
 
-A float's gravity is judged in its lot (``detectors.floats``), where it is known whether the wine stands still; in no
-lot it is only asked whether it reads a wine (``lot_missing``).
+A float's gravity is judged in its lot, where it is known whether the wine stands still; in no lot it is only asked
+whether it reads a wine.
 """
 
 import json
@@ -11,19 +11,12 @@ from dataclasses import dataclass, field
 from mustwatch.cellar.history import BEGINNING_MS, END_MS, Placement
 from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Sensor, SensorKind
-from mustwatch.watch.constancy import FEWEST, Constancy
-from mustwatch.watch.detectors.detector import Latch
-from mustwatch.watch.finding import Evidence, FindingKind, Severity, Subject, Transition
-from mustwatch.watch.lot_missing import LotMissing, Said
+from mustwatch.watch.finding import Figures, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.findings import lot_missing
+from mustwatch.watch.findings.battery_low import BatteryLow
+from mustwatch.watch.findings.float_frozen import ProbeFrozen
+from mustwatch.watch.findings.lot_missing import LotMissing, Said
 from mustwatch.watch.memory import TRANSIENT, dumped, recall, version_of
-
-LOW_READINGS = 3
-"""Readings in a row under the limit before the battery counts as low: a transmission pulls the voltage down."""
-
-RECOVERED_V = 0.15
-"""A battery was changed or charged when it stands this far above the limit, as often in a row (common practice)."""
-
-HOUR_MS = 3_600_000
 
 NOWHERE = Placement(None, None, BEGINNING_MS, END_MS)
 
@@ -37,11 +30,8 @@ class SensorWatch:
 
     sensor: Sensor = field(metadata=TRANSIENT)
     _last_ms: int = field(init=False, default=-(2**62))
-    _low: int = field(init=False, default=0)
-    _high: int = field(init=False, default=0)
-    _battery: Latch = field(init=False, default_factory=lambda: Latch(FindingKind.BATTERY_LOW))
-    _frozen: Latch = field(init=False, default_factory=lambda: Latch(FindingKind.FLOAT_FROZEN))
-    _alive: Constancy = field(init=False, default_factory=Constancy)
+    _battery: BatteryLow = field(init=False, default_factory=BatteryLow)
+    _frozen: ProbeFrozen = field(init=False, default_factory=ProbeFrozen)
     _missing: LotMissing = field(init=False)
     _changed: bool = field(metadata=TRANSIENT, init=False, default=False)
 
@@ -59,9 +49,7 @@ class SensorWatch:
 
     def hold(self, kind: FindingKind, severity: Severity, since_ms: int, vessel: str | None) -> None:
         """Take over what was found and not ended, where a snapshot that does not fit has left it out."""
-        latch = {FindingKind.BATTERY_LOW: self._battery, FindingKind.LOT_MISSING: self._missing.latch}.get(
-            kind
-        )
+        latch = {latch.kind: latch for latch in (self._battery.latch, self._missing.latch)}.get(kind)
         if latch is not None and latch.severity is None:
             latch.severity, latch.since_ms = severity, since_ms
             if latch is self._missing.latch:
@@ -85,15 +73,12 @@ class SensorWatch:
             return ()
         self._last_ms = at_ms
         self._changed = True
-        told: Sequence[Transition] = ()
+        told: tuple[Transition, ...] = ()
+        subject = Subject(lot, vessel, self.sensor.id)
         if reading.battery_v is not None and self.sensor.battery_low_v is not None:
-            told = self._judge_battery(
-                reading.battery_v, self.sensor.battery_low_v, Subject(lot, vessel, self.sensor.id), at_ms
-            )
+            told += tuple(self._battery.take(reading.battery_v, self.sensor.battery_low_v, at_ms, subject))
         if reading.temperature_c is not None and self.is_probe:
-            self._alive.take(reading.temperature_c, at_ms)
-            if self._alive.is_frozen != (self._frozen.severity is not None):
-                told = (*told, *self._judge_frozen(Subject(lot, vessel, self.sensor.id), at_ms))
+            told += tuple(self._frozen.take(reading.temperature_c, at_ms, subject))
         if said is not None:
             return (*told, *self._missing.take(said, place))
         return (*told, *self.booked(place)) if self._missing.holds else told
@@ -102,43 +87,17 @@ class SensorWatch:
         """Take in where the book has the sensor now, and return what ceased by that."""
         return self._missing.booked(place)
 
-    def fresh_figures(self) -> tuple[FindingKind, Subject, int, Evidence] | None:
+    def fresh_figures(self) -> tuple[FindingKind, Subject, int, Figures] | None:
         """Return what is to be said now of a finding that holds: as of when, and the figures of then; once an hour."""
         found = self._missing.fresh_figures()
         if found is None:
             return None
         at_ms, vessel, evidence = found
-        return FindingKind.LOT_MISSING, Subject(None, vessel, self.sensor.id), at_ms, evidence
-
-    def _judge_battery(
-        self, volts: float, limit: float, subject: Subject, at_ms: int
-    ) -> Sequence[Transition]:
-        evidence = {"battery_v": round(volts, 3), "limit_v": limit}
-        self._low = self._low + 1 if volts < limit else 0
-        self._high = self._high + 1 if volts >= limit + RECOVERED_V else 0
-        if self._low >= LOW_READINGS:
-            return self._battery.set(at_ms, subject, Severity.NOTICE, evidence)
-        if self._high >= LOW_READINGS:
-            return self._battery.clear(at_ms, subject, evidence)
-        return ()
-
-    def _judge_frozen(self, subject: Subject, at_ms: int) -> Sequence[Transition]:
-        alive = self._alive
-        if alive.is_frozen and alive.count > FEWEST:
-            # Dated when the run became too long, not when it was heard: whichever reading shows it, if one comes late.
-            at_ms = alive.since_ms + alive.patience_ms()
-        evidence = {
-            "celsius": alive.value,
-            "hours_constant": round((at_ms - alive.since_ms) / HOUR_MS, 1),
-            "readings_constant": alive.count,
-        }
-        if alive.is_frozen:
-            return self._frozen.set(at_ms, subject, Severity.WARNING, evidence)
-        return self._frozen.clear(at_ms, subject, evidence)
+        return lot_missing.KIND, Subject(None, vessel, self.sensor.id), at_ms, evidence.figures()
 
     def open_findings(self) -> tuple[tuple[FindingKind, int], ...]:
         """Return what holds and since when."""
-        latches = (self._battery, self._frozen, self._missing.latch)
+        latches = (self._battery.latch, self._frozen.latch, self._missing.latch)
         return tuple((latch.kind, latch.since_ms) for latch in latches if latch.severity is not None)
 
     def snapshot_if_changed(self) -> str | None:

@@ -101,7 +101,9 @@ class VesselRow(LotRow):
 
 
 class Alert(BaseModel):
-    """Something that must be done or is going wrong. ``evidence``: numbers with their units in the key."""
+    """Something that must be done or is going wrong. ``evidence``: numbers with their units in the key, when it was
+    raised; ``now``: those of now; ``numbers``: the same as people read them, by their names in words.
+    """
 
     id: str
     kind: str
@@ -125,6 +127,7 @@ class Alert(BaseModel):
     care: str | None
     evidence: dict[str, float | int | str | None]
     now: dict[str, float | int | str | None]
+    numbers: dict[str, str]
     now_at: Instant
 
 

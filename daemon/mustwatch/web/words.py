@@ -7,7 +7,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from mustwatch.cellar.measures import MINUS, Measures, counted
+from mustwatch.cellar.measures import Measures, counted
 from mustwatch.web.cellarhand import Manners
 
 DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -198,30 +198,6 @@ class Words:
         """Return how long something lasted, in words."""
         begin, end = self.at(from_iso), self.at(until_iso)
         return "" if begin is None or end is None else span(max(0.0, (end - begin).total_seconds()))
-
-    @staticmethod
-    def evidence_name(key: str) -> str:
-        """Return a key of evidence in words: ``rate_per_day`` as ``Rate per day``."""
-        words = key.replace("_", " ")
-        return words[:1].upper() + words[1:]
-
-    def evidence_value(self, key: str, value: float | str | None) -> str:
-        """Return a value of evidence in the cellar's units, which its key names."""
-        if value is None or isinstance(value, bool | str):
-            return NOTHING if value is None else str(value)
-        if "per_hour" in key and "celsius" in key:
-            return f"{self.warmth(value)} an hour"
-        if "swing" in key and "celsius" in key:
-            return self.warmth(value)
-        if "celsius" in key:
-            return self.temperature(value)
-        if "probability" in key:
-            return self.measures.chance(value)
-        if "gravity" in key and 0.9 < value < 1.3:
-            return self.gravity(value)
-        if "gravity" in key or key == "rate_per_day":
-            return self.gravity_change(value)
-        return f"{value:.4g}".replace("-", MINUS)
 
     def ago(self, iso_text: str | None, now_iso: str) -> str:
         """Return how long ago an instant was: ``4 minutes ago``."""

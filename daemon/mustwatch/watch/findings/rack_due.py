@@ -4,11 +4,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import ClassVar
 
+from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.profile import Stage
-from mustwatch.watch.detectors.detector import NOTHING, Evidence, OneLatch
-from mustwatch.watch.detectors.slot_view import SlotView
-from mustwatch.watch.finding import FindingKind, Severity, Transition
+from mustwatch.cellar.quantities import Gravity, GravityChange, Hours
+from mustwatch.watch.detector import NOTHING, OneLatch
+from mustwatch.watch.finding import About, Curve, Drawn, Evidence, FindingKind, Severity, Transition
 from mustwatch.watch.float_track import HELD_AT_MOST_MS
+from mustwatch.watch.slot_view import SlotView
+from mustwatch.watch.standing import Left, Standing, gravity_of
 
 BACK_ABOVE = 0.004
 """The finding is withdrawn when gravity is this far above the racking gravity again: sugar was added."""
@@ -28,8 +31,6 @@ RECKONED_SD = 0.002
 """While a float is not believed the estimate goes on from what it said before, for some hours: as long as its standard
 error is no larger than this, it is good enough to be called by."""
 
-HOUR_MS = 3_600_000
-
 HANGS_FOR_MS = 2 * HOUR_MS
 HANGS_WITHIN = 0.003
 """So long a float has to hang, and no higher above the racking gravity, before racking is called for without it. Should
@@ -37,6 +38,21 @@ it swim after all, in a wine that has stopped, its trembling tells by then; and 
 
 QUIET_HANGS_WITHIN = 0.001
 """The same for a float that trembles so little that its trembling tells nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Near(Standing):
+    """How the wine stands to its racking gravity: reached some hours ahead by the forecast, or by what it did before
+    no float was believed any more.
+    """
+
+    gravity_sd: GravityChange
+    racking_gravity: Gravity
+    hours_unheard: Hours | None = None
+    hours_ahead: Hours | None = None
+
+
+KIND = FindingKind("rack-due", About.WINE, Near, drawn=Drawn(Curve.GRAVITY, limit="racking_gravity"))
 
 
 @dataclass(slots=True)
@@ -47,7 +63,7 @@ class RackDue(OneLatch):
     by the forecast; cleared when the lot is racked or its stage is changed, or gravity is well above again.
     """
 
-    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.RACK_DUE,)
+    kinds: ClassVar[tuple[FindingKind, ...]] = (KIND,)
 
     def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
@@ -55,14 +71,14 @@ class RackDue(OneLatch):
         if view.stage is not Stage.PRIMARY:
             if latch.severity is None:
                 return NOTHING
-            return latch.clear(view.at_ms, view.subject, {"gravity": _rounded(view.gravity)})
+            return latch.clear(view.at_ms, view.subject, Left(gravity_of(view)))
         gravity = view.gravity
         if gravity is None or not (view.heard or self._is_reckoned(view)):
             return NOTHING
         due = view.profile.racking_gravity
         if latch.severity is not None:
             if gravity - 2.0 * view.gravity_sd > due + BACK_ABOVE and not self._foreseen(view):
-                return latch.clear(view.at_ms, view.subject, {"gravity": _rounded(gravity)})
+                return latch.clear(view.at_ms, view.subject, Left(gravity_of(view)))
             return NOTHING
         if view.gravity_sd > KNOWN_WELL_ENOUGH or not (gravity <= due or self._foreseen(view)):
             return NOTHING
@@ -73,20 +89,20 @@ class RackDue(OneLatch):
     def evidence(self, view: SlotView) -> Evidence:
         """Return how near it is to its racking gravity, or since when it is below."""
         gravity, due = view.gravity, view.profile.racking_gravity
-        evidence: dict[str, float | int | str | None] = {
-            "gravity": _rounded(gravity),
-            "gravity_sd": round(view.gravity_sd, 5),
-            "racking_gravity": due,
-            "rate_per_day": round(view.rate, 5),
-            "celsius": None if view.celsius is None else round(view.celsius, 1),
-        }
+        unheard = ahead = None
         if not view.heard:
             heard_ms = max(view.estimator.heard_float_ms, view.estimator.checked_ms)
-            evidence["hours_unheard"] = round((view.at_ms - heard_ms) / HOUR_MS, 1)
+            unheard = Hours(round((view.at_ms - heard_ms) / HOUR_MS, 1))
         rack = view.forecast.rack
         if gravity is not None and gravity > due and rack is not None:
-            evidence["hours_ahead"] = round((rack.at_ms - view.at_ms) / HOUR_MS, 1)
-        return evidence
+            ahead = Hours(round((rack.at_ms - view.at_ms) / HOUR_MS, 1))
+        return Near.of(
+            view,
+            gravity_sd=GravityChange(round(view.gravity_sd, 5)),
+            racking_gravity=Gravity(due),
+            hours_unheard=unheard,
+            hours_ahead=ahead,
+        )
 
     def _may_have_stopped(self, view: SlotView, below: float) -> bool:
         """Return whether the readings hint that the fall stopped before it got so far below the racking gravity."""
@@ -115,5 +131,4 @@ class RackDue(OneLatch):
         return notice_h > 0.0 and rack is not None and rack.at_ms - view.at_ms <= notice_h * HOUR_MS
 
 
-def _rounded(gravity: float | None) -> float | None:
-    return None if gravity is None else round(gravity, 4)
+DETECTOR = RackDue

@@ -1,8 +1,21 @@
 """Silence: a sensor that should have spoken. The only judgement that uses the time of the wall clock."""
 
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from dataclasses import dataclass
 
-HOUR_MS = 3_600_000
+from mustwatch.cellar.instant import HOUR_MS
+from mustwatch.cellar.quantities import Hours
+from mustwatch.watch.finding import About, Change, Evidence, FindingKind, Severity, Subject, Transition
+
+
+@dataclass(frozen=True, slots=True)
+class Silence(Evidence):
+    """For how long nothing was heard, and after how long that counts."""
+
+    hours_silent: Hours
+    silent_after_hours: Hours
+
+
+KIND = FindingKind("sensor-silent", About.GEAR, Silence, is_of_lot=False, runs_on="hours_silent")
 
 
 def judge_silence(
@@ -28,11 +41,8 @@ def judge_silence(
     is_silent = quiet_ms > silent_after_s * 1000.0
     if is_silent == is_open:
         return None
-    evidence = {
-        "hours_silent": round(quiet_ms / HOUR_MS, 2),
-        "silent_after_hours": round(silent_after_s / 3600, 2),
-    }
+    evidence = Silence(Hours(round(quiet_ms / HOUR_MS, 2)), Hours(round(silent_after_s / 3600, 2)))
     change = Change.RAISED if is_silent else Change.CLEARED
     # An alert is dated when the silence became one, not when somebody looked.
     at_ms = last_heard_ms + int(silent_after_s * 1000) if is_silent else last_heard_ms
-    return Transition(FindingKind.SENSOR_SILENT, change, at_ms, Severity.WARNING, subject, evidence)
+    return Transition(KIND, change, at_ms, Severity.WARNING, subject, evidence.figures())

@@ -1,11 +1,22 @@
 """``storage-trouble``: one finding for everything that can be wrong with the storage, each part noted by itself."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
-from mustwatch.store.inspection import Broken
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
+from mustwatch.cellar.quantities import Megabytes
+from mustwatch.watch.finding import (
+    RANK,
+    About,
+    Change,
+    Evidence,
+    Figures,
+    FindingKind,
+    Severity,
+    Subject,
+    Transition,
+)
 
 
 class Part(StrEnum):
@@ -35,22 +46,30 @@ class StorageTrouble(NamedTuple):
     free_mb: int | None = None
 
 
-def rows_trouble(broken: Sequence[Broken]) -> StorageTrouble | None:
-    """Return the trouble that rows set aside are; None without any."""
+def rows_trouble(broken: Sequence[object]) -> StorageTrouble | None:
+    """Return the trouble that rows set aside are, each saying which it is; None without any."""
     if not broken:
         return None
     more = f", and {len(broken) - 2} more" if len(broken) > 2 else ""
     return StorageTrouble("; ".join(map(str, broken[:2])) + more, Severity.URGENT)
 
 
-Evidence = Mapping[str, float | int | str | None]
-_RANK = {Severity.NOTICE: 0, Severity.WARNING: 1, Severity.URGENT: 2}
+@dataclass(frozen=True, slots=True)
+class Worst(Evidence):
+    """The part that is worst off, what is wrong with it, and the room left where that matters."""
+
+    part: str
+    what: str
+    free_mb: Megabytes | None = None
+
+
+KIND = FindingKind("storage-trouble", About.DAEMON, Worst, is_of_lot=False)
 
 
 class StorageTroubles:
     """What holds, by part. The finding stands while any part is in trouble, at the worst one's severity."""
 
-    def __init__(self, standing: tuple[Severity, Evidence] | None = None) -> None:
+    def __init__(self, standing: tuple[Severity, Figures] | None = None) -> None:
         """Begin.
 
         Args:
@@ -74,16 +93,11 @@ class StorageTroubles:
             if self._severity is None:
                 return []
             cleared, self._severity = self._severity, None
-            return [Transition(FindingKind.STORAGE_TROUBLE, Change.CLEARED, now_ms, cleared, Subject())]
-        worst_part, worst = max(self._troubles.items(), key=lambda item: _RANK[item[1].severity])
+            return [Transition(KIND, Change.CLEARED, now_ms, cleared, Subject())]
+        worst_part, worst = max(self._troubles.items(), key=lambda item: RANK[item[1].severity])
         if worst.severity is self._severity:
             return []
         self._severity = worst.severity
-        evidence: dict[str, float | int | str | None] = {"part": str(worst_part), "what": worst.what}
-        if worst.free_mb is not None:
-            evidence["free_mb"] = worst.free_mb
-        return [
-            Transition(
-                FindingKind.STORAGE_TROUBLE, Change.RAISED, now_ms, worst.severity, Subject(), evidence
-            )
-        ]
+        free_mb = None if worst.free_mb is None else Megabytes(worst.free_mb)
+        evidence = Worst(str(worst_part), worst.what, free_mb).figures()
+        return [Transition(KIND, Change.RAISED, now_ms, worst.severity, Subject(), evidence)]

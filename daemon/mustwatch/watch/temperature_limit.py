@@ -1,13 +1,14 @@
-"""Too warm, too cold: outside the band of profile and stage for longer than the dwell."""
+"""What too warm and too cold share: the must is outside the band of profile and stage for longer than the dwell."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import ClassVar
 
-from mustwatch.watch.detectors.detector import NOTHING, Evidence, OneLatch
-from mustwatch.watch.detectors.slot_view import SlotView
-from mustwatch.watch.finding import FindingKind, Severity, Transition
+from mustwatch.cellar.quantities import Celsius, Minutes, rounded
+from mustwatch.watch.detector import NOTHING, OneLatch
+from mustwatch.watch.finding import Evidence, Severity, Transition
 from mustwatch.watch.lot_estimator import NEVER
+from mustwatch.watch.slot_view import SlotView
 
 THERMOMETER_C = 0.2
 """How wrong the thermometer of a float or a probe may be (common practice)."""
@@ -20,6 +21,24 @@ WELL_INSIDE_C = 0.25
 """Before anything is told, a slot this far inside begins the dwell anew."""
 
 MINUTE_MS = 60_000
+
+
+@dataclass(frozen=True, slots=True)
+class BeyondLimit(Evidence):
+    """Where the must is, the limit it has passed, for how long, and the worst of it."""
+
+    celsius: Celsius | None
+    limit_celsius: Celsius
+    minutes_beyond: Minutes
+    worst_celsius: Celsius | None
+
+
+@dataclass(frozen=True, slots=True)
+class BackInside(Evidence):
+    """Where the must is when that is over, and the worst it was."""
+
+    celsius: Celsius
+    worst_celsius: Celsius
 
 
 @dataclass(slots=True)
@@ -87,12 +106,12 @@ class TemperatureLimit(OneLatch):
 
     def _evidence(self, view: SlotView, severity: Severity | None) -> Evidence:
         limit, urgent = self._limits(view)
-        return {
-            "celsius": None if view.celsius is None else round(view.celsius, 2),
-            "limit_celsius": urgent if severity is Severity.URGENT else limit,
-            "minutes_beyond": (view.at_ms - self.began_ms) // MINUTE_MS,
-            "worst_celsius": None if self.worst_c is None else round(self.worst_c, 2),
-        }
+        return BeyondLimit(
+            celsius=rounded(Celsius, view.celsius, 2),
+            limit_celsius=Celsius(urgent if severity is Severity.URGENT else limit),
+            minutes_beyond=Minutes((view.at_ms - self.began_ms) // MINUTE_MS),
+            worst_celsius=rounded(Celsius, self.worst_c, 2),
+        )
 
     def _inside(self, view: SlotView, celsius: float, beyond: float) -> Iterable[Transition]:
         self.urgent_ms = NEVER
@@ -109,27 +128,5 @@ class TemperatureLimit(OneLatch):
         if view.at_ms - self.inside_ms < view.profile.dwell_minutes * MINUTE_MS:
             return NOTHING
         worst_c = celsius if self.worst_c is None else self.worst_c
-        cleared = {"celsius": round(celsius, 2), "worst_celsius": round(worst_c, 2)}
+        cleared = BackInside(Celsius(round(celsius, 2)), Celsius(round(worst_c, 2)))
         return self.latch.clear(view.at_ms, view.subject, cleared)
-
-
-@dataclass(slots=True)
-class TooWarm(TemperatureLimit):
-    """The must is warmer than its band allows."""
-
-    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.TOO_WARM,)
-    sign = 1.0
-
-    def _limits(self, view: SlotView) -> tuple[float, float]:
-        return view.band.high_c, view.band.urgent_high_c
-
-
-@dataclass(slots=True)
-class TooCold(TemperatureLimit):
-    """The must is colder than its band allows."""
-
-    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.TOO_COLD,)
-    sign = -1.0
-
-    def _limits(self, view: SlotView) -> tuple[float, float]:
-        return view.band.low_c, view.band.urgent_low_c

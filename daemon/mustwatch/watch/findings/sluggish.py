@@ -1,16 +1,17 @@
-"""The pace of a ferment: an onset that does not come, a fall that has become slow."""
+"""Sluggish: a fall that has become slow."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import ClassVar
 
+from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.profile import Stage
-from mustwatch.watch.detectors.detector import NOTHING, Evidence, OneLatch
-from mustwatch.watch.detectors.slot_view import SlotView
-from mustwatch.watch.finding import FindingKind, Severity, Transition
+from mustwatch.cellar.quantities import Hours
+from mustwatch.watch.detector import NOTHING, OneLatch
+from mustwatch.watch.finding import About, Curve, Drawn, Evidence, FindingKind, Severity, Transition
 from mustwatch.watch.lot_estimator import NEVER
-
-HOUR_MS = 3_600_000
+from mustwatch.watch.slot_view import SlotView
+from mustwatch.watch.standing import Left, Standing, gravity_of, rate_of
 
 SLOW_HIGH = 0.005
 """Sluggish above ``SLOW_LEVEL``: less than this a day. Source: Pambianchi, Modern Home Winemaking."""
@@ -22,12 +23,6 @@ SLOW_LEVEL = 1.005
 
 SLOW_FOR_MS = 24 * HOUR_MS
 """A day and a night of it: what one cold night did is gone by the next evening (common practice)."""
-
-COMING = 0.002
-"""Per day: an onset that is on its way is not told ..."""
-
-HAS_COME = 0.0025
-"""... nor one that has all but come."""
 
 GATHERING_MS = 48 * HOUR_MS
 """So soon after its onset a ferment is not called slow even if it looked fast at first: the onset itself looks like a
@@ -43,38 +38,14 @@ FAR_FROM_END = 0.006
 """What is nearly done may be slow: nothing is said within this of the expected end (common practice)."""
 
 
-@dataclass(slots=True)
-class LateOnset(OneLatch):
-    """No fermentation within the profile's onset hours after the lot began.
+@dataclass(frozen=True, slots=True)
+class Slow(Standing):
+    """How the wine stands, and for how long it has been slow."""
 
-    Raised when the hours are over, gravity is observed and no fall has been seen; cleared by the onset.
-    """
+    hours_slow: Hours
 
-    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.LATE_ONSET,)
 
-    def judge(self, view: SlotView) -> Iterable[Transition]:
-        """Judge one closed slot."""
-        if view.estimator.onset_ms != NEVER:
-            if self.latch.severity is None:
-                return NOTHING
-            return self.latch.clear(view.at_ms, view.subject, {"rate_per_day": round(view.rate, 5)})
-        if self.latch.severity is not None or not view.heard or view.gravity is None:
-            return NOTHING
-        hours = (view.at_ms - view.started_ms) / HOUR_MS
-        if hours < view.profile.onset_hours or view.stage is not Stage.PRIMARY:
-            return NOTHING
-        if view.gravity <= view.profile.racking_gravity:
-            return NOTHING
-        first = view.estimator.first_gravity
-        if view.rate + 0.5 * view.rate_sd < -COMING or (
-            first is not None and first - view.gravity > HAS_COME
-        ):
-            return NOTHING
-        return self.latch.set(view.at_ms, view.subject, Severity.WARNING, self.evidence(view))
-
-    def evidence(self, view: SlotView) -> Evidence:
-        """Return where it stands now, and how long after the start."""
-        return _stands(view) | {"hours_since_start": round((view.at_ms - view.started_ms) / HOUR_MS, 1)}
+KIND = FindingKind("sluggish", About.WINE, Slow, drawn=Drawn(Curve.GRAVITY, beside="racking_gravity"))
 
 
 @dataclass(slots=True)
@@ -85,7 +56,7 @@ class Sluggish(OneLatch):
     cleared when the rate is clearly above again, or when the ferment ends one way or the other.
     """
 
-    kinds: ClassVar[tuple[FindingKind, ...]] = (FindingKind.SLUGGISH,)
+    kinds: ClassVar[tuple[FindingKind, ...]] = (KIND,)
     slow_ms: int = NEVER
 
     def judge(self, view: SlotView) -> Iterable[Transition]:
@@ -103,8 +74,7 @@ class Sluggish(OneLatch):
             p_falling = view.estimator.p_falling
             if fall - 2.0 * sd > limit or near_end or (p_falling is not None and p_falling < ENDED):
                 self.slow_ms = NEVER
-                cleared = {"gravity": round(gravity, 4), "rate_per_day": round(view.rate, 5)}
-                return self.latch.clear(view.at_ms, view.subject, cleared)
+                return self.latch.clear(view.at_ms, view.subject, Left(gravity_of(view), rate_of(view)))
             return NOTHING
         is_settled = view.estimator.p_falling is not None and view.estimator.p_falling < SETTLED
         if fall - sd > limit or near_end or is_settled or view.stage not in (Stage.PRIMARY, Stage.SECONDARY):
@@ -123,12 +93,7 @@ class Sluggish(OneLatch):
 
     def evidence(self, view: SlotView) -> Evidence:
         """Return how slow it is now, and since when."""
-        return _stands(view) | {"hours_slow": round((view.at_ms - self.slow_ms) / HOUR_MS, 1)}
+        return Slow.of(view, hours_slow=Hours(round((view.at_ms - self.slow_ms) / HOUR_MS, 1)))
 
 
-def _stands(view: SlotView) -> dict[str, float | int | str | None]:
-    return {
-        "gravity": None if view.gravity is None else round(view.gravity, 4),
-        "rate_per_day": round(view.rate, 5),
-        "celsius": None if view.celsius is None else round(view.celsius, 1),
-    }
+DETECTOR = Sluggish

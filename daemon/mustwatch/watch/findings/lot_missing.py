@@ -8,11 +8,14 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from mustwatch.cellar.history import Placement
-from mustwatch.watch.detectors.detector import NOTHING, Evidence, Latch
-from mustwatch.watch.finding import FindingKind, Severity, Subject, Transition
+from mustwatch.cellar.instant import HOUR_MS
+from mustwatch.cellar.quantities import Celsius, Gravity, GravityPerDay, rounded
+from mustwatch.watch.detector import NOTHING, Latch
+from mustwatch.watch.finding import About, FindingKind, Severity, Subject, Transition
 from mustwatch.watch.memory import TRANSIENT
+from mustwatch.watch.standing import Left, Standing
 
-HOUR_MS = 3_600_000
+KIND = FindingKind("lot-missing", About.GEAR, Standing, is_of_lot=False)
 WATER_LIKE = 1.005
 """Water and what is commonly sanitised with read less, a float's own error included. Common practice, no source."""
 NO_MUST = 1.150
@@ -69,7 +72,7 @@ class LotMissing:
     _value: float | None = None
     _is_alive: bool = False
     _otherwise_ms: int | None = None
-    latch: Latch = field(default_factory=lambda: Latch(FindingKind.LOT_MISSING))
+    latch: Latch = field(default_factory=lambda: Latch(KIND))
     _is_news: bool = field(metadata=TRANSIENT, default=False)
 
     @property
@@ -102,16 +105,13 @@ class LotMissing:
         subject = Subject(None, place.vessel, self.sensor)
         return (*told, *self.latch.set(said.at_ms, subject, Severity.NOTICE, self.evidence()))
 
-    def evidence(self) -> Evidence:
+    def evidence(self) -> Standing:
         """Return the gravity of the last hour, its rate over the last day where that can be told, and °C."""
         last, rate = self._hours[-1], self._rate_per_day()
-        return {
-            "gravity": round(last.gravity, 4),
-            "rate_per_day": None if rate is None else round(rate, 4),
-            "celsius": last.celsius,
-        }
+        celsius = None if last.celsius is None else Celsius(last.celsius)
+        return Standing(Gravity(round(last.gravity, 4)), rounded(GravityPerDay, rate, 4), celsius)
 
-    def fresh_figures(self) -> tuple[int, str | None, Evidence] | None:
+    def fresh_figures(self) -> tuple[int, str | None, Standing] | None:
         """Return, once an hour while it holds, when and in which vessel it last read a wine, and the figures."""
         if not (self._is_news and self.holds and self._hours):
             return None
@@ -146,7 +146,10 @@ class LotMissing:
             self._otherwise_ms = said.at_ms
         if said.at_ms - self._otherwise_ms < OTHERWISE_MS:
             return NOTHING
-        evidence = {"gravity": said.gravity, "celsius": said.celsius}
+        evidence = Left(
+            None if said.gravity is None else Gravity(said.gravity),
+            celsius=None if said.celsius is None else Celsius(said.celsius),
+        )
         told = self.latch.clear(said.at_ms, Subject(None, self._vessel, self.sensor), evidence)
         self._forget()
         return told
@@ -183,7 +186,7 @@ class LotMissing:
     def _over(self, at_ms: int) -> tuple[Transition, ...]:
         """End the finding: no earlier than it began."""
         at_ms = max(at_ms, self.latch.since_ms)
-        return self.latch.clear(at_ms, Subject(None, self._vessel, self.sensor), {})
+        return self.latch.clear(at_ms, Subject(None, self._vessel, self.sensor))
 
     def _forget(self) -> None:
         self._hours, self._value, self._is_alive, self._otherwise_ms = [], None, False, None

@@ -4,11 +4,15 @@ from dataclasses import dataclass, field
 
 from mustwatch.cellar.additions import Purpose, brings_sugar, purpose_of
 from mustwatch.cellar.book import Addition
+from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.profile import Band, Profile, Stage
 from mustwatch.watch.curve import Forecast
 from mustwatch.watch.finding import Subject
 from mustwatch.watch.lot_estimator import NEVER, LotEstimator
 from mustwatch.watch.memory import TRANSIENT
+
+HANDLED_MS = 4 * HOUR_MS
+"""After a racking or an addition the change of temperature is what was done, not what happened."""
 
 
 @dataclass(slots=True)

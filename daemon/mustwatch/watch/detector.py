@@ -1,13 +1,11 @@
 """The detector: a small pure class that is shown each closed slot and says when its finding begins and ceases."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import ClassVar, Protocol
 
-from mustwatch.watch.detectors.slot_view import SlotView
-from mustwatch.watch.finding import Change, FindingKind, Severity, Subject, Transition
-
-Evidence = Mapping[str, float | int | str | None]
+from mustwatch.watch.finding import Change, Evidence, FindingKind, Severity, Subject, Transition
+from mustwatch.watch.slot_view import SlotView
 
 
 class Detector(Protocol):
@@ -33,6 +31,7 @@ class Detector(Protocol):
 
 
 NOTHING: tuple[Transition, ...] = ()
+NO_EVIDENCE = Evidence()
 
 
 @dataclass(slots=True)
@@ -52,15 +51,15 @@ class Latch:
         if self.severity is None:
             self.since_ms = at_ms
         self.severity = severity
-        return (Transition(self.kind, Change.RAISED, at_ms, severity, subject, evidence),)
+        return (Transition(self.kind, Change.RAISED, at_ms, severity, subject, evidence.figures()),)
 
-    def clear(self, at_ms: int, subject: Subject, evidence: Evidence) -> tuple[Transition, ...]:
+    def clear(self, at_ms: int, subject: Subject, evidence: Evidence = NO_EVIDENCE) -> tuple[Transition, ...]:
         """Clear the finding if it holds."""
         severity = self.severity
         if severity is None:
             return NOTHING
         self.severity = None
-        return (Transition(self.kind, Change.CLEARED, at_ms, severity, subject, evidence),)
+        return (Transition(self.kind, Change.CLEARED, at_ms, severity, subject, evidence.figures()),)
 
 
 @dataclass(slots=True)
@@ -86,3 +85,39 @@ class OneLatch:
     def evidence(self, view: SlotView) -> Evidence:
         """Return the figures of the finding as of a closed slot, durations since it began."""
         raise NotImplementedError
+
+
+@dataclass(slots=True)
+class LatchPerFloat:
+    """A detector of one kind of finding about each float of the lot."""
+
+    kinds: ClassVar[tuple[FindingKind, ...]]
+    latches: dict[str, Latch] = field(default_factory=dict)
+
+    def latch(self, sensor: str) -> Latch:
+        """Return a float's latch."""
+        latch = self.latches.get(sensor)
+        if latch is None:
+            latch = self.latches[sensor] = Latch(self.kinds[0])
+        return latch
+
+    def open_findings(self) -> Iterable[tuple[FindingKind, str | None, int]]:
+        """Return what holds."""
+        for sensor, latch in self.latches.items():
+            if latch.severity is not None:
+                yield latch.kind, sensor, latch.since_ms
+
+    def figures(self, view: SlotView) -> Iterable[tuple[FindingKind, str | None, Evidence]]:
+        """Return what is to be said now of what holds."""
+        for kind, sensor, _ in self.open_findings():
+            if sensor is not None and (evidence := self.evidence(view, sensor)) is not None:
+                yield kind, sensor, evidence
+
+    def evidence(self, view: SlotView, sensor: str) -> Evidence | None:
+        """Return the figures of the finding about a float as of a closed slot, None where nothing is known."""
+        raise NotImplementedError
+
+
+def of_float(view: SlotView, sensor: str) -> Subject:
+    """Return a float of the lot as the subject of a finding."""
+    return Subject(view.subject.lot, view.subject.vessel, sensor)

@@ -1,0 +1,18 @@
+"""Words: delivery trouble."""
+
+from mustwatch.alerting.phrasing import Numbers, Phrases
+from mustwatch.watch.finding import Severity
+
+
+def say(n: Numbers, severity: Severity) -> Phrases:
+    """Say that messages to somebody do not arrive."""
+    return Phrases(
+        what="messages do not get through",
+        over="messages get through again",
+        why=(
+            n.say("To {targets}: tried for {hours_failing}.") or n.say("To {targets}."),
+            n.sentence("error"),
+            "Messages are kept and tried again.",
+        ),
+        next="Check the network and that address in the configuration (mustwatch check).",
+    )

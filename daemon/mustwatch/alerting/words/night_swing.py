@@ -1,0 +1,22 @@
+"""Words: night swing."""
+
+from mustwatch.alerting.phrasing import Numbers, Phrases
+from mustwatch.watch.finding import Severity
+
+
+def say(n: Numbers, severity: Severity) -> Phrases:
+    """Say that the temperature swung far overnight."""
+    worst = n.say("At most it swung by {worst_swing_celsius}.")
+    return Phrases(
+        what="large swing overnight",
+        over="a calm night again",
+        why=(
+            n.say(
+                "The must was between {lowest_celsius} and {highest_celsius} in one night, a swing of {swing_celsius}."
+            ),
+            worst if n.text("worst_swing_celsius") != n.text("swing_celsius") else "",
+        ),
+        worst=worst,
+        next="Wrap the vessel, lift it off a cold floor, or move it where nights are milder; the night page shows "
+        "when it happened.",
+    )

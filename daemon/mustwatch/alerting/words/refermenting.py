@@ -1,0 +1,26 @@
+"""Words: refermenting."""
+
+from mustwatch.alerting.phrasing import BUNG, Numbers, Phrases, gravity_now, pace
+from mustwatch.watch.finding import Severity
+
+
+def say(n: Numbers, severity: Severity) -> Phrases:
+    """Say that a finished wine moves again."""
+    bottled = severity is Severity.URGENT
+    return Phrases(
+        what="fermenting again",
+        over="has settled again",
+        why=(
+            gravity_now(n),
+            pace(n),
+            n.say("It has fallen by {fall_since_finished_gravity} since it had settled."),
+        ),
+        next="Bottles of it: into a closed, sturdy box somewhere cold, and leave them alone until you know more."
+        if bottled
+        else "Don't bottle it. Check with a hydrometer, see that the airlock works, and wait until it has settled "
+        "again.",
+        care="Bottles can burst, even days later: stay away from them, and cover eyes and hands if you must touch "
+        "one."
+        if bottled
+        else f"If any of it is in bottles already, they can burst: keep them cold, boxed and away from people. {BUNG}",
+    )

@@ -1,0 +1,16 @@
+"""Words: sluggish."""
+
+from mustwatch.alerting.phrasing import Numbers, Phrases, gravity_now, pace
+from mustwatch.watch.finding import Severity
+
+
+def say(n: Numbers, severity: Severity) -> Phrases:
+    """Say that fermentation goes on, but slowly."""
+    return Phrases(
+        what="fermenting slowly",
+        over="no longer too slow",
+        why=(gravity_now(n), pace(n), n.say("So for {hours_slow} now.")),
+        next="Check that it is not too cool for its yeast, and stir up the yeast gently. "
+        "Food for yeast, if any, by its own sheet and not late in the ferment.",
+        care="Stirring makes it foam: leave room, and go slowly.",
+    )

@@ -1,0 +1,21 @@
+"""Words: stuck."""
+
+from mustwatch.alerting.phrasing import BOTTLES, Numbers, Phrases, gravity_now
+from mustwatch.watch.finding import Severity
+
+
+def say(n: Numbers, severity: Severity) -> Phrases:
+    """Say that fermentation stopped with sugar left."""
+    return Phrases(
+        what="fermentation has stopped early",
+        over="not stuck any more",
+        why=(
+            gravity_now(n),
+            n.say("It has not moved for {hours_settled}."),
+            n.say("Dry for this wine would be {dry_gravity} or less."),
+        ),
+        next="Check gravity with a hydrometer and the temperature by hand. If it is cool, bring it slowly back to "
+        "the middle of its band and stir up the yeast gently; if that does not help in two days, see the "
+        "yeast's sheet on restarting.",
+        care=f"Don't bottle it: there is sugar left, and it may start again. {BOTTLES}",
+    )

@@ -1,0 +1,24 @@
+"""Words: too warm."""
+
+from mustwatch.alerting.phrasing import AT_WORST, Numbers, Phrases, beyond_limit
+from mustwatch.watch.finding import Severity
+
+
+def say(n: Numbers, severity: Severity) -> Phrases:
+    """Say that the must is too warm.
+
+    Source for the yeast's limit: references of the project, Eisenman: dies above 34.4 °C held for a few hours.
+    """
+    return Phrases(
+        what="much too warm" if severity is Severity.URGENT else "too warm",
+        over="no longer too warm",
+        why=beyond_limit(n, "above"),
+        worst=n.say(AT_WORST),
+        next="Cool it now: into a cooler room, or a wet towel round the vessel and a fan on it. Yeast can die within "
+        "hours above about 34 °C (93 °F)."
+        if severity is Severity.URGENT
+        else "Bring it somewhere cooler, or put a wet towel round the vessel. It makes heat of its own while it "
+        "ferments, so look again in a few hours.",
+        care="Warm must ferments fast and foams. Air a closed room before you go in: CO2 gathers low down and "
+        "cannot be smelled.",
+    )
