@@ -17,7 +17,7 @@ import pytest
 
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.views.need import by_need
-from mustwatch.views.small_curve import small_curve
+from mustwatch.views.text_curve import text_curve
 from mustwatch.watch.estimate import Estimate
 from web_cellar import Pages
 
@@ -240,10 +240,10 @@ def test_a_small_curve_falls_with_the_gravity(pages_over: Callable[..., Pages]) 
             [Estimate(begins + d * DAY_MS, 1.090 - 0.005 * d, 0.001, None, None, 20.0) for d in range(20)],
         )
 
-    curve = small_curve(store, "straight", begins, ends, 20)
+    curve = text_curve(store, "straight", begins, ends, 20)
 
     assert curve is not None
     heights = ["▁▂▃▄▅▆▇█".index(bar) for bar in curve]
     assert (len(curve), heights[0], heights[-1]) == (20, 7, 0)
     assert heights == sorted(heights, reverse=True)
-    assert small_curve(store, "nobody's", begins, ends, 20) is None
+    assert text_curve(store, "nobody's", begins, ends, 20) is None

@@ -2,7 +2,7 @@
 
 import sqlite3
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -29,6 +29,7 @@ from mustwatch.views.alerts import (
 )
 from mustwatch.views.book import page_of, record_of
 from mustwatch.views.cellar import cellar_view
+from mustwatch.views.laid_over import laid_over
 from mustwatch.views.lot import lot_curves, lot_view, lots_view, small_curve
 from mustwatch.views.night_page import night_page
 from mustwatch.views.sensors import quarantine_view, sensors_view
@@ -129,9 +130,22 @@ class StoreHand:
         """Return the night's document."""
         return night_page(self._store, self._settings, self._now_ms(), day)
 
-    def lots(self) -> list[Document]:
-        """Return every lot there ever was, newest first."""
-        return lots_view(self._store, self._settings, self._now_ms())
+    def lots(self, sought: str = "") -> list[Document]:
+        """Return every lot there ever was in which the words that are sought stand, newest first."""
+        return lots_view(self._store, self._settings, self._now_ms(), sought)
+
+    def laid_over(self, lots: Sequence[str], until_day: float | None = None) -> Document:
+        """Return lots by the day since pitching.
+
+        Raises:
+            NotKnownError: one of them is not in the book.
+        """
+        known = self._store.book.history().lots
+        for lot in lots:
+            if lot not in known:
+                raise NotKnownError(self._unknown_lot(lot))
+        chosen = [known[lot] for lot in dict.fromkeys(lots)]
+        return laid_over(self._store, self._settings, chosen, self._now_ms(), until_day)
 
     def lot(self, lot: str) -> Document:
         """Return what is known of a lot.

@@ -15,7 +15,7 @@ from mustwatch.config.plan import measures_of
 from mustwatch.config.settings import Settings
 from mustwatch.views.figures_text import local
 from mustwatch.views.need import alerts_of, by_need
-from mustwatch.views.small_curve import BARS, small_curve
+from mustwatch.views.text_curve import BARS, text_curve
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -63,7 +63,7 @@ def _looked_at(settings: Settings, columns: int) -> tuple[dict[str, Any], dict[s
         curves = {}
         for row in document["vessels"] if columns else ():
             if row["lot"] is not None:
-                drawn = small_curve(
+                drawn = text_curve(
                     store, row["lot"], to_ms(datetime.fromisoformat(row["started_at"])), now_ms(), columns
                 )
                 if drawn is not None:

@@ -34,6 +34,7 @@ from mustwatch.views.curves import (
     sensor_curves,
     whole_of,
 )
+from mustwatch.views.laid_over import found
 from mustwatch.views.night_review import night_of
 from mustwatch.views.overview import vessel_overview
 from mustwatch.views.series import Point, Track, m4
@@ -93,8 +94,8 @@ def columns(points: Sequence[Point | None], digits: int) -> dict[str, list[Any]]
     }
 
 
-def lots_view(store: Store, settings: Settings, now_ms: int) -> list[dict[str, Any]]:
-    """Return every lot there ever was, the newest first, each as a row of the cellar."""
+def lots_view(store: Store, settings: Settings, now_ms: int, sought: str = "") -> list[dict[str, Any]]:
+    """Return every lot in which the words sought stand, the newest first, each as a row of the cellar."""
     history, now, plan, alerts = (
         store.book.history(),
         store.watching.now(),
@@ -103,6 +104,8 @@ def lots_view(store: Store, settings: Settings, now_ms: int) -> list[dict[str, A
     )
     rows = []
     for lot in sorted(history.lots.values(), key=lambda h: h.started_ms, reverse=True):
+        if not found(lot, sought):
+            continue
         stage = present_stage(lot, history, now, alerts, plan, now_ms)
         row = vessel_overview(lot.vessel or "", lot, now.get(lot.lot), strength_now(store, lot), stage)
         rows.append(row | {"vessel": lot.vessel, "ended_at": iso(lot.ended_ms)})

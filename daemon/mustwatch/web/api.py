@@ -20,6 +20,7 @@ from mustwatch.web.cellarhand import (
     Written,
 )
 from mustwatch.web.guard import problem
+from mustwatch.web.lots_routes import Chosen, Sought, UntilDay
 from mustwatch.web.shell import Shell
 
 OF_THE_PAGES = frozenset({"curve", "days", "choices"})
@@ -78,10 +79,20 @@ def api_routes(shell: Shell) -> APIRouter:
             | {"vessels": [_plain(row) for row in document["vessels"]]}
         )
 
-    @router.get("/lots", response_model=list[models.PastLot], summary="All lots")
-    def lots() -> JSONResponse:
-        """Every lot there ever was, the newest first."""
-        return JSONResponse(hand.lots())
+    @router.get("/lots", response_model=list[models.PastLot], responses=WRONG, summary="All lots")
+    def lots(q: Sought = "") -> JSONResponse:
+        """Every lot there ever was, the newest first; with ``q``, those in which its words stand."""
+        return JSONResponse(hand.lots(q))
+
+    @router.get(
+        "/laid-over",
+        response_model=curve_models.LaidOver,
+        responses=MISSING | WRONG,
+        summary="Lots laid over each other",
+    )
+    def over(chosen: Chosen, days: UntilDay = None) -> JSONResponse:
+        """Two to four lots by the day since pitching: gravity, temperature, and what was done on which day."""
+        return JSONResponse(hand.laid_over(chosen, days))
 
     @router.get("/lots/{lot}", response_model=models.Lot, responses=MISSING | WRONG, summary="A lot")
     def lot(lot: LotName) -> JSONResponse:

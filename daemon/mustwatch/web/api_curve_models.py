@@ -108,3 +108,35 @@ class Curves(BaseModel):
     racking_gravity: float
     dry_gravity: float
     forecast: Forecast | None
+
+
+class ByDay(BaseModel):
+    """A curve by days since pitching."""
+
+    day: list[float]
+    value: list[float]
+
+
+class OneOver(BaseModel):
+    """One of the lots laid over each other: gravity 20/20, temperature in °C."""
+
+    lot: str
+    started_at: Instant
+    ended_at: Instant | None
+    gravity: ByDay
+    celsius: ByDay
+
+
+class DoneOnDay(BaseModel):
+    """What was done on a day since pitching, lot by lot in their order."""
+
+    day: int
+    lots: list[list[str]]
+
+
+class LaidOver(BaseModel):
+    """Two to four lots by the day since pitching; ``days``: how long the longest is shown."""
+
+    days: float
+    lots: list[OneOver]
+    done: list[DoneOnDay]

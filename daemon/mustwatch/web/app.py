@@ -19,6 +19,7 @@ from mustwatch.web.cellarhand import Cellarhand, NotKnownError, NotPossibleError
 from mustwatch.web.guard import Guard, is_for_machines, problem
 from mustwatch.web.live import Bell, live_routes
 from mustwatch.web.lot_routes import lot_routes
+from mustwatch.web.lots_routes import lots_routes
 from mustwatch.web.machine_routes import machine_routes
 from mustwatch.web.page_routes import entrance_routes, page_routes
 from mustwatch.web.shell import Shell
@@ -59,6 +60,7 @@ def create_app(
     )
     for routes in (
         page_routes(shell),
+        lots_routes(shell),
         lot_routes(shell),
         entrance_routes(shell),
         machine_routes(hand),

@@ -1,6 +1,6 @@
 """What the pages need of the rest of the house, as a Protocol: the web opens no store and reads no configuration."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, tzinfo
 from typing import Any, Literal, Protocol
@@ -96,8 +96,16 @@ class Cellarhand(Protocol):
         """Return the document of ``mustwatch night --json`` with curves and the seven nights before."""
         ...
 
-    def lots(self) -> list[Document]:
-        """Return every lot there ever was, newest first."""
+    def lots(self, sought: str = "") -> list[Document]:
+        """Return every lot there ever was in which the words that are sought stand, newest first."""
+        ...
+
+    def laid_over(self, lots: Sequence[str], until_day: float | None = None) -> Document:
+        """Return two to four lots by the day since pitching.
+
+        Raises:
+            NotKnownError: one of them is not in the book.
+        """
         ...
 
     def lot(self, lot: str) -> Document:

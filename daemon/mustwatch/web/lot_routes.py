@@ -60,10 +60,6 @@ def lot_routes(shell: Shell) -> APIRouter:
     router = APIRouter(include_in_schema=False)
     hand = shell.hand
 
-    @router.get("/lots")
-    def lots(request: Request) -> HTMLResponse:
-        return shell.page(request, "lots.html", lots=hand.lots())
-
     @router.get("/lot/{lot}")
     def lot_page(
         request: Request,

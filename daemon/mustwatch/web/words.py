@@ -128,6 +128,11 @@ class Words:
         at = self.at(iso_text)
         return NOTHING if at is None else f"{day_name(at)[:3]} {at.day} {month_name(at)[:3]}"
 
+    def year(self, iso_text: str | None) -> str:
+        """Return an instant's year."""
+        at = self.at(iso_text)
+        return NOTHING if at is None else str(at.year)
+
     def clock(self, iso_text: str | None) -> str:
         """Return an instant's time of day as ``05:50``."""
         at = self.at(iso_text)

@@ -8,7 +8,7 @@ LONGEST_MS = 60 * DAY_MS
 """A curve goes back so far at most: in a year of standing still the fall would be one bar."""
 
 
-def small_curve(store: Store, lot: str, from_ms: int, until_ms: int, columns: int) -> str | None:
+def text_curve(store: Store, lot: str, from_ms: int, until_ms: int, columns: int) -> str | None:
     """Return the estimated gravity from one instant to another as bars, the higher the gravity the higher.
 
     A column without an estimate is blank. None: there is no fall to be seen, fewer than two columns have one.
