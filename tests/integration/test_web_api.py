@@ -35,6 +35,7 @@ OPERATIONS = [
     ("/api/cellar", "GET"),
     ("/api/night", "GET"),
     ("/api/lots", "GET"),
+    ("/api/laid-over", "GET"),
     ("/api/lots/{lot}", "GET"),
     ("/api/lots/{lot}/curves", "GET"),
     ("/api/lots/{lot}/entries", "POST"),
@@ -64,6 +65,8 @@ def test_every_answer_is_as_described(pages_over: Over, path: str, method: str, 
     def conforms(case: schemathesis.Case) -> None:
         if mode is GenerationMode.POSITIVE and "lot" in (case.path_parameters or {}):
             case.path_parameters["lot"] = "Garage kit"  # a name made up at random would only ever be missing
+        elif mode is GenerationMode.POSITIVE and path == "/api/laid-over":
+            case.query["lot"] = ["Garage kit", "Hillside red"]
         answer = case.call(base_url="http://localhost")
         case.validate_response(answer, checks=CHECKS)
         answers.append(answer.status_code)
