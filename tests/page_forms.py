@@ -50,9 +50,9 @@ class AtThePage:
         return self.send(f"/begin?vessel={quote(vessel)}", "/begin", lot=lot, vessel=vessel, **typed)
 
     def write(self, lot: str, kind: str, **typed: Any) -> httpx.Response:
-        """Write in a lot's book by the form of its page."""
+        """Write in a lot's book by a form of its page."""
         page = f"/lot/{quote(lot)}"
-        return self.send(page, f"{page}/record/{kind}", **typed)
+        return self.send(f"{page}/write/{kind}", f"{page}/record/{kind}", **typed)
 
     def row(self, vessel: str) -> dict[str, Any]:
         """Return a vessel's row of the cellar, as the API says it."""

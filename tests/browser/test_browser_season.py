@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from urllib.parse import quote
 
 import pytest
-from playwright.sync_api import Locator, Page, expect
+from playwright.sync_api import Page, expect
 
 from brokers import Broker
 from browsers import Visit
@@ -57,7 +57,7 @@ decoder = "senml"
 
 
 def stamp(at: datetime) -> str:
-    return at.isoformat(timespec="seconds")
+    return at.strftime("%Y-%m-%dT%H:%M")
 
 
 @dataclass
@@ -104,20 +104,19 @@ class Season:
         *,
         choose: dict[str, str] | None = None,
     ) -> None:
-        """Fill in a form of the lot's page and send it."""
-        self.page.goto(f"{self.base}/lot/{quote(lot)}")
-        details = self.page.locator(f"#{form}")
-        details.locator("summary").click()
+        """Fill in a form about the lot and send it."""
+        self.page.goto(f"{self.base}/lot/{quote(lot)}/write/{form}")
         for label, value in (choose or {}).items():
-            details.get_by_label(re.compile(f"^{label}")).select_option(value)
-        self.fill(typed, at, details)
-        details.locator("form button").click()
+            self.page.get_by_label(re.compile(f"^{label}")).select_option(value)
+        self.fill(typed, at)
+        self.page.locator("form.entry > p button").click()
         self.taken(" is written.")
 
-    def fill(self, typed: dict[str, str], at: datetime, within: Locator | None = None) -> None:
-        place = self.page.locator("main") if within is None else within
-        for label, value in {**typed, "When": stamp(at)}.items():
-            place.get_by_label(re.compile(f"^{re.escape(label)}")).fill(value)
+    def fill(self, typed: dict[str, str], at: datetime) -> None:
+        for label, value in typed.items():
+            self.page.get_by_label(re.compile(f"^{re.escape(label)}")).fill(value)
+        self.page.get_by_label("at another time").check()
+        self.page.get_by_label("Day and time").fill(stamp(at))
 
     def taken(self, words: str) -> None:
         expect(self.page.locator("#said")).to_contain_text(words)

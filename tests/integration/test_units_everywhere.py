@@ -73,7 +73,7 @@ def test_a_refusal_and_a_remark_speak_the_persons_units(american: Pages) -> None
 
 
 def test_a_note_offers_its_steps_with_the_vessels_name(american: Pages) -> None:
-    page = american.client.get(KIT).text
+    page = american.client.get(f"{KIT}/write/note").text
 
     assert "Look at the airlock of garage bucket" in page
     assert "{vessel}" not in page

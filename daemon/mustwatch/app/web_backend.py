@@ -13,10 +13,9 @@ from mustwatch.cellar.history import in_force
 from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.naming import unknown_lot
 from mustwatch.config.plan import plan_of
-from mustwatch.config.profiles import profile_names
 from mustwatch.config.settings import Settings
 from mustwatch.recording.recorder import Recorded, Recorder, RefusedError, WrittenBeforeError
-from mustwatch.recording.typed_entry import Typed, TypedWrongError, instant, what_was_typed
+from mustwatch.recording.typed_entry import ManyWrongError, Typed, entry_typed
 from mustwatch.store.store import Store
 from mustwatch.views.alerts import (
     AlertNotKnownError,
@@ -30,13 +29,14 @@ from mustwatch.views.alerts import (
 from mustwatch.views.book import page_of, record_of
 from mustwatch.views.cellar import cellar_view
 from mustwatch.views.laid_over import laid_over
-from mustwatch.views.lot import lot_curves, lot_view, lots_view, small_curve
+from mustwatch.views.lot import beginning, lot_curves, lot_view, lots_view, small_curve
 from mustwatch.views.night_page import night_page
 from mustwatch.views.sensors import quarantine_view, sensors_view
 from mustwatch.web.access import AccessRules
 from mustwatch.web.app import create_app
 from mustwatch.web.cellarhand import (
     Document,
+    Fault,
     Manners,
     NotKnownError,
     NotPossibleError,
@@ -185,9 +185,9 @@ class StoreHand:
             raise NotKnownError(self._unknown_lot(lot))
         return page_of(self._store, self._settings, record, self._now_ms())
 
-    def profiles(self) -> list[str]:
-        """Return the names of the profiles a lot can begin with."""
-        return list(profile_names(self._settings.cellar.profiles_dir))
+    def beginning(self) -> Document:
+        """Return what a lot can begin with: free vessels and profiles."""
+        return {"vessel": None, "choices": beginning(self._store, self._settings, self._now_ms())}
 
     def _unknown_lot(self, lot: str) -> str:
         return unknown_lot(lot, self._store.book.history().lots)
@@ -233,21 +233,15 @@ class StoreHand:
         """Write an entry by the rules of the book.
 
         Raises:
-            NotPossibleError: a field cannot be read; the text names it, its value and what was expected.
+            NotPossibleError: with every field that cannot be read, its value and what was expected.
         """
         recorder = Recorder(self._store, self._settings, self._now_ms(), self._wake)
         said: list[str] = []
         try:
-            at_ms = instant(recorder, wish.at)
-            what = what_was_typed(
-                recorder,
-                wish.lot,
-                wish.kind,
-                at_ms,
-                Typed(wish.fields, remark=said.append, measures=recorder.measures),
-            )
-        except TypedWrongError as error:
-            raise NotPossibleError(str(error)) from None
+            typed = Typed(wish.fields, remark=said.append, measures=recorder.measures)
+            at_ms, what = entry_typed(recorder, wish.lot, wish.kind, wish.at, typed)
+        except ManyWrongError as error:
+            raise NotPossibleError(str(error), [Fault(f.field, str(f)) for f in error.faults]) from None
         entry = recorder.entry(wish.lot, at_ms, what, wish.despite or None, wish.entry_id)
         try:
             recorded = recorder.write(entry)

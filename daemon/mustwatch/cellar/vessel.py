@@ -1,5 +1,6 @@
 """A vessel: bucket, carboy, barrel or tank. A lot sits in one vessel at a time."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -20,3 +21,14 @@ class Vessel:
     name: str
     kind: VesselKind
     litres: float
+
+
+def best_fit_first(vessels: Iterable[Vessel], litres: float | None) -> list[Vessel]:
+    """Return vessels in the order in which they suit a volume: the fullest that holds it first, then the largest.
+
+    Air spoils wine: a carboy with two litres of it is worse than one filled to the neck. Common practice, no source.
+    An unknown volume leaves them as they are.
+    """
+    if litres is None:
+        return list(vessels)
+    return sorted(vessels, key=lambda v: (v.litres < litres, abs(v.litres - litres)))

@@ -9,14 +9,14 @@ import typer
 from mustwatch.cellar.book import Entry, Measurement, Move, Racking, Reanchor, StageChange, Start, What
 from mustwatch.cellar.entry_json import UnreadableEntryError, what_from_json, what_to_json
 from mustwatch.cellar.history import in_force
-from mustwatch.cellar.naming import unknown_lot, unknown_sensor
+from mustwatch.cellar.naming import unknown_sensor
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.refusal import day_and_time
 from mustwatch.cli.hand import AsJson, At, Despite, Hand, Lot, hand, parsed, refused
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
 from mustwatch.must.density import gravity_20_from_reading
 from mustwatch.recording import units
-from mustwatch.recording.recorder import RefusedError
+from mustwatch.recording.recorder import Compared, NothingToCompareError, RefusedError
 from mustwatch.views.book_words import what_was_done
 
 ID_AT_LEAST = 4
@@ -106,28 +106,11 @@ def reanchor(
             say(f"The estimate is now {who.units.gravity(now, 4)}.")
 
 
-def _offset_by_check(who: Hand, lot: str, sensor: str) -> tuple[int, float]:
-    recorder = who.recorder
-    history = recorder.history.lots.get(lot)
-    if history is None:
-        fail(unknown_lot(lot, recorder.history.lots), ExitCode.WRONG_INPUT)
-    if sensor not in recorder.plan.sensors:
-        fail(unknown_sensor(sensor, recorder.plan.sensors), ExitCode.WRONG_INPUT)
-    last = history.last_measurement()
-    if last is None or last[1].gravity is None:
-        fail(
-            f"no hydrometer check to re-anchor to: mustwatch record measure {lot!r} --gravity G --celsius T",
-            ExitCode.WRONG_INPUT,
-        )
-    compared = recorder.compare(sensor, history, last[0], last[1].gravity)
-    if compared is None:
-        when = day_and_time(last[0], recorder.zone)
-        fail(
-            f"{sensor} said nothing of {lot!r} within an hour of the check of {when}: check again while it reports, "
-            "or give --offset",
-            ExitCode.WRONG_INPUT,
-        )
-    return last[0], compared.offset
+def _offset_by_check(who: Hand, lot: str, sensor: str) -> Compared:
+    try:
+        return who.recorder.by_last_check(lot, sensor)
+    except NothingToCompareError as error:
+        fail(str(error), ExitCode.WRONG_INPUT)
 
 
 def found_entry(who: Hand, text: str) -> Entry:

@@ -9,6 +9,7 @@ import uuid
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
+from typing import NamedTuple
 
 from mustwatch.cellar.book import Entry, Measurement, What
 from mustwatch.cellar.consistency import News, broken_by, news_of
@@ -17,8 +18,9 @@ from mustwatch.cellar.guidance import entry_cautions
 from mustwatch.cellar.hearing import said_of_sensors
 from mustwatch.cellar.history import CellarHistory, LotHistory, fold, in_force
 from mustwatch.cellar.instant import HOUR_MS
+from mustwatch.cellar.naming import unknown_lot, unknown_sensor
 from mustwatch.cellar.profile import Profile
-from mustwatch.cellar.refusal import Reason, Refusal, overrulable
+from mustwatch.cellar.refusal import Reason, Refusal, day_and_time, overrulable
 from mustwatch.cellar.rules import Cellar, refusals
 from mustwatch.cellar.sensor import SensorKind
 from mustwatch.config.plan import CellarPlan, note_places, plan_of
@@ -59,6 +61,10 @@ class WrittenBeforeError(Exception):
     """The book has an entry of this id: what was sent to write it was sent before."""
 
 
+class NothingToCompareError(LookupError):
+    """A float cannot be held against a check; the text says why and what to do."""
+
+
 @dataclass(frozen=True, slots=True)
 class Offered:
     """What the sensors offer for an entry: gravity 20/20 with its standard error, °C, and when it was so."""
@@ -97,6 +103,13 @@ class Disagreement:
     def offset(self) -> float:
         """Return the offset that would make the float agree."""
         return self.offset_now - self.apart
+
+
+class Compared(NamedTuple):
+    """When a check was made, and the offset that would make a float agree with it."""
+
+    at_ms: int
+    offset: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +198,30 @@ class Recorder:
 
     def _floats(self) -> Iterable[str]:
         return (s.id for s in self.plan.sensors.values() if s.kind is SensorKind.FLOAT)
+
+    def by_last_check(self, lot: str, sensor: str) -> Compared:
+        """Return a float beside the last check of a lot, and when that was.
+
+        Raises:
+            NothingToCompareError: there is no such lot, float or check, or the float said nothing around it.
+        """
+        history = self.history.lots.get(lot)
+        if history is None:
+            raise NothingToCompareError(unknown_lot(lot, self.history.lots))
+        if sensor not in self.plan.sensors:
+            raise NothingToCompareError(unknown_sensor(sensor, self.plan.sensors))
+        last = history.last_measurement()
+        if last is None or last[1].gravity is None:
+            raise NothingToCompareError(
+                f"no hydrometer check to re-anchor to: mustwatch record measure {lot!r} --gravity G --celsius T"
+            )
+        compared = self.compare(sensor, history, last[0], last[1].gravity)
+        if compared is None:
+            raise NothingToCompareError(
+                f"{sensor} said nothing of {lot!r} within an hour of the check of {day_and_time(last[0], self.zone)}: "
+                "check again while it reports, or give --offset"
+            )
+        return Compared(last[0], compared.offset)
 
     def compare(self, sensor: str, lot: LotHistory, at_ms: int, gravity: float) -> Disagreement | None:
         """Return what a float said around a check, beside the check; None if it said nothing of this lot."""

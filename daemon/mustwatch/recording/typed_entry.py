@@ -6,8 +6,9 @@ options.
 """
 
 import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
 from typing import Any
 
 from mustwatch.cellar.additions import GRAMS, Purpose, brings_sugar
@@ -19,16 +20,20 @@ from mustwatch.cellar.book import (
     Move,
     Note,
     Racking,
+    Reanchor,
+    StageChange,
     Start,
     Tasting,
     What,
 )
 from mustwatch.cellar.hearing import put_in
+from mustwatch.cellar.instant import iso
 from mustwatch.cellar.measures import PLAIN, Measures
+from mustwatch.cellar.profile import Stage
 from mustwatch.must.bounds import OutOfRangeError
 from mustwatch.must.density import gravity_20_from_reading
 from mustwatch.recording import units
-from mustwatch.recording.recorder import Offered, Recorder
+from mustwatch.recording.recorder import NothingToCompareError, Offered, Recorder
 from mustwatch.recording.when import WhenError, when
 
 _AMOUNT = re.compile(rf"({units.NUMBER})\s*([^.,\d].*)?")
@@ -38,7 +43,25 @@ LONGEST_TEXT = 8_000
 
 
 class TypedWrongError(ValueError):
-    """A field cannot be read; the text names it, its value and what was expected."""
+    """A field cannot be read; the text names it, its value and what was expected.
+
+    ``field`` is its name, if it is one field's fault; ``example`` what could stand there.
+    """
+
+    def __init__(self, text: str, field: str | None = None, example: str | None = None) -> None:
+        """Keep whose fault it is."""
+        super().__init__(text)
+        self.field = field
+        self.example = example
+
+
+class ManyWrongError(ValueError):
+    """What was typed is no entry; ``faults`` holds the fault of each field, in the order in which they were read."""
+
+    def __init__(self, faults: Sequence[TypedWrongError]) -> None:
+        """Keep them all; the text is theirs."""
+        super().__init__("; ".join(str(fault) for fault in faults))
+        self.faults = tuple(faults)
 
 
 def _unsaid(_: str) -> None:
@@ -70,11 +93,11 @@ class Typed:
         if value is None or (isinstance(value, str) and not value.strip()):
             return None
         if isinstance(value, bool) or not isinstance(value, str | int | float):
-            raise TypedWrongError(f"{self.called(name)}: expected text or a number")
+            raise TypedWrongError(f"{self.called(name)}: expected text or a number", name)
         text = str(value).strip()
         if len(text) > LONGEST_TEXT:
             raise TypedWrongError(
-                f"{self.called(name)}: {len(text)} characters; expected {LONGEST_TEXT} at most"
+                f"{self.called(name)}: {len(text)} characters; expected {LONGEST_TEXT} at most", name
             )
         return text
 
@@ -82,7 +105,7 @@ class Typed:
         """Return a text that must be given."""
         text = self.text(name)
         if text is None:
-            raise TypedWrongError(f"{self.called(name)}: missing; expected e.g. {example}")
+            raise TypedWrongError(f"{self.called(name)}: missing; expected e.g. {example}", name, example)
         return text
 
     def texts(self, name: str) -> tuple[str, ...]:
@@ -91,7 +114,7 @@ class Typed:
         if isinstance(value, str):
             value = (value,)
         if not isinstance(value, Sequence) or not all(isinstance(v, str) for v in value):
-            raise TypedWrongError(f"{self.called(name)}: expected a list of names")
+            raise TypedWrongError(f"{self.called(name)}: expected a list of names", name)
         return tuple(v for v in value if v)
 
     def by(self, read: Callable[[str, str], float], name: str) -> float | None:
@@ -99,7 +122,16 @@ class Typed:
         text = self.text(name)
         if text is None:
             return None
-        return _read(read, self.called(name), text)
+        with self.at_fault(name):
+            return float(read(self.called(name), text))
+
+    @contextmanager
+    def at_fault(self, name: str) -> Iterator[None]:
+        """Let what a reader of ``recording.units`` or the trade's arithmetic refuses be a field's fault."""
+        try:
+            yield
+        except (units.UnitError, OutOfRangeError) as error:
+            raise TypedWrongError(str(error), name) from None
 
     def number(self, name: str) -> float | None:
         """Return a plain number, or None."""
@@ -110,20 +142,23 @@ class Typed:
             return units.decimal(text)
         except ValueError:
             raise TypedWrongError(
-                f"{self.called(name)} {text!r} is not a number; expected e.g. 3.4"
+                f"{self.called(name)} {text!r} is not a number; expected e.g. 3.4", name
             ) from None
+
+    def one_of(self, name: str, known: Iterable[str]) -> str:
+        """Return a text that must be one of those known."""
+        expected = ", ".join(known)
+        text = self.required(name, expected.partition(",")[0])
+        if text not in expected.split(", "):
+            raise TypedWrongError(
+                f"{self.called(name)} {text!r} is unknown; expected one of {expected}", name
+            )
+        return text
 
     def volume_or_none_at_all(self, name: str) -> float | None:
         """Return a volume in litres that may be zero."""
         is_none = re.fullmatch(r"0+([.,]0*)?\s*[Ll]?", self.text(name) or "")
         return 0.0 if is_none else self.by(units.volume_litres, name)
-
-
-def _read(read: Callable[[str, str], float], name: str, text: str) -> float:
-    try:
-        return float(read(name, text))
-    except (units.UnitError, OutOfRangeError) as error:
-        raise TypedWrongError(str(error)) from None
 
 
 def instant(recorder: Recorder, text: str | None) -> int:
@@ -135,7 +170,38 @@ def instant(recorder: Recorder, text: str | None) -> int:
     try:
         return when(text or "now", recorder.now_ms, recorder.zone)
     except WhenError as error:
-        raise TypedWrongError(str(error).removeprefix("--")) from None
+        raise TypedWrongError(str(error).removeprefix("--"), "at") from None
+
+
+def entry_typed(recorder: Recorder, lot: str, kind: str, at: str | None, typed: Typed) -> tuple[int, What]:
+    """Return when something was done and what; a float agrees with a check from that check on, unless said otherwise.
+
+    Raises:
+        ManyWrongError: with every field that cannot be read: one by one, each as if those before it were right.
+    """
+    faults: list[TypedWrongError] = []
+    at_ms = recorder.now_ms
+    if kind == EntryKind.REANCHOR and at in (None, "now") and typed.fields.get("sensor"):
+        with suppress(NothingToCompareError):
+            at = iso(recorder.by_last_check(lot, str(typed.fields["sensor"])).at_ms)
+    try:
+        at_ms = instant(recorder, at)
+    except TypedWrongError as fault:
+        faults.append(fault)
+    fields, what = dict(typed.fields), None
+    while what is None:
+        try:
+            what = what_was_typed(recorder, lot, kind, at_ms, replace(typed, fields=fields))
+        except TypedWrongError as fault:
+            is_known = fault.field in {known.field for known in faults}
+            if not is_known:
+                faults.append(fault)
+            if fault.field is None or (is_known and fault.example is None):
+                break
+            fields[fault.field] = fault.example
+    if faults or what is None:
+        raise ManyWrongError(faults)
+    return at_ms, what
 
 
 def what_was_typed(recorder: Recorder, lot: str, kind: str, at_ms: int, typed: Typed) -> What:
@@ -152,7 +218,9 @@ def what_was_typed(recorder: Recorder, lot: str, kind: str, at_ms: int, typed: T
         EntryKind.NOTE: lambda: _note(typed, recorder, lot),
         EntryKind.TASTE: lambda: Tasting(typed.required("text", "ripe fruit, a little rough")),
         EntryKind.BOTTLE: lambda: _bottling(typed),
-        EntryKind.MOVE: lambda: Move(typed.required("sensor", "float-1"), typed.required("to", "carboy")),
+        EntryKind.MOVE: lambda: _move(typed),
+        EntryKind.STAGE: lambda: StageChange(Stage(typed.one_of("stage", Stage))),
+        EntryKind.REANCHOR: lambda: _reanchor(typed, recorder, lot),
     }
     if kind not in makers:
         raise TypedWrongError(f"kind {kind!r} is not written here; expected one of {', '.join(makers)}")
@@ -188,10 +256,8 @@ def _reading(typed: Typed, offered: Offered) -> _Read:
             "a warm sample shows too little"
         )
     at_c = scale_c if temperature_c is None else temperature_c
-    try:
+    with typed.at_fault("gravity"):
         corrected = gravity_20_from_reading(as_read, at_c, calibrated_at_c=scale_c)
-    except OutOfRangeError as error:
-        raise TypedWrongError(f"{typed.called('gravity')}: {error}") from None
     return _Read(round(corrected, 5), as_read, temperature_c, scale_c)
 
 
@@ -271,10 +337,9 @@ def _addition(typed: Typed) -> Addition:
     number, unit = _amount("amount", typed.text("amount"))
     grown = typed.by(units.volume_litres, "litres")
     if grown is None and number is not None and unit.casefold() in ("l", "ml", "gal"):
-        grown = _read(units.volume_litres, "amount", f"{number}{unit}")
-    purpose = typed.text("purpose")
-    if purpose is not None and purpose not in list(Purpose):
-        raise TypedWrongError(f"purpose {purpose!r} is unknown; expected one of {', '.join(Purpose)}")
+        with typed.at_fault("amount"):
+            grown = units.volume_litres("amount", f"{number}{unit}")
+    purpose = typed.text("purpose") and typed.one_of("purpose", Purpose)
     sugar = typed.text("sugar")
     return Addition(
         what=what,
@@ -293,7 +358,8 @@ def _amount(name: str, text: str | None) -> tuple[float | None, str]:
     match = _AMOUNT.fullmatch(text)
     if match is None:
         raise TypedWrongError(
-            f"{name} {text!r} is not a number with a unit; expected e.g. 1.2g, 2L or '2 tsp'"
+            f"{name} {text!r} is not a number with a unit; expected e.g. 1.2g, 2L or '2 tsp'",
+            name.removeprefix("--"),
         )
     return units.decimal(match[1]), (match[2] or "").strip()
 
@@ -302,7 +368,7 @@ def _grams(name: str, text: str) -> float:
     number, unit = _amount(name, text)
     factor = GRAMS.get((unit or "g").casefold())
     if number is None or factor is None:
-        raise TypedWrongError(f"{name} {text!r} is not a weight; expected e.g. 500g, 0.5kg or 1lb")
+        raise TypedWrongError(f"{name} {text!r} is not a weight; expected e.g. 500g, 0.5kg or 1lb", "sugar")
     return number * factor
 
 
@@ -322,7 +388,7 @@ def _note(typed: Typed, recorder: Recorder, lot: str) -> Note:
     known = [s.id for s in recorder.profile(lot).steps]
     if step is not None and step not in known:
         raise TypedWrongError(
-            f"step {step!r} is not in the lot's profile; expected one of {', '.join(known)}"
+            f"step {step!r} is not in the lot's profile; expected one of {', '.join(known)}", "step"
         )
     return Note(typed.required("text", "smells clean"), step)
 
@@ -330,5 +396,22 @@ def _note(typed: Typed, recorder: Recorder, lot: str) -> Note:
 def _bottling(typed: Typed) -> Bottling:
     bottles = typed.required("bottles", "28")
     if not (bottles.isascii() and bottles.isdigit() and len(bottles) < 7):
-        raise TypedWrongError(f"bottles {bottles!r} is not a count; expected e.g. 28")
+        raise TypedWrongError(f"bottles {bottles!r} is not a count; expected e.g. 28", "bottles")
     return Bottling(int(bottles), typed.number("bottle_ml") or 750.0)
+
+
+def _move(typed: Typed) -> Move:
+    sensor = typed.required("sensor", "float-1")
+    return Move(sensor, None if typed.fields.get("out") else typed.required("to", "carboy"))
+
+
+def _reanchor(typed: Typed, recorder: Recorder, lot: str) -> Reanchor:
+    """Return a float's new offset: as typed, else what makes it agree with the last check."""
+    sensor = typed.required("sensor", "float-1")
+    offset = typed.by(lambda name, text: units.quantity(name, text, "e.g. -0.004", units.BARE), "offset")
+    if offset is None:
+        try:
+            offset = recorder.by_last_check(lot, sensor).offset
+        except NothingToCompareError as error:
+            raise TypedWrongError(str(error), "sensor") from None
+    return Reanchor(sensor, round(offset, 5))

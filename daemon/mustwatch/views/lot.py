@@ -8,14 +8,16 @@ from zoneinfo import ZoneInfo
 
 from mustwatch.alerting.rules import Units
 from mustwatch.alerting.wording import as_it_opened
+from mustwatch.cellar.additions import Purpose
 from mustwatch.cellar.book import Entry
 from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.history import CellarHistory, LotHistory, in_force
 from mustwatch.cellar.instant import DAY_MS, from_ms, iso
 from mustwatch.cellar.measures import Measures
-from mustwatch.cellar.profile import Profile
+from mustwatch.cellar.profile import Profile, Stage
 from mustwatch.cellar.sensor import SensorKind
 from mustwatch.cellar.steps import fill
+from mustwatch.cellar.vessel import best_fit_first
 from mustwatch.config.plan import CellarPlan, measures_of, plan_of
 from mustwatch.config.profiles import profile_names
 from mustwatch.config.settings import Settings
@@ -143,7 +145,7 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
         "days": days,
         "alerts": [a for a in cellar["alerts"] if a["lot"] == lot],
         "timeline": _timeline(store, of_lot, settings),
-        "choices": _choices(of_lot, history, plan, profile, now_ms, settings),
+        "choices": _choices(of_lot, history, plan, profile, now_ms),
     }
 
 
@@ -171,36 +173,42 @@ def _line(entry: Entry, held: set[str], units: Measures) -> dict[str, Any]:
     return entry_to_json(entry) | {"words": what_was_done(entry.what, units), "standing": standing}
 
 
-def _choices(
-    lot: LotHistory,
-    history: CellarHistory,
-    plan: CellarPlan,
-    profile: Profile,
-    now_ms: int,
-    settings: Settings,
-) -> dict[str, Any]:
-    """Return what a form about a lot offers: free vessels to rack into, floats that could go along, steps."""
-    free = [
-        {"vessel": v.name, "kind": v.kind.value, "litres": v.litres}
-        for v in plan.vessels.values()
-        if history.lot_in(v.name, now_ms) is None
-    ]
-    floats = [
-        s.id
-        for s in plan.sensors.values()
-        if s.kind is SensorKind.FLOAT and lot.vessel and history.place(s.id, now_ms).vessel == lot.vessel
-    ]
-    elsewhere = [
-        {"sensor": s.id, "kind": s.kind.value, "vessel": place}
-        for s in plan.sensors.values()
-        if not s.room and (place := history.place(s.id, now_ms).vessel) != lot.vessel
-    ]
+def beginning(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]:
+    """Return what the form that begins a lot offers: free vessels, profiles."""
     return {
-        "vessels": free,
-        "floats": floats,
-        "sensors": elsewhere,
+        "vessels": _free(store.book.history(), plan_of(settings), None, now_ms),
+        "profiles": sorted(profile_names(settings.cellar.profiles_dir), key=lambda name: name != "default"),
+    }
+
+
+def _free(
+    history: CellarHistory, plan: CellarPlan, litres: float | None, now_ms: int
+) -> list[dict[str, Any]]:
+    """Return the vessels that hold no lot, the one that fits a volume best first."""
+    free = [v for v in plan.vessels.values() if history.lot_in(v.name, now_ms) is None]
+    return [
+        {"vessel": v.name, "kind": v.kind.value, "litres": v.litres} for v in best_fit_first(free, litres)
+    ]
+
+
+def _choices(
+    lot: LotHistory, history: CellarHistory, plan: CellarPlan, profile: Profile, now_ms: int
+) -> dict[str, Any]:
+    """Return what the forms about a lot offer: free vessels, floats that could go along, sensors, steps."""
+    places = {s.id: history.place(s.id, now_ms).vessel for s in plan.sensors.values() if not s.room}
+    here = [sensor for sensor, vessel in places.items() if lot.vessel and vessel == lot.vessel]
+    return {
+        "vessels": _free(history, plan, lot.litres, now_ms),
+        "here": here,
+        "floats": [sensor for sensor in here if plan.sensors[sensor].kind is SensorKind.FLOAT],
+        "sensors": [
+            {"sensor": sensor, "kind": plan.sensors[sensor].kind.value, "vessel": vessel}
+            for sensor, vessel in places.items()
+            if vessel != lot.vessel
+        ],
         "steps": [{"id": s.id, "do": fill(s.do, lot)} for s in profile.steps if s.done_by in (None, "note")],
-        "profiles": list(profile_names(settings.cellar.profiles_dir)),
+        "stages": [stage.value for stage in Stage],
+        "purposes": [purpose.value for purpose in Purpose],
     }
 
 

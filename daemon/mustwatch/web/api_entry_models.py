@@ -31,12 +31,13 @@ class NewEntry(BaseModel):
     no_float.
     ``measure``: gravity (as read), celsius, ph, free_so2. ``rack``: to, from, gravity, celsius, litres, headspace,
     lees, floats, no_float. ``add``: what, amount, why, purpose, litres, sugar. ``note``: text, step. ``taste``: text.
-    ``bottle``: bottles, bottle_ml. ``move``: sensor, to.
+    ``bottle``: bottles, bottle_ml. ``move``: sensor, to (or ``out``: true). ``reanchor``: sensor, offset (else from the
+    last check). ``stage``: stage.
     """
 
     model_config = ConfigDict(extra="forbid", populate_by_name=True)
 
-    kind: Literal["start", "measure", "rack", "add", "note", "taste", "bottle", "move"]
+    kind: Literal["start", "measure", "rack", "add", "note", "taste", "bottle", "move", "reanchor", "stage"]
     at: Annotated[str, Field(max_length=64)] | None = Field(
         None, description="When it was done; now if left out."
     )
@@ -58,6 +59,9 @@ class NewEntry(BaseModel):
     free_so2: Typed | None = None
     to: str | None = None
     sensor: str | None = None
+    out: bool | None = None
+    offset: Typed | None = None
+    stage: str | None = None
     from_: str | None = Field(None, alias="from")
     headspace: Typed | None = None
     lees: Typed | None = None

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, tzinfo
-from typing import Any, Literal, Protocol
+from typing import Any, Literal, NamedTuple, Protocol
 
 Document = dict[str, Any]
 """A JSON document in the words of the commands' ``--json``."""
@@ -17,8 +17,23 @@ class NotKnownError(LookupError):
     """There is no lot, vessel, alert or entry of that name; the text says which are known."""
 
 
+class Fault(NamedTuple):
+    """What is wrong with a field of a form (None: with no one field), in a line."""
+
+    field: str | None
+    line: str
+
+
 class NotPossibleError(ValueError):
-    """It cannot be done as things stand; the text says why and what to do."""
+    """It cannot be done as things stand; the text says why and what to do.
+
+    ``faults`` is the same by the fields that were typed, where it is about those.
+    """
+
+    def __init__(self, text: str, faults: Sequence[Fault] = ()) -> None:
+        """Keep what is wrong."""
+        super().__init__(text)
+        self.faults = tuple(faults) or (Fault(None, text),)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +149,8 @@ class Cellarhand(Protocol):
         """
         ...
 
-    def profiles(self) -> list[str]:
-        """Return the names of the profiles a lot can begin with."""
+    def beginning(self) -> Document:
+        """Return what a lot can begin with, as the ``choices`` of its form: free vessels and profiles."""
         ...
 
     def alerts(self, *, past: bool) -> list[Document]:
@@ -171,7 +186,7 @@ class Cellarhand(Protocol):
         """Write an entry by the rules of the book.
 
         Raises:
-            NotPossibleError: a field cannot be read; the text names it, its value and what was expected.
+            NotPossibleError: with every field that cannot be read, its value and what was expected.
         """
         ...
 

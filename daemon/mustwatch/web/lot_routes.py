@@ -3,7 +3,9 @@
 import base64
 import hashlib
 import re
+from collections import defaultdict
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query, Request
@@ -11,26 +13,23 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from mustwatch.web.cellarhand import Document, NotPossibleError, Wish, Written
+from mustwatch.cellar.instant import MINUTE_MS, to_ms
+from mustwatch.web.cellarhand import Document, NotKnownError, NotPossibleError, Wish, Written
 from mustwatch.web.chart_window import neighbours, opening
+from mustwatch.web.forms import FORMS, ON_THE_BAR, REASON, START, WHEN, Form, is_a_sentence
 from mustwatch.web.guard import check_form
 from mustwatch.web.lot_chart import LotChart
 from mustwatch.web.shell import Shell
 from mustwatch.web.words import path_part
 
-FORMS = frozenset({"measure", "rack", "add", "note", "bottle", "move"})
 SAID = {
-    "measure": "The check is written.",
-    "rack": "The racking is written.",
-    "add": "The addition is written.",
-    "note": "The note is written.",
-    "bottle": "The bottling is written.",
-    "move": "The sensor's place is written.",
-    "start": "The lot has begun.",
+    **{form.name: form.written for form in (*FORMS.values(), START)},
     "undo": "The entry is undone.",
     "before": "This form was sent before: its entry is in the book, once.",
 }
-OF_THE_FORM = frozenset({"form_token", "entry_key", "at", "despite", "lot"})
+OF_THE_FORM = frozenset({"form_token", "entry_key", "at", "when", "despite", "lot"})
+UNDO_OFFERED_MS = MINUTE_MS
+"""For so long after it was written an entry can be undone where that is said."""
 ENTRY_KEY = re.compile(r"[0-9a-f]{12}")
 NOTHING_ELSE = "base-uri 'none'; frame-ancestors 'none'; form-action 'none'"
 EPOCH_RANGE_MS = 4_102_444_800_000
@@ -68,8 +67,27 @@ def lot_routes(shell: Shell) -> APIRouter:
         done: str | None = None,
         entry: Annotated[str | None, Query(max_length=64)] = None,
     ) -> HTMLResponse:
+        document = hand.lot(lot)
         said = [SAID[done], *shell.remarks(entry)] if done in SAID else []
-        return _lot_page(shell, request, hand.lot(lot), said=said, looked=looked)
+        return _lot_page(
+            shell,
+            request,
+            document,
+            said=said,
+            looked=looked,
+            undo=_just_written(document, entry, hand.now_ms()),
+        )
+
+    @router.get("/lot/{lot}/write")
+    def write_more(request: Request, lot: str) -> HTMLResponse:
+        document = hand.lot(lot)
+        offered = [form for form in FORMS.values() if form.is_offered(document)]
+        return shell.page(request, "write_more.html", lot_name=lot, forms=offered)
+
+    @router.get("/lot/{lot}/write/{name}")
+    def write_page(request: Request, lot: str, name: str) -> HTMLResponse:
+        form = _form(name)
+        return _form_page(shell, request, form, hand.lot(lot), form.prefilled(request.query_params))
 
     @router.get("/lot/{lot}/curve")
     def curve(request: Request, lot: str, looked: Annotated[Looked, Depends()]) -> HTMLResponse:
@@ -84,10 +102,10 @@ def lot_routes(shell: Shell) -> APIRouter:
         answer.headers["Content-Security-Policy"] = _policy_for(text)
         return answer
 
-    @router.post("/lot/{lot}/record/{kind}")
-    async def record(request: Request, lot: str, kind: str) -> Response:
+    @router.post("/lot/{lot}/record/{name}")
+    async def record(request: Request, lot: str, name: str) -> Response:
         typed = _typed(await request.form())
-        return await run_in_threadpool(_record, shell, request, lot, kind, typed)
+        return await run_in_threadpool(_record, shell, request, _form(name), lot, typed)
 
     @router.post("/lot/{lot}/undo/{entry_id}")
     async def undo(request: Request, lot: str, entry_id: str) -> Response:
@@ -96,17 +114,18 @@ def lot_routes(shell: Shell) -> APIRouter:
         written = await run_in_threadpool(hand.undo, lot, entry_id)
         if written.refused:
             said = [r.line for r in written.refused]
-            return _lot_page(shell, request, hand.lot(lot), said=said, is_refused=True, status=409)
+            return _lot_page(shell, request, hand.lot(lot), said=said, status=409)
         return RedirectResponse(f"/lot/{path_part(lot)}?done=undo", status_code=303)
 
     @router.get("/begin")
     def begin_page(request: Request, vessel: str = "") -> HTMLResponse:
-        return _begin_page(shell, request, {"vessel": vessel})
+        return _form_page(shell, request, START, hand.beginning(), {"vessel": vessel})
 
     @router.post("/begin")
     async def begin_lot(request: Request) -> Response:
         typed = _typed(await request.form())
-        return await run_in_threadpool(_begin, shell, request, typed)
+        lot = str(typed.get("lot", "")).strip()
+        return await run_in_threadpool(_record, shell, request, START, lot, typed)
 
     return router
 
@@ -120,35 +139,89 @@ def _typed(form: FormData) -> dict[str, Any]:
     return typed
 
 
-def _record(shell: Shell, request: Request, lot: str, kind: str, typed: Mapping[str, Any]) -> Response:
-    """Write an entry and show the lot again; on a refusal with what was typed, and why."""
+def _form(name: str) -> Form:
+    if name not in FORMS:
+        raise NotKnownError(f"{name!r} is not written here; expected one of {', '.join(FORMS)}")
+    return FORMS[name]
+
+
+def _record(shell: Shell, request: Request, form: Form, lot: str, typed: dict[str, Any]) -> Response:
+    """Write an entry and lead to its lot; on a refusal show the form again with what was typed, and why."""
     check_form(shell.gate, request, str(typed.get("form_token", "")))
-    if kind not in FORMS:
-        raise NotPossibleError(f"{kind!r} is not written here")
-    written, said = _write(shell, _wish(lot, kind, typed))
-    if said:
-        refused = written is not None and written.can_be_overruled
-        document = shell.hand.lot(lot)
-        return _lot_page(
-            shell,
-            request,
-            document,
-            said=said,
-            is_refused=True,
-            kind=kind,
-            typed=typed,
-            refused=refused,
-            status=409,
+    try:
+        written = shell.hand.record(_wish(lot, form.kind, typed))
+    except NotPossibleError as error:
+        return _refused_page(shell, request, form, lot, typed, form.faults_at(error.faults))
+    if written.refused:
+        return _refused_page(
+            shell, request, form, lot, typed, form.refused_at(written.refused), written.can_be_overruled
         )
-    return _written(shell, lot, kind, written)
+    return _written(shell, lot, form, written)
 
 
-def _written(shell: Shell, lot: str, kind: str, written: Written | None) -> Response:
+def _refused_page(
+    shell: Shell,
+    request: Request,
+    form: Form,
+    lot: str,
+    typed: dict[str, Any],
+    said_at: dict[str, list[str]],
+    can_be_overruled: bool = False,
+) -> HTMLResponse:
+    document = shell.hand.beginning() if form is START else shell.hand.lot(lot)
+    return _form_page(shell, request, form, document, typed, said_at, can_be_overruled)
+
+
+def _form_page(
+    shell: Shell,
+    request: Request,
+    form: Form,
+    document: Document,
+    typed: Mapping[str, Any],
+    said_at: Mapping[str, list[str]] | None = None,
+    can_be_overruled: bool = False,
+) -> HTMLResponse:
+    """Return a form, as it is first shown or with what is wrong with what was typed."""
+    lot = None if form is START else document["lot"]
+    if can_be_overruled and typed.get(REASON):
+        said_at = {
+            **(said_at or {}),
+            REASON: ["Say it in a sentence: whoever reads the book wants to know why."],
+        }
+    names = [field.name for field in form.fields if field.sort not in ("hidden", "ticks")]
+    faulty = [name for name in (*names, WHEN, REASON) if (said_at or {}).get(name)]
+    return shell.page(
+        request,
+        "write.html",
+        200 if said_at is None else 409,
+        form=form,
+        document=document,
+        lot_name=lot,
+        action="/begin" if lot is None else f"/lot/{path_part(lot)}/record/{form.name}",
+        typed=typed,
+        said_at=defaultdict(list, said_at or {}),
+        focused=REASON if can_be_overruled else [*faulty, *names][0],
+        can_be_overruled=can_be_overruled,
+        is_refused=said_at is not None,
+    )
+
+
+def _just_written(lot: Document, entry: str | None, now_ms: int) -> str | None:
+    """Return the id of an entry that was written within the minute and can be undone where that is said."""
+    line = next((one for one in lot["timeline"] if one.get("id") == entry), None) if entry else None
+    if line is None or line["standing"] != "holds" or line["kind"] == "start":
+        return None
+    return entry if now_ms - to_ms(datetime.fromisoformat(line["recorded_at"])) < UNDO_OFFERED_MS else None
+
+
+def _written(shell: Shell, lot: str, form: Form, written: Written) -> Response:
     """Lead to the lot's page, so that loading it again sends nothing; what there is to say is said there."""
-    if written is None or written.entry_id is None or written.is_repeat:
+    if written.entry_id is None or written.is_repeat:
         return RedirectResponse(f"/lot/{path_part(lot)}?done=before", status_code=303)
     shell.remember(written.entry_id, tuple(f"{shell.words.sentence(r)}." for r in written.remarks))
-    return RedirectResponse(f"/lot/{path_part(lot)}?done={kind}&entry={written.entry_id}", status_code=303)
+    return RedirectResponse(
+        f"/lot/{path_part(lot)}?done={form.name}&entry={written.entry_id}", status_code=303
+    )
 
 
 def _wish(lot: str, kind: str, typed: Mapping[str, Any]) -> Wish:
@@ -156,53 +229,14 @@ def _wish(lot: str, kind: str, typed: Mapping[str, Any]) -> Wish:
     key = str(typed.get("entry_key", "")) or None
     if key is not None and not ENTRY_KEY.fullmatch(key):
         raise NotPossibleError("this form is not from a page of ours, or too old: load the page anew")
-    return Wish(
-        lot, kind, fields, str(typed.get("at", "")) or None, str(typed.get("despite", "")) or None, key
-    )
+    at = typed.get("at", "") if typed.get("when", "at") == "at" else typed["when"]
+    return Wish(lot, kind, fields, str(at) or None, _reason(typed), key)
 
 
-def _write(shell: Shell, wish: Wish) -> tuple[Written | None, list[str]]:
-    """Write a wish; return what came of it, and what there is to say if it was not written."""
-    try:
-        written = shell.hand.record(wish)
-    except NotPossibleError as error:
-        return None, [f"{error}."]
-    lines = [refused.line for refused in written.refused]
-    if lines and written.can_be_overruled:
-        lines.append("Nothing was written. If you know better, give a reason below: the book keeps it.")
-    return written, lines
-
-
-def _begin(shell: Shell, request: Request, typed: Mapping[str, Any]) -> Response:
-    check_form(shell.gate, request, str(typed.get("form_token", "")))
-    lot = str(typed.get("lot", "")).strip()
-    written, said = _write(shell, _wish(lot, "start", typed))
-    if said:
-        refused = written is not None and written.can_be_overruled
-        return _begin_page(shell, request, typed, said=said, refused=refused, status=409)
-    return _written(shell, lot, "start", written)
-
-
-def _begin_page(
-    shell: Shell,
-    request: Request,
-    typed: Mapping[str, Any],
-    *,
-    said: list[str] | None = None,
-    refused: bool = False,
-    status: int = 200,
-) -> HTMLResponse:
-    return shell.page(
-        request,
-        "begin.html",
-        status,
-        vessel=str(typed.get("vessel", "")),
-        profiles=shell.hand.profiles(),
-        typed=typed,
-        kind="start",
-        said=said or [],
-        refused=refused,
-    )
+def _reason(typed: Mapping[str, Any]) -> str | None:
+    """Return why an entry is to be taken although it is refused; what is no sentence is no reason."""
+    reason = str(typed.get(REASON, ""))
+    return reason if is_a_sentence(reason) else None
 
 
 def _lot_page(
@@ -211,28 +245,21 @@ def _lot_page(
     lot: Document,
     *,
     said: list[str],
-    is_refused: bool = False,
-    kind: str = "",
-    typed: Mapping[str, Any] | None = None,
-    refused: bool = False,
     looked: Looked | None = None,
+    undo: str | None = None,
     status: int = 200,
 ) -> HTMLResponse:
-    typed = typed or {}
     return shell.page(
         request,
         "lot.html",
         status,
         lot=lot,
-        choices=lot["choices"],
         lot_name=lot["lot"],
         **_curve(shell, lot["lot"], looked or Looked(None, None, None)),
         said=said,
-        is_refused=is_refused,
-        kind=kind,
-        typed=typed,
-        floats_typed=typed.get("floats", []),
-        refused=refused,
+        undo=undo,
+        is_refused=status != 200,
+        bar=[(form.name, word) for form, word in ON_THE_BAR if form.is_offered(lot)],
     )
 
 

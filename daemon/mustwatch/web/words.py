@@ -138,6 +138,11 @@ class Words:
         at = self.at(iso_text)
         return NOTHING if at is None else f"{at:%H:%M}"
 
+    def picker(self, iso_text: str) -> str:
+        """Return an instant by the cellar's clock as a picker of the browser takes it: ``2026-09-01T18:30``."""
+        at = self.at(iso_text)
+        return "" if at is None else f"{at:%Y-%m-%dT%H:%M}"
+
     def full_day(self, iso_text: str | None) -> str:
         """Return an instant's day in full: ``Tuesday, 3 November 2026``."""
         at = self.at(iso_text)
