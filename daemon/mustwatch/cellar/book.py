@@ -108,9 +108,21 @@ class Start:
     kind: Literal[EntryKind.START] = EntryKind.START
 
 
+class Malic(StrEnum):
+    """What a test of malic acid shows (paper chromatography, a strip)."""
+
+    PRESENT = "present"
+    TRACES = "traces"
+    GONE = "gone"
+
+
 @dataclass(frozen=True, slots=True)
 class Measurement:
-    """A hydrometer check: gravity already corrected to 20/20, as read also kept; °C of the sample."""
+    """A hydrometer check: gravity already corrected to 20/20, as read also kept; °C of the sample. Or an analysis.
+
+    What is analysed is described in ``cellar.analysis``: by which ``method``, and how far the one value may be off
+    (``error``, in its unit). Titratable acidity is as tartaric acid; ``yan``: yeast assimilable nitrogen.
+    """
 
     gravity: float | None = None
     temperature_c: float | None = None
@@ -118,6 +130,13 @@ class Measurement:
     calibrated_at_c: float = 20.0
     ph: float | None = None
     free_so2_mg_per_l: float | None = None
+    total_so2_mg_per_l: float | None = None
+    titratable_acidity_g_per_l: float | None = None
+    malic: Malic | None = None
+    yan_mg_per_l: float | None = None
+    residual_sugar_g_per_l: float | None = None
+    method: str | None = None
+    error: float | None = None
     kind: Literal[EntryKind.MEASURE] = EntryKind.MEASURE
 
 

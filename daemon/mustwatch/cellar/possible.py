@@ -4,10 +4,12 @@ import math
 from collections.abc import Iterator
 
 from mustwatch.cellar.additions import Purpose
+from mustwatch.cellar.analysis import KINDS, faults, quantities_of
 from mustwatch.cellar.book import (
     Addition,
     Bottling,
     Entry,
+    Malic,
     Measurement,
     Note,
     Racking,
@@ -19,8 +21,6 @@ from mustwatch.cellar.reading import GRAVITY_RANGE, TEMPERATURE_RANGE_C
 from mustwatch.cellar.refusal import Reason, Refusal, wrong
 
 TEXT_LIMIT = 4000
-PH_RANGE = (2.0, 5.0)
-"""Wine and must lie at 2.8 to 4.2; anything outside this is a slip of the hand. Common practice."""
 
 
 def _numbers(entry: Entry) -> Iterator[tuple[str, float | None, float, float, str]]:
@@ -34,8 +34,10 @@ def _numbers(entry: Entry) -> Iterator[tuple[str, float | None, float, float, st
         yield "gravity as read", what.gravity_as_read, *GRAVITY_RANGE, gravity
         yield "calibration temperature", what.calibrated_at_c, 0.0, 40.0, "15, 15.56 or 20 °C"
     if isinstance(what, Measurement):
-        yield "pH", what.ph, *PH_RANGE, "a pH such as 3.4"
-        yield "free SO2", what.free_so2_mg_per_l, 0.0, 1000.0, "mg/L such as 30"
+        for kind in KINDS.values():
+            value = getattr(what, kind.field)
+            if not isinstance(value, Malic):
+                yield kind.words, value, kind.low, kind.high, kind.example
     if isinstance(what, Start):
         yield "target gravity", what.target_gravity, *GRAVITY_RANGE, gravity
         yield "yeast's lowest temperature", what.yeast_low_c, *TEMPERATURE_RANGE_C, celsius
@@ -64,6 +66,8 @@ def _texts(entry: Entry) -> Iterator[tuple[str, str | None]]:
         yield from (("what", what.what), ("unit", what.unit), ("why", what.why))
     if isinstance(what, Note | Tasting):
         yield "text", what.text
+    if isinstance(what, Measurement):
+        yield "method", what.method
 
 
 def _hint(name: str, value: float) -> str:
@@ -89,12 +93,8 @@ def bad_values(entry: Entry) -> Iterator[Refusal]:
         elif any(not c.isprintable() and c not in "\n\t" for c in text):
             yield wrong(Reason.BAD_VALUE, f"{name}: contains a control character; type it anew")
     what = entry.what
-    if isinstance(what, Measurement) and not any(
-        value is not None for value in (what.gravity, what.temperature_c, what.ph, what.free_so2_mg_per_l)
-    ):
-        yield wrong(
-            Reason.BAD_VALUE, "nothing measured: give at least --gravity, --celsius, --ph or --free-so2"
-        )
+    if isinstance(what, Measurement):
+        yield from _bad_analysis(what)
     if isinstance(what, Start):
         low_c, high_c = what.yeast_low_c, what.yeast_high_c
         if low_c is not None and high_c is not None and low_c >= high_c:
@@ -104,3 +104,12 @@ def bad_values(entry: Entry) -> Iterator[Refusal]:
     if isinstance(what, Addition) and what.purpose is not None and what.purpose not in list(Purpose):
         line = f"purpose {what.purpose!r}: expected one of {', '.join(Purpose)}"
         yield wrong(Reason.BAD_VALUE, line)
+
+
+def _bad_analysis(what: Measurement) -> Iterator[Refusal]:
+    if what.gravity is None and what.temperature_c is None and not any(quantities_of(what)):
+        options = ", ".join(f"--{quantity}" for quantity in KINDS)
+        yield wrong(
+            Reason.BAD_VALUE, f"nothing measured: give at least one of --gravity, --celsius, {options}"
+        )
+    yield from (wrong(Reason.BAD_VALUE, line) for line in faults(what))

@@ -3,6 +3,9 @@
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+OR = " or "
+"""Between the entries of which any fulfils a step."""
+
 
 class Stage(StrEnum):
     """Where a lot stands between pitch and bottle, in this order."""
@@ -40,7 +43,8 @@ class Step:
         gravity: due when the estimate is at or below this gravity (20/20), or None.
         finding: due when this finding is open (``rack-due``, ``finished``), or None.
         requires: what must be true first: names from ``cellar.rules`` (``finished``, ``checked``, ``dry`` …).
-        done_by: the entry kind (or note tag) that fulfils the step.
+        done_by: the entry kind (or note tag) that fulfils the step; ``add:sulfite``, ``measure:free-so2`` ask for more;
+            several are joined by ``OR``, and any of them does.
         repeat_days: repeated at this interval while the stage lasts, or None.
         until: the last stage in which the step still applies (default: ``stage`` alone).
         lasts_days: an advice rather than a task: told from when it is due for so many days, then past by itself.

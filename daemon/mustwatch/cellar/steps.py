@@ -11,12 +11,13 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from mustwatch.cellar.additions import purpose_of
-from mustwatch.cellar.book import Addition, Entry, EntryKind, Note, StageChange
+from mustwatch.cellar.analysis import quantities_of
+from mustwatch.cellar.book import Addition, Entry, EntryKind, Measurement, Note, StageChange
 from mustwatch.cellar.facts import NOTHING_KNOWN, Facts, Foreseen
 from mustwatch.cellar.history import LotHistory, ferments_at
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.measures import PLAIN, Measures
-from mustwatch.cellar.profile import Band, Profile, Stage, Step
+from mustwatch.cellar.profile import OR, Band, Profile, Stage, Step
 from mustwatch.cellar.requirements import AT_THE_LEVEL, WORDS, Case, Requirement, since
 
 ORDER: dict[Stage, int] = {stage: position for position, stage in enumerate(Stage)}
@@ -63,11 +64,18 @@ class NextStep:
 
 def _matches(entry: Entry, step: Step) -> bool:
     """Return whether an entry is of the kind that fulfils a step (a note by its tag is looked at elsewhere)."""
-    kind, _, purpose = (step.done_by or "").partition(":")
+    return any(_is_of(entry, kind) for kind in (step.done_by or "").split(OR))
+
+
+def _is_of(entry: Entry, wanted: str) -> bool:
+    """Return whether an entry is of a kind, as ``rack``, ``add:sulfite`` or ``measure:free-so2``."""
+    kind, _, purpose = wanted.partition(":")
     if kind not in list(EntryKind) or entry.kind != kind:
         return False
     if isinstance(entry.what, Addition):
         return not purpose or purpose_of(entry.what) == purpose
+    if isinstance(entry.what, Measurement):
+        return not purpose or any(quantity == purpose for quantity, _ in quantities_of(entry.what))
     return not isinstance(entry.what, Note)
 
 
@@ -107,7 +115,7 @@ def done_ms(step: Step, profile: Profile, case: Case, seen: tuple[str, ...] = ()
     if step.done_by in list(Requirement):
         return since(Requirement(step.done_by), case)
     done = [e.at_ms for e in case.lot.entries if e.at_ms <= case.at_ms and _matches(e, step)]
-    if step.done_by == EntryKind.MEASURE:
+    if (step.done_by or "").startswith(EntryKind.MEASURE):
         from_ms = _reference_ms(step, profile, case, seen)
         return next((at_ms for at_ms in done if from_ms is not None and at_ms >= from_ms), None)
     for alike in (s for s in profile.steps if s.done_by == step.done_by and s.repeat_days is None):

@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from mustwatch.cellar.additions import Purpose
-from mustwatch.cellar.book import EntryKind, Note, Tasting
+from mustwatch.cellar.book import EntryKind, Malic, Note, Tasting
 from mustwatch.cli import record_changes
 from mustwatch.cli.hand import (
     AsJson,
@@ -105,12 +105,36 @@ def measure(
     free_so2: Annotated[
         str | None, typer.Option("--free-so2", metavar="MG_PER_L", help="Free SO2 in mg/L, e.g. 30.")
     ] = None,
+    total_so2: Annotated[
+        str | None, typer.Option("--total-so2", metavar="MG_PER_L", help="Total SO2 in mg/L, e.g. 90.")
+    ] = None,
+    acidity: Annotated[
+        str | None,
+        typer.Option("--acidity", metavar="G_PER_L", help="Titratable acidity, g/L as tartaric, e.g. 6.5."),
+    ] = None,
+    malic: Annotated[Malic | None, typer.Option("--malic", help="What a test of malic acid shows.")] = None,
+    yan: Annotated[
+        str | None,
+        typer.Option("--yan", metavar="MG_PER_L", help="Yeast assimilable nitrogen, mg/L, e.g. 180."),
+    ] = None,
+    residual_sugar: Annotated[
+        str | None, typer.Option("--residual-sugar", metavar="G_PER_L", help="Sugar left in g/L, e.g. 3.")
+    ] = None,
+    method: Annotated[
+        str | None, typer.Option("--method", help="How it was measured: aspiration, strip, titration ...")
+    ] = None,
+    error: Annotated[
+        str | None,
+        typer.Option(
+            "--error", metavar="E", help="By how much it may be off, in the same unit; of one analysis."
+        ),
+    ] = None,
     calibrated_at: CalibratedAt = "20",
     at: At = "now",
     despite: Despite = None,
     as_json: AsJson = False,
 ) -> None:
-    """Write down a hydrometer check (degas the sample first: gas lifts the hydrometer)."""
+    """Write down a hydrometer check (degas the sample first: gas lifts the hydrometer), or an analysis."""
     with hand(as_json=as_json) as who:
         at_ms = who.at_ms(at)
         what = who.what(
@@ -122,6 +146,13 @@ def measure(
             calibrated_at=calibrated_at,
             ph=ph,
             free_so2=free_so2,
+            total_so2=total_so2,
+            acidity=acidity,
+            malic=None if malic is None else malic.value,
+            yan=yan,
+            residual_sugar=residual_sugar,
+            method=method,
+            error=error,
         )
         who.take(lot, at_ms, what, despite)
 

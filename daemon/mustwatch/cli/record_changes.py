@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
+from mustwatch.cellar.analysis import KINDS, Quantity
 from mustwatch.cellar.book import Entry, Measurement, Move, Racking, Reanchor, StageChange, Start, What
 from mustwatch.cellar.entry_json import UnreadableEntryError, what_from_json, what_to_json
 from mustwatch.cellar.history import in_force
@@ -172,7 +173,7 @@ _ALIASES: Mapping[str, str] = {
     "vessel": "to_vessel",
     "to": "to_vessel",
     "from": "from_vessel",
-    "free-so2": "free_so2_mg_per_l",
+    **{quantity.value: kind.field for quantity, kind in KINDS.items()},
     "headspace": "headspace_litres",
     "lees": "lees_litres",
     "sugar": "sugar_g",
@@ -220,8 +221,8 @@ def _value(name: str, text: str) -> Any:
 _NUMBERS = (
     "amount",
     "sugar_g",
-    "ph",
-    "free_so2_mg_per_l",
+    "error",
+    *(kind.field for quantity, kind in KINDS.items() if quantity is not Quantity.MALIC),
     "headspace_litres",
     "lees_litres",
     "bottle_ml",

@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from mustwatch.cellar.additions import Purpose
+from mustwatch.cellar.analysis import Quantity
 from mustwatch.cellar.book import EntryKind
-from mustwatch.cellar.profile import Band, Profile, Stage, Step
+from mustwatch.cellar.profile import OR, Band, Profile, Stage, Step
 from mustwatch.cellar.reading import GRAVITY_RANGE, TEMPERATURE_RANGE_C
 from mustwatch.cellar.requirements import Requirement
 from mustwatch.cellar.steps import START
@@ -204,11 +205,18 @@ class _Reader:
         if "finding" in table:
             values["finding"] = self.one_of(table["finding"], where + "finding", kinds())
         if "done_by" in table:
-            values["done_by"] = self.one_of(table["done_by"], where + "done_by", _DONE_BY)
+            values["done_by"] = table["done_by"]
+            for one in str(table["done_by"]).split(OR):
+                self.one_of(one, where + "done_by", _DONE_BY)
         return Step(**values)
 
 
-_DONE_BY: tuple[str, ...] = (*EntryKind, *(f"{EntryKind.ADD}:{p}" for p in Purpose), *Requirement)
+_DONE_BY: tuple[str, ...] = (
+    *EntryKind,
+    *(f"{EntryKind.ADD}:{p}" for p in Purpose),
+    *(f"{EntryKind.MEASURE}:{q}" for q in Quantity),
+    *Requirement,
+)
 
 
 def overridden(

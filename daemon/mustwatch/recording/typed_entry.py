@@ -12,10 +12,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from mustwatch.cellar.additions import GRAMS, Purpose, brings_sugar
+from mustwatch.cellar.analysis import KINDS, Quantity
 from mustwatch.cellar.book import (
     Addition,
     Bottling,
     EntryKind,
+    Malic,
     Measurement,
     Move,
     Note,
@@ -291,9 +293,30 @@ def _measurement(typed: Typed, offered: Offered) -> Measurement:
         temperature_c=read.temperature_c,
         gravity_as_read=read.as_read,
         calibrated_at_c=read.calibrated_at_c,
-        ph=typed.number("ph"),
-        free_so2_mg_per_l=typed.number("free_so2"),
+        ph=_analysis(typed, Quantity.PH, units.BARE),
+        free_so2_mg_per_l=_analysis(typed, Quantity.FREE_SO2, units.CONCENTRATION),
+        total_so2_mg_per_l=_analysis(typed, Quantity.TOTAL_SO2, units.CONCENTRATION),
+        titratable_acidity_g_per_l=_analysis(typed, Quantity.ACIDITY, units.GRAMS_PER_LITRE),
+        malic=_malic(typed),
+        yan_mg_per_l=_analysis(typed, Quantity.YAN, units.CONCENTRATION),
+        residual_sugar_g_per_l=_analysis(typed, Quantity.RESIDUAL_SUGAR, units.GRAMS_PER_LITRE),
+        method=typed.text("method"),
+        error=typed.number("error"),
     )
+
+
+def _analysis(typed: Typed, quantity: Quantity, known: Mapping[str, float]) -> float | None:
+    expected = KINDS[quantity].example
+    return typed.by(lambda name, text: units.quantity(name, text, expected, known), quantity.option)
+
+
+def _malic(typed: Typed) -> Malic | None:
+    said = typed.text(Quantity.MALIC.option)
+    if said is not None and said.casefold() not in list(Malic):
+        raise TypedWrongError(
+            f"{typed.called('malic')} {said!r} is not what a test shows; expected one of {', '.join(Malic)}"
+        )
+    return None if said is None else Malic(said.casefold())
 
 
 def _racking(typed: Typed, recorder: Recorder, lot: str, at_ms: int) -> Racking:

@@ -61,6 +61,7 @@ _TO_GRAVITY: Final[Mapping[str, Convert]] = {
 
 CONCENTRATION: Final[Mapping[str, float]] = {"": 1.0, "mg/l": 1.0, "ppm": 1.0, "g/l": 1000.0}
 """To mg/L; ppm by volume of wine, as the trade says it."""
+GRAMS_PER_LITRE: Final[Mapping[str, float]] = {"": 1.0, "g/l": 1.0, "mg/l": 0.001}
 PERCENT: Final[Mapping[str, float]] = {"": 1.0, "%": 1.0, "%vol": 1.0}
 DEGREES: Final[Mapping[str, float]] = {"": 1.0, "deg": 1.0, "degrees": 1.0, "rad": 180.0 / pi}
 """To degrees."""

@@ -19,6 +19,7 @@ from mustwatch.views.book_page import book_page
 from mustwatch.views.book_record import BookRecord, Told, book_record
 from mustwatch.views.book_words import what_was_done
 from mustwatch.views.cellar import present_stage
+from mustwatch.views.measured import measured_json
 from mustwatch.views.series import Point, Track, m4
 from mustwatch.views.stages import stages_told
 from mustwatch.views.strength import is_watched
@@ -110,6 +111,7 @@ def record_json(record: BookRecord) -> dict[str, Any]:
             {"what": t.what, "purpose": t.purpose.value, "times": t.times, "amount": t.amount, "unit": t.unit}
             for t in record.totals
         ],
+        "measured": measured_json(lot.entries),
         "stages": [
             {"stage": s.stage.value, "from": iso(s.from_ms), "until": iso(s.until_ms)} for s in record.stages
         ],

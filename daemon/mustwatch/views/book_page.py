@@ -5,6 +5,7 @@ from datetime import tzinfo
 from html import escape
 
 from mustwatch.cellar.additions import Purpose
+from mustwatch.cellar.analysis import KINDS, measured, value_words
 from mustwatch.cellar.book import Bottling, Entry, EntryKind, Measurement, Racking, Start
 from mustwatch.cellar.instant import DAY_MS, from_ms
 from mustwatch.cellar.measures import Measures
@@ -106,7 +107,7 @@ def book_page(
         f"<h1>{lot}</h1><p class=of>{made_of} · {escape(cellar)}</p>"
         f"{page.label()}"
         f"<h2>Curve</h2><figure>{curve_svg(record, until_ms, zone, units, bands)}{page.caption()}</figure>"
-        f"{page.stages()}{page.totals()}"
+        f"{page.stages()}{page.totals()}{page.measured()}"
         f"<h2>What was done, measured and told</h2>{page.timeline()}"
         f"<footer class=small>{page.notes(now_ms)}</footer>"
     )
@@ -223,6 +224,16 @@ class _Page:
         return (
             f"<tr><td>{escape(total.what)}<td>{purpose}<td class=n>{total.times}<td class=n>{escape(amount)}"
         )
+
+    def measured(self) -> str:
+        found = measured(self._record.lot.entries)
+        rows = "".join(
+            f"<tr><td class=when>{self._when(m.at_ms)}<td>{KINDS[m.quantity].words}"
+            f"<td>{escape(m.method or '')}<td class=n>{escape(value_words(m.quantity, m.value, m.error))}"
+            for m in found
+        )
+        head = "<thead><tr><th class=when>when<th>measured<th>by<th class=n>value</thead>"
+        return f"<h2>Analyses</h2><table>{head}<tbody>{rows}</tbody></table>" if found else ""
 
     # --- timeline ------------------------------------------------------------------------------------------
 

@@ -1,6 +1,7 @@
 """The book's entries in plain words, for confirmations, the terminal and the printed page."""
 
 from mustwatch.cellar.additions import Purpose, purpose_of
+from mustwatch.cellar.analysis import KINDS, quantities_of, value_words
 from mustwatch.cellar.book import (
     Addition,
     Bottling,
@@ -69,9 +70,11 @@ def _start(what: Start, units: Measures, in_words: bool) -> str:
 
 def _measurement(what: Measurement, units: Measures, in_words: bool) -> str:
     parts = _reading(what, units, in_words=in_words)
-    parts += [f"pH {what.ph:.2f}"] if what.ph is not None else []
-    parts += [f"free SO2 {what.free_so2_mg_per_l:g} mg/L"] if what.free_so2_mg_per_l is not None else []
-    return ": ".join(["checked by hand", ", ".join(parts)]) if parts else "checked by hand"
+    analysed = list(quantities_of(what))
+    parts += [f"{KINDS[q].words} {value_words(q, value, what.error)}" for q, value in analysed]
+    done = "measured" if analysed and what.gravity is None else "checked by hand"
+    method = f" (by {what.method})" if what.method else ""
+    return ": ".join([done, ", ".join(parts)]) + method if parts else done
 
 
 def _racking(what: Racking, units: Measures, in_words: bool) -> str:

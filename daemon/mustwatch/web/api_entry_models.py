@@ -29,7 +29,9 @@ class NewEntry(BaseModel):
 
     ``start``: vessel, profile, gravity, celsius, litres, must, yeast, yeast_low, yeast_high, target_gravity, floats,
     no_float.
-    ``measure``: gravity (as read), celsius, ph, free_so2. ``rack``: to, from, gravity, celsius, litres, headspace,
+    ``measure``: gravity (as read), celsius, ph, acidity (g/L as tartaric), malic (present, traces, gone), free_so2,
+    total_so2 (mg/L), yan (mg/L of nitrogen), residual_sugar (g/L), method, error (in the unit of the one analysis).
+    ``rack``: to, from, gravity, celsius, litres, headspace,
     lees, floats, no_float. ``add``: what, amount, why, purpose, litres, sugar. ``note``: text, step. ``taste``: text.
     ``bottle``: bottles, bottle_ml. ``move``: sensor, to (or ``out``: true). ``reanchor``: sensor, offset (else from the
     last check). ``stage``: stage.
@@ -57,6 +59,13 @@ class NewEntry(BaseModel):
     target_gravity: Typed | None = None
     ph: Typed | None = None
     free_so2: Typed | None = None
+    total_so2: Typed | None = None
+    acidity: Typed | None = None
+    malic: str | None = None
+    yan: Typed | None = None
+    residual_sugar: Typed | None = None
+    method: str | None = None
+    error: Typed | None = None
     to: str | None = None
     sensor: str | None = None
     out: bool | None = None

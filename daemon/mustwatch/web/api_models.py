@@ -194,6 +194,25 @@ class NightDocument(BaseModel):
     vessels: list[NightRow]
 
 
+class MeasuredValue(BaseModel):
+    """A number in the quantity's unit, or a word of a test; how far it may be off, and by which method."""
+
+    at: Instant
+    value: float | Literal["present", "traces", "gone"]
+    error: float | None
+    method: str | None
+    words: str
+
+
+class MeasuredQuantity(BaseModel):
+    """What a lot was measured for besides gravity and temperature, oldest first."""
+
+    quantity: Literal["ph", "acidity", "malic", "free-so2", "total-so2", "yan", "residual-sugar"]
+    words: str
+    unit: str | None
+    values: list[MeasuredValue]
+
+
 class BookLine(BaseModel):
     """An entry of the book, or (kind ``told``) something the daemon told. The rest are the kind's own fields."""
 
@@ -219,4 +238,5 @@ class Lot(LotRow):
     remember: list[Reminder]
     band: Band | None
     alerts: list[Alert]
+    measured: list[MeasuredQuantity]
     timeline: list[BookLine]

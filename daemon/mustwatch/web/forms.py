@@ -172,15 +172,40 @@ MEASURE = Form(
     "A hydrometer check",
     "Write the check",
     "The check is written.",
-    "Gravity, temperature, pH, sulfite.",
+    "Gravity and temperature.",
     (
         Field("gravity", "Gravity as read", "1.012, 3Bx", "decimal", is_half=True, reasons=GRAVITY_DOUBTS),
         Field("celsius", "The sample's temperature", "19, 66F", "decimal", is_half=True),
-        Field("ph", "pH", "", "decimal", is_half=True),
-        Field("free_so2", "Free SO₂, mg/L", "", "decimal", is_half=True),
     ),
     hint="Degas the sample first: gas lifts the hydrometer. It is corrected to 20 °C here.",
     is_offered=always,
+)
+ANALYSIS = Form(
+    "measure",
+    "An analysis",
+    "Write the analysis",
+    "The analysis is written.",
+    "Acids, sulfite, sugar, nitrogen.",
+    (
+        Field("ph", "pH", "", "decimal", is_half=True),
+        Field("acidity", "Titratable acidity", "g/L as tartaric acid", "decimal", is_half=True),
+        Field("free_so2", "Free SO₂, mg/L", "", "decimal", is_half=True),
+        Field("total_so2", "Total SO₂, mg/L", "", "decimal", is_half=True),
+        Field(
+            "malic",
+            "Malic acid",
+            "",
+            "choice",
+            lambda _: [Choice("", "not tested"), *(Choice(one, one) for one in ("present", "traces", "gone"))],
+            is_half=True,
+        ),
+        Field("residual_sugar", "Sugar left, g/L", "", "decimal", is_half=True),
+        Field("yan", "YAN, mg/L of nitrogen", "", "decimal", is_half=True),
+        Field("error", "It may be off by", "of one value, in its unit", "decimal", is_half=True),
+        Field("method", "How it was measured", "aspiration, strip, titration"),
+    ),
+    is_offered=always,
+    id="analysis",
 )
 RACK = Form(
     "rack",
@@ -378,7 +403,7 @@ START = Form(
     ),
 )
 FORMS: Mapping[str, Form] = {
-    form.name: form for form in (MEASURE, RACK, ADD, NOTE, BOTTLE, TASTE, MOVE, TAKE_OUT, REANCHOR, STAGE)
+    form.name: form for form in (MEASURE, ANALYSIS, RACK, ADD, NOTE, BOTTLE, TASTE, MOVE, TAKE_OUT, REANCHOR, STAGE)
 }
 """The forms about a lot, in the order in which *More* shows them."""
 ON_THE_BAR = ((MEASURE, "Check"), (RACK, "Rack"), (ADD, "Add"), (NOTE, "Note"))

@@ -12,6 +12,7 @@ from mustwatch.cellar.instant import iso
 from mustwatch.web import curves, words
 from mustwatch.web.access import Gate
 from mustwatch.web.cellarhand import Cellarhand
+from mustwatch.web.measured_chart import measured_figure
 from mustwatch.web.statics import Statics
 from mustwatch.web.words import Words
 
@@ -55,6 +56,7 @@ class Shell:
             nights_figure=curves.nights_figure,
             alert_figure=curves.alert_figure,
             calibration_figure=curves.calibration_figure,
+            measured_figure=measured_figure,
         )
 
     def page(self, request: Request, template: str, status: int = 200, **context: Any) -> HTMLResponse:

@@ -1,0 +1,93 @@
+"""Analyses on the lot's page, through the API and in print: written, shown with unit, method and error, refused."""
+
+import re
+from collections.abc import Callable
+
+import pytest
+
+from web_cellar import Pages
+
+Over = Callable[..., Pages]
+KIT = "/lot/Garage kit"
+ENTRIES = "/api/lots/Garage kit/entries"
+
+
+@pytest.fixture
+def pages(pages_over: Over) -> Pages:
+    return pages_over()
+
+
+def token(pages: Pages) -> str:
+    found = re.search(r'name="form_token" value="([^"]+)"', pages.client.get(KIT).text)
+    assert found is not None
+    return found[1]
+
+
+def write(pages: Pages, **typed: str) -> str:
+    """Send the form of an analysis; return the page that it leads to."""
+    answer = pages.client.post(f"{KIT}/record/analysis", data={"form_token": token(pages), **typed})
+    return answer.text
+
+
+def test_an_analysis_is_written_on_the_page_and_stands_there_in_a_table_and_a_curve(pages: Pages) -> None:
+    said = write(pages, free_so2="31", method="aspiration", error="3", at="72h ago")
+    assert "The analysis is written." in said
+    write(pages, free_so2="22 mg/L", ph="3,42", malic="traces", at="3h ago")
+
+    page = pages.client.get(KIT).text
+
+    table = page[page.index('id="measured"') : page.index('aria-labelledby="next"')]
+    assert "31 ±3 mg/L" in table
+    assert "aspiration" in table
+    assert table.count("<svg") == 1, "one quantity has two values; a lone one and a word have no curve"
+    assert 'aria-label="free SO2 over time"' in table
+    assert "traces" in table
+    printed = pages.client.get(f"{KIT}/record").text
+    assert "<h2>Analyses</h2>" in printed
+    assert "31 ±3 mg/L" in printed
+
+
+def test_an_analysis_through_the_api_is_given_back_by_it_and_undone(pages: Pages) -> None:
+    body = {"kind": "measure", "acidity": 6.5, "method": "titration", "error": 0.2, "at": "3h ago"}
+    written = pages.client.post(ENTRIES, json=body)
+    assert written.status_code == 201, written.text
+
+    measured = pages.client.get("/api/lots/Garage kit").json()["measured"]
+
+    assert [(q["quantity"], q["unit"]) for q in measured] == [("acidity", "g/L as tartaric acid")]
+    value = measured[0]["values"][0]
+    assert (value["value"], value["error"], value["method"]) == (6.5, 0.2, "titration")
+    assert value["words"] == "6.5 ±0.2 g/L as tartaric acid"
+    assert pages.client.delete(f"{ENTRIES}/{written.json()['id']}").status_code == 200
+    assert pages.client.get("/api/lots/Garage kit").json()["measured"] == []
+
+
+@pytest.mark.parametrize(
+    ("body", "said"),
+    [
+        ({"ph": 34}, "pH 34: expected a pH such as 3.4, between 2 and 5"),
+        ({"malic": "maybe"}, "expected one of present, traces, gone"),
+        ({"free_so2": "30 bar"}, "unknown unit; expected mg/L such as 30"),
+        ({"free_so2": 50, "total_so2": 40}, "more than the total"),
+    ],
+    ids=str,
+)
+def test_what_no_analysis_could_say_is_refused_by_the_api_and_nothing_is_written(
+    pages: Pages, body: dict[str, object], said: str
+) -> None:
+    before = len(pages.store.book.entries())
+
+    answer = pages.client.post(ENTRIES, json={"kind": "measure", **body})
+
+    assert answer.status_code in (409, 422)
+    assert said in answer.json()["detail"]
+    assert len(pages.store.book.entries()) == before
+
+
+def test_a_refused_analysis_opens_its_own_form_again_with_what_was_typed(pages: Pages) -> None:
+    page = write(pages, ph="34", method="meter")
+
+    form = page[page.index('<details open id="analysis">') :]
+    form = form[: form.index("</form>")]
+    assert 'value="34"' in form
+    assert 'value="meter"' in form
