@@ -37,3 +37,33 @@ def test_an_analysis_is_written_corrected_and_printed_by_commands(tmp_path: Path
     page = tmp_path / "red.html"
     cellar.do("book", "red", "--html", str(page))
     assert "6.1 g/L as tartaric acid" in page.read_text(encoding="utf-8")
+
+
+def test_the_dose_of_sulfite_takes_litres_ph_so2_and_limit_from_the_lot_s_book(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=60)
+    cellar.do("record", "start", "red", "--vessel", "bucket", "--gravity", "1.090", "--litres", "20", day=0)
+
+    nothing = cellar.run("calc", "sulfite", "red", "--target-molecular", "0.8")
+    assert nothing.code == 2
+    assert "--ph: missing and the book of 'red' does not say it" in nothing.err
+
+    cellar.do("record", "rack", "red", "--to", "carboy", "--litres", "20", day=20)
+    cellar.do("record", "measure", "red", "--ph", "3.4", "--free-so2", "10", "--total-so2", "60", day=59)
+    found = cellar.json("calc", "sulfite", "red", "--target-molecular", "0.8")
+    # 31.9 mg/L are to be free (extension table 32): 21.9 more in 20 L are 0.438 g of SO2, 0.760 g of the salt.
+    assert abs(found["metabisulfite_g"] - 0.760) < 0.005
+    assert abs(found["total_after_mg_per_l"] - 81.9) < 0.1
+    assert "pH 3.4" in found["from_the_book"][0]
+    assert "asthma" in " ".join(found["cautions"])
+    over = cellar.run("calc", "sulfite", "red", "--target-molecular", "0.8", "--limit", "70")
+    assert over.code == 1
+    assert "over the limit of 70 mg/L" in over.err
+    assert cellar.run("calc", "sulfite", "rot", "--target-molecular", "0.8").code == 2
+
+    refused = cellar.run("record", "add", "red", "potassium metabisulfite", "500g", day=59.5)
+    assert refused.code == 1
+    assert "over the limit of 200 mg/L" in refused.err
+    so2 = cellar.json("book", "red")["so2"]
+    assert so2["total_mg_per_l"] == 60.0
+    assert so2["limit_mg_per_l"] == 200.0
+    assert so2["molecular_mg_per_l"][0] > 0.1

@@ -91,3 +91,19 @@ def test_a_refused_analysis_opens_its_own_form_again_with_what_was_typed(pages: 
     form = form[: form.index("</form>")]
     assert 'value="34"' in form
     assert 'value="meter"' in form
+
+
+def test_the_page_tells_what_is_left_of_the_so2_and_the_dose_with_its_caution(pages: Pages) -> None:
+    write(pages, free_so2="20", total_so2="80", ph="3.4", at="3h ago")
+
+    page = pages.client.get(KIT).text
+    said = page[page.index('id="lot-so2"') : page.index('aria-labelledby="next"')]
+
+    assert "Free SO₂ 20 mg/L (measured" in said
+    assert "total 80 or more of at most 200 mg/L" in said
+    assert "For 0.8 mg/L molecular: 0.48 g of potassium metabisulfite" in said, "11.9 mg/L in 23 L"
+    assert "asthma" in said
+    so2 = pages.client.get("/api/lots/Garage kit").json()["so2"]
+    assert so2["free_mg_per_l"][1] == 20.0
+    assert [line["total_mg_per_l"] for line in so2["ledger"]] == [80.0]
+    assert "total 80 mg/L or more" in pages.client.get(f"{KIT}/record").text

@@ -24,9 +24,9 @@ from mustwatch.cellar.book import (
     What,
 )
 from mustwatch.cellar.consistency import broken_by
-from mustwatch.cellar.doses import total_so2_mg_per_l
 from mustwatch.cellar.entry_json import entry_from_json, entry_to_json
 from mustwatch.cellar.history import CellarHistory, fold
+from mustwatch.cellar.so2 import ledger
 from mustwatch.cellar.strength import strength_of
 from mustwatch.must.alcohol import alcohol
 
@@ -162,7 +162,7 @@ def told(history: CellarHistory, lot: str) -> tuple[float, float, float, float]:
     of = history.lots[lot]
     litres, strength = of.litres or 0.0, strength_of(of, ())
     gravity = [g for _, g in of.gravities()][-1]
-    so2 = total_so2_mg_per_l(of.entries, None)[-1][1]
+    so2 = ledger(of.entries, None)[-1].total
     assert strength is not None
     return litres, strength.abv_percent * litres, (gravity - 0.998) * SUGAR_PER_GRAVITY * litres, so2 * litres
 

@@ -5,9 +5,9 @@ from typing import Annotated, Final
 import typer
 
 from mustwatch.cellar.measures import PLAIN
-from mustwatch.cli.calc_figures import Json, LitresOption, measures, refusing, tell
+from mustwatch.cli.calc_figures import Json, measures, refusing, tell
 from mustwatch.cli.calc_mixing import blend, chaptalise, dilute, topup
-from mustwatch.must import sulfite as so2
+from mustwatch.cli.calc_sulfite import sulfite
 from mustwatch.must.alcohol import (
     SOURCES,
     Method,
@@ -182,85 +182,5 @@ def alcohol(
     )
 
 
-@app.command()
-def sulfite(
-    litres: LitresOption,
-    ph: Annotated[str, typer.Option("--ph", metavar="P", help="pH of the wine, e.g. 3.4.")],
-    target_molecular: Annotated[
-        str,
-        typer.Option(
-            "--target-molecular", metavar="M", help="Molecular SO2, mg/L: 0.5 for red, 0.8 for white."
-        ),
-    ],
-    free_now: Annotated[str, typer.Option("--free-now", metavar="F", help="Free SO2 measured, mg/L.")] = "0",
-    total_now: Annotated[
-        str | None, typer.Option("--total-now", metavar="F", help="Total SO2 measured, mg/L.")
-    ] = None,
-    limit: Annotated[
-        str,
-        typer.Option(
-            "--limit", metavar="F", help="Total SO2 never to pass, mg/L (the wine's profile has it)."
-        ),
-    ] = f"{so2.TOTAL_LIMIT_MG_PER_L:g}",
-    salt: Annotated[so2.Salt, typer.Option("--salt", help="Which metabisulfite.")] = so2.Salt.POTASSIUM,
-    stock: Annotated[str, typer.Option("--stock", metavar="P", help="A stock solution, g in 100 mL.")] = "10",
-    pka: Annotated[str, typer.Option("--pka", metavar="K", help="pKa of SO2 in the wine.")] = f"{so2.PKA:g}",
-    as_json: Json = False,
-) -> None:
-    """Tell the free SO2 a molecular target asks for at a pH, and the metabisulfite that brings it."""
-    with refusing():
-        total = (
-            None
-            if total_now is None
-            else units.quantity("--total-now", total_now, "e.g. 60", units.CONCENTRATION)
-        )
-        asked = so2.Asked(
-            litres=units.volume_litres("--litres", litres),
-            ph=units.quantity("--ph", ph, "e.g. 3.4", units.BARE),
-            molecular_mg_per_l=units.quantity(
-                "--target-molecular", target_molecular, "e.g. 0.8", units.CONCENTRATION
-            ),
-            free_now_mg_per_l=units.quantity("--free-now", free_now, "e.g. 15", units.CONCENTRATION),
-            total_now_mg_per_l=total,
-            limit_mg_per_l=units.quantity("--limit", limit, "e.g. 200", units.CONCENTRATION),
-            salt=salt,
-            pka=units.quantity("--pka", pka, "e.g. 1.81", units.BARE),
-        )
-        _tell_dose(asked, units.quantity("--stock", stock, "e.g. 10", units.PERCENT), as_json)
-
-
-def _tell_dose(asked: so2.Asked, stock_percent: float, as_json: bool) -> None:
-    dose = so2.dose(asked)
-    millilitres = so2.stock_ml(dose.salt_g, stock_percent)
-    upper_pka = max(so2.PKA_IN_WINE, asked.pka)
-    least = so2.free_so2_mg_per_l(asked.molecular_mg_per_l, asked.ph, pka=upper_pka)
-    total_known = asked.total_now_mg_per_l is not None
-    share = 100 * so2.SO2_SHARE[asked.salt]
-    tell(
-        as_json,
-        {
-            "free_target_mg_per_l": round(dose.free_target_mg_per_l, 2),
-            "free_target_range_mg_per_l": [round(least, 2), round(dose.free_target_mg_per_l, 2)],
-            "addition_mg_per_l": round(dose.addition_mg_per_l, 2),
-            "metabisulfite_g": round(dose.salt_g, 4),
-            "salt": asked.salt.value,
-            "stock_ml": round(millilitres, 2),
-            "total_after_mg_per_l": round(dose.total_after_mg_per_l, 1),
-            "total_is_known": total_known,
-            "method": f"free = molecular (1 + 10^(pH - {asked.pka:g})); the salt is {share:.1f} % SO2",
-            "source": "dissociation with the pKa of the trade's tables (UC Cooperative Extension 1982); atomic weights",
-            "cautions": [so2.BINDING, so2.CAUTION],
-        },
-        [
-            f"free SO2 to have   {dose.free_target_mg_per_l:.0f} mg/L   (for {asked.molecular_mg_per_l:g} mg/L "
-            f"molecular at pH {asked.ph:g}; {least:.0f} if the wine's pKa is {upper_pka:g})",
-            f"add                {dose.salt_g:.2f} g {asked.salt.value} metabisulfite   ({dose.addition_mg_per_l:.0f} "
-            f"mg/L SO2; or {millilitres:.1f} mL of a {stock_percent:g} % solution)",
-            f"total SO2 after    {dose.total_after_mg_per_l:.0f} mg/L"
-            + ("" if total_known else " or more   (measure total SO2 and give --total-now)"),
-        ],
-    )
-
-
-for mixing in (chaptalise, dilute, blend, topup):
-    app.command()(mixing)
+for command in (sulfite, chaptalise, dilute, blend, topup):
+    app.command()(command)

@@ -17,12 +17,24 @@ PKA: Final = 1.81
 
 In wine it is higher, about 1.9 to 2.0 at 10 to 13 % vol and 20 °C (Usseglio-Tomasset and Bosia 1984, from
 memory), and 1.77 is in use too. A higher one makes more of the free SO2 molecular, so 1.81 asks for rather
-too much than too little. No table by temperature and alcohol could be checked here, so none is built in: give
-``pka`` if you have one.
+too much than too little. No table by alcohol could be checked here, so none is built in: give ``pka`` if you have
+one. How it moves with temperature is ``pka_at``.
 """
 
 PKA_IN_WINE: Final = 2.0
 """The upper end for table wine (from memory, as above), for showing what the choice of pKa does."""
+
+PKA_AT_C: Final = 25.0
+IN_WINE_AT_C: Final = 20.0
+"""The temperatures that ``PKA`` and ``PKA_IN_WINE`` are given for, °C."""
+
+DISSOCIATION_J_PER_MOL: Final = -17_785.0
+"""Enthalpy of the first dissociation, J/mol. Source: Goldberg and Parker 1985, from the thermodynamic database "sit"
+that comes with PHREEQC; the database "llnl" beside it has -17,401."""
+
+ZERO_C_IN_K: Final = 273.15
+GAS_CONSTANT: Final = 8.314462618
+"""J/(mol K), exact by the SI."""
 
 LOWEST_PH: Final = 2.5
 HIGHEST_PH: Final = 4.5
@@ -74,6 +86,19 @@ class Dose:
     addition_mg_per_l: float
     salt_g: float
     total_after_mg_per_l: float
+
+
+def pka_at(celsius: float, *, pka: float = PKA, known_at_c: float = PKA_AT_C) -> float:
+    """Return the pKa at a temperature (0 to 40 °C) of one that is known at another: 0.1 less at 15 than at 25 °C.
+
+    Raises:
+        OutOfRangeError: a temperature out of range.
+
+    Source: van 't Hoff's equation with ``DISSOCIATION_J_PER_MOL``.
+    """
+    require_within("temperature", celsius, 0.0, 40.0, " °C")
+    inverse = 1.0 / (celsius + ZERO_C_IN_K) - 1.0 / (known_at_c + ZERO_C_IN_K)
+    return pka + DISSOCIATION_J_PER_MOL / (GAS_CONSTANT * math.log(10.0)) * inverse
 
 
 def molecular_fraction(ph: float, *, pka: float = PKA) -> float:

@@ -23,6 +23,7 @@ from mustwatch.views.measured import measured_json
 from mustwatch.views.series import Point, Track, m4
 from mustwatch.views.stages import stages_told
 from mustwatch.views.strength import is_watched
+from mustwatch.views.sulfite import sulfite_json
 
 FORMAT = "mustwatch cellar record"
 VERSION = 1
@@ -63,14 +64,9 @@ def record_of(store: Store, settings: Settings, lot: str, now_ms: int) -> BookRe
     stage = present_stage(history, cellar, store.watching.now(), store.alerts.open(), plan, now_ms)
     if history.ended_ms is None and stages[-1][1] is not stage:
         stages.append((max(now_ms, stages[-1][0]), stage))
-    return book_record(
-        history,
-        store.book.entries(lot),
-        told,
-        gravity,
-        celsius,
-        stages,
-    )
+    record = book_record(history, store.book.entries(lot), told, gravity, celsius, stages)
+    warm = celsius[-1].value if len(celsius) else None
+    return replace(record, so2=sulfite_json(history, plan, warm, now_ms))
 
 
 def page_of(store: Store, settings: Settings, record: BookRecord, now_ms: int) -> str:
@@ -112,6 +108,7 @@ def record_json(record: BookRecord) -> dict[str, Any]:
             for t in record.totals
         ],
         "measured": measured_json(lot.entries),
+        "so2": record.so2,
         "stages": [
             {"stage": s.stage.value, "from": iso(s.from_ms), "until": iso(s.until_ms)} for s in record.stages
         ],

@@ -158,7 +158,15 @@ class _Page:
         yield "Alcohol", self._alcohol()
         yield "Yeast", escape(lot.start.yeast or "–")
         yield "Profile", escape(lot.start.profile)
-        yield "Sulfite", "added: contains sulfites" if record.has_sulfite else "none recorded"
+        yield "Sulfite", self._sulfite()
+
+    def _sulfite(self) -> str:
+        said = "added: contains sulfites" if self._record.has_sulfite else "none recorded"
+        so2 = self._record.so2
+        if so2 is None:
+            return said
+        low, high = so2["free_mg_per_l"]
+        return f"{said} <small>(free {low:.0f} to {high:.0f}, total {so2['total_mg_per_l']:.0f} mg/L or more)</small>"
 
     def _gravity(self, gravity: float | None) -> str:
         return escape(gravity_words(gravity, self._units) or "–")

@@ -2,9 +2,10 @@
 totals, its alcohol with an honest range. Drawn elsewhere: on the terminal, on paper, as JSON.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 from mustwatch.cellar.additions import Purpose, purpose_of
 from mustwatch.cellar.book import Addition, Bottling, Entry
@@ -93,6 +94,7 @@ class BookRecord:
         totals: what was added altogether.
         starting_gravity: as at the start, and ``effective_gravity`` with the sugar and water added later.
         final_gravity: the newest gravity before any sweetening.
+        so2: what the book tells of its SO2, as ``views.sulfite``; None where that is nothing.
         alcohol: made so far, by the one rule for all (``cellar.strength``); None where its gravities do not tell.
     """
 
@@ -106,6 +108,7 @@ class BookRecord:
     effective_gravity: float | None
     final_gravity: float | None
     alcohol: Strength | None
+    so2: Mapping[str, Any] | None = None
 
     @property
     def bottles(self) -> dict[float, int]:

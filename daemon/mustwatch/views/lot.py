@@ -43,6 +43,7 @@ from mustwatch.views.overview import vessel_overview
 from mustwatch.views.series import Point, Track, m4
 from mustwatch.views.stages import spans_of
 from mustwatch.views.strength import strength_now
+from mustwatch.views.sulfite import sulfite_json
 from mustwatch.watch.estimate import Estimate
 
 SMALL_CURVE_MS = 7 * DAY_MS
@@ -146,6 +147,7 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
         "days": days,
         "alerts": [a for a in cellar["alerts"] if a["lot"] == lot],
         "measured": measured_json(of_lot.entries),
+        "so2": sulfite_json(of_lot, plan, row["celsius"], now_ms),
         "timeline": _timeline(store, of_lot, settings),
         "choices": _choices(of_lot, history, plan, profile, now_ms),
     }

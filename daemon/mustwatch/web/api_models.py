@@ -213,6 +213,39 @@ class MeasuredQuantity(BaseModel):
     values: list[MeasuredValue]
 
 
+class SulfiteLine(BaseModel):
+    """What an entry made of the SO2, mg/L; ``free_mg_per_l``: lowest and highest."""
+
+    at: Instant
+    words: str
+    added_mg_per_l: float
+    total_mg_per_l: float
+    free_mg_per_l: list[float]
+
+
+class SulfiteDose(BaseModel):
+    """Potassium metabisulfite, grams, that brings this molecular SO2, or why that is not told."""
+
+    molecular_mg_per_l: float
+    metabisulfite_g: float | None
+    why_not: str | None
+
+
+class Sulfite(BaseModel):
+    """A lot's SO2, mg/L, by its book: ranges are lowest and highest, the molecular part at ``ph`` and ``celsius``."""
+
+    total_mg_per_l: float
+    limit_mg_per_l: float
+    free_mg_per_l: list[float]
+    free_measured_at: Instant | None
+    molecular_mg_per_l: list[float] | None
+    ph: float | None
+    celsius: float
+    ledger: list[SulfiteLine]
+    doses: list[SulfiteDose]
+    cautions: list[str]
+
+
 class BookLine(BaseModel):
     """An entry of the book, or (kind ``told``) something the daemon told. The rest are the kind's own fields."""
 
@@ -239,4 +272,5 @@ class Lot(LotRow):
     band: Band | None
     alerts: list[Alert]
     measured: list[MeasuredQuantity]
+    so2: Sulfite | None
     timeline: list[BookLine]

@@ -93,6 +93,12 @@ class Words:
         """Return a volume."""
         return NOTHING if litres is None else self.measures.volume(litres)
 
+    @staticmethod
+    def range(bounds: Sequence[float], digits: int) -> str:
+        """Return the lowest and highest of a value: ``20 to 28``, or ``26`` where they are the same."""
+        low, high = (f"{bound:.{digits}f}" for bound in bounds)
+        return low if low == high else f"{low} to {high}"
+
     def in_band(self, celsius: float | None, band: Mapping[str, float] | None) -> "BandPlace | None":
         """Return where a temperature is to its band, in words, or None without either."""
         if celsius is None or band is None:
