@@ -67,3 +67,26 @@ def test_the_dose_of_sulfite_takes_litres_ph_so2_and_limit_from_the_lot_s_book(t
     assert so2["total_mg_per_l"] == 60.0
     assert so2["limit_mg_per_l"] == 200.0
     assert so2["molecular_mg_per_l"][0] > 0.1
+
+
+def test_a_malolactic_ferment_goes_its_course_by_commands(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=100)
+    cellar.do("record", "start", "red", "--vessel", "carboy", "--profile", "red", "--gravity", "1.090",
+              "--litres", "20", day=0)  # fmt: skip
+    for day in (20, 25):
+        cellar.do("record", "measure", "red", "--gravity", "0.995", "--celsius", "20", day=day)
+    assert "malolactic ferment wanted" in cellar.do("record", "malolactic", "red", "wanted", day=26)
+    cellar.do("record", "add", "red", "malolactic bacteria", "1 sachet", day=27)
+
+    refused = cellar.run("record", "add", "red", "potassium metabisulfite", "1g", day=40)
+    assert refused.code == 1
+    assert "its malolactic ferment runs" in refused.err
+    row = next(v for v in cellar.json("cellar")["vessels"] if v["lot"] == "red")
+    assert any("Test the malic acid" in reminder["do"] for reminder in row["remember"])
+
+    cellar.do("record", "measure", "red", "--malic", "gone", "--method", "paper", day=60)
+    cellar.do("record", "add", "red", "potassium metabisulfite", "1g", day=61)
+    geranium = cellar.run("record", "add", "red", "potassium sorbate", "4g", day=62)
+    assert geranium.code == 1
+    assert "geraniums" in geranium.err
+    assert cellar.run("record", "malolactic", "red", "perhaps", day=63).code == 2

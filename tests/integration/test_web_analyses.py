@@ -87,7 +87,7 @@ def test_what_no_analysis_could_say_is_refused_by_the_api_and_nothing_is_written
 def test_a_refused_analysis_opens_its_own_form_again_with_what_was_typed(pages: Pages) -> None:
     page = write(pages, ph="34", method="meter")
 
-    form = page[page.index('<details open id="analysis">') :]
+    form = page[page.index('action="/lot/Garage%20kit/record/analysis"') :]
     form = form[: form.index("</form>")]
     assert 'value="34"' in form
     assert 'value="meter"' in form
@@ -107,3 +107,18 @@ def test_the_page_tells_what_is_left_of_the_so2_and_the_dose_with_its_caution(pa
     assert so2["free_mg_per_l"][1] == 20.0
     assert [line["total_mg_per_l"] for line in so2["ledger"]] == [80.0]
     assert "total 80 mg/L or more" in pages.client.get(f"{KIT}/record").text
+
+
+def test_the_malolactic_ferment_is_written_on_the_page_and_through_the_api_and_undone(pages: Pages) -> None:
+    form = {"form_token": token(pages), "state": "begun", "at": "3h ago"}
+    page = pages.client.post(f"{KIT}/record/malolactic", data=form).text
+    assert "The malolactic ferment is written." in page
+    assert "<dt>Malolactic</dt><dd><b>begun</b>" in page
+    written = pages.client.post(ENTRIES, json={"kind": "malolactic", "state": "done", "at": "2h ago"})
+    assert written.status_code == 201
+    assert pages.client.get("/api/lots/Garage kit").json()["malolactic"]["state"] == "done"
+    pages.client.delete(f"{ENTRIES}/{written.json()['id']}")
+    assert pages.client.get("/api/lots/Garage kit").json()["malolactic"]["state"] == "begun"
+    wrong = pages.client.post(ENTRIES, json={"kind": "malolactic", "state": "perhaps"})
+    assert wrong.status_code == 422
+    assert "expected one of wanted, begun, done, prevented" in wrong.json()["detail"]

@@ -78,7 +78,7 @@ def test_an_analysis_travels_whole_and_an_entry_of_before_reads_the_same() -> No
         (Measurement(0.995, method="strip"), "expected with an analysis"),
         (
             Measurement(),
-            "nothing measured: give at least one of --gravity, --celsius, --ph, --acidity, --malic",
+            "nothing measured: give at least --gravity, --celsius, --ph or --free-so2, or another",
         ),
     ],
     ids=lambda value: value if isinstance(value, str) else "",

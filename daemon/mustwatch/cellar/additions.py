@@ -19,6 +19,8 @@ class Purpose(StrEnum):
     SULFITE = "sulfite"
     NUTRIENT = "nutrient"
     YEAST = "yeast"
+    BACTERIA = "bacteria"
+    """Malolactic bacteria."""
     FINE = "fine"
     """Fining: clears the wine."""
     TOP_UP = "top-up"
@@ -41,6 +43,7 @@ _WORDS: tuple[tuple[Purpose, tuple[str, ...]], ...] = (
     (Purpose.SULFITE, SULFITE_WORDS),
     (Purpose.SWEETEN, ("sweet", "priming")),
     (Purpose.NUTRIENT, ("nutrient", "diammonium", "nitrogen", "vitamin")),
+    (Purpose.BACTERIA, ("bacteria", "malolactic", "oenococcus")),
     (Purpose.YEAST, ("yeast", "restart", "starter culture")),
     (
         Purpose.FINE,

@@ -25,6 +25,7 @@ class EntryKind(StrEnum):
     REANCHOR = "reanchor"
     STAGE = "stage"
     TRANSFER = "transfer"
+    MALOLACTIC = "malolactic"
 
 
 class TransferName(StrEnum):
@@ -236,6 +237,23 @@ class StageChange:
     kind: Literal[EntryKind.STAGE] = EntryKind.STAGE
 
 
+class MalolacticState(StrEnum):
+    """Where the malolactic ferment stands, as the winemaker says it; a test of malic acid is a ``Measurement``."""
+
+    WANTED = "wanted"
+    BEGUN = "begun"
+    DONE = "done"
+    PREVENTED = "prevented"
+
+
+@dataclass(frozen=True, slots=True)
+class Malolactic:
+    """The malolactic ferment is wanted, has begun, is done, or is prevented."""
+
+    state: MalolacticState
+    kind: Literal[EntryKind.MALOLACTIC] = EntryKind.MALOLACTIC
+
+
 @dataclass(frozen=True, slots=True)
 class Transfer:
     """Wine went from vessels to vessels, or away: a split, a blend, a topping-up, a loss. ``why`` in words."""
@@ -272,6 +290,7 @@ What = (
     | Move
     | Reanchor
     | StageChange
+    | Malolactic
 )
 
 

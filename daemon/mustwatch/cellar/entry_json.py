@@ -13,6 +13,7 @@ from mustwatch.cellar.book import (
     Bottling,
     Entry,
     EntryKind,
+    Malolactic,
     Measurement,
     Move,
     Note,
@@ -38,6 +39,7 @@ WHAT_BY_KIND: Mapping[EntryKind, type[Any]] = {
     EntryKind.MOVE: Move,
     EntryKind.REANCHOR: Reanchor,
     EntryKind.STAGE: StageChange,
+    EntryKind.MALOLACTIC: Malolactic,
     EntryKind.TRANSFER: Transfer,
 }
 

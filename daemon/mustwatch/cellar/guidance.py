@@ -13,6 +13,7 @@ from mustwatch.cellar.book import Addition, Bottling, Entry, Racking, Start
 from mustwatch.cellar.facts import NOTHING_KNOWN, Facts
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS, from_ms
+from mustwatch.cellar.malolactic import next_test_ms
 from mustwatch.cellar.parts import SUGAR_G_PER_L_PER_GRAVITY
 from mustwatch.cellar.profile import Profile, Stage
 from mustwatch.cellar.requirements import Case, Requirement, since
@@ -133,7 +134,17 @@ def reminders(lot: LotHistory, profile: Profile, now_ms: int, facts: Facts = NOT
     """Return what to look after now: repeated steps that are due, advice that holds, and a dip where it is time."""
     found = [Reminder(s.do, s.step.why, s.due_ms, s.step.id) for s in holding(lot, profile, now_ms, facts)]
     dip = dip_reminder(lot, profile, now_ms, facts)
-    return [dip, *found] if dip is not None else found
+    tests = [] if (malic := malic_reminder(lot, now_ms)) is None else [malic]
+    return [*([] if dip is None else [dip]), *tests, *found]
+
+
+def malic_reminder(lot: LotHistory, now_ms: int) -> Reminder | None:
+    """Return a reminder to test malic acid while the malolactic ferment runs and the last test is old; else None."""
+    due_ms = next_test_ms(lot.entries, now_ms)
+    if due_ms is None or due_ms > now_ms or lot.ended_ms is not None:
+        return None
+    do = f"Test the malic acid: mustwatch record measure {lot.lot!r} --malic present|traces|gone"
+    return Reminder(do, "its malolactic ferment runs: no sulfite yet, and bottles wait for it", due_ms)
 
 
 def dip_reminder(

@@ -108,8 +108,6 @@ def bad_values(entry: Entry) -> Iterator[Refusal]:
 
 def _bad_analysis(what: Measurement) -> Iterator[Refusal]:
     if what.gravity is None and what.temperature_c is None and not any(quantities_of(what)):
-        options = ", ".join(f"--{quantity}" for quantity in KINDS)
-        yield wrong(
-            Reason.BAD_VALUE, f"nothing measured: give at least one of --gravity, --celsius, {options}"
-        )
+        line = "nothing measured: give at least --gravity, --celsius, --ph or --free-so2, or another analysis"
+        yield wrong(Reason.BAD_VALUE, line)
     yield from (wrong(Reason.BAD_VALUE, line) for line in faults(what))

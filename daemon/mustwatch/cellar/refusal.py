@@ -47,6 +47,8 @@ class Reason(StrEnum):
     NOT_FINISHED = "not-finished"
     NO_AGREEING_CHECK = "no-agreeing-check"
     LIVE_YEAST_AND_SUGAR = "live-yeast-and-sugar"
+    MALOLACTIC_RUNS = "malolactic-runs"
+    GERANIUM_TAINT = "geranium-taint"
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from mustwatch.cellar.book import (
     Addition,
     Bottling,
     Entry,
+    Malolactic,
     Move,
     Racking,
     Reanchor,
@@ -25,6 +26,7 @@ from mustwatch.cellar.facts import NOTHING_KNOWN, Facts
 from mustwatch.cellar.gates import gates
 from mustwatch.cellar.history import END_MS, CellarHistory, LotHistory
 from mustwatch.cellar.instant import MINUTE_MS
+from mustwatch.cellar.malolactic import malolactic_gates
 from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.naming import meant, same_name, unknown_lot, unknown_sensor
 from mustwatch.cellar.parts import VOLUME_SLACK
@@ -92,6 +94,7 @@ def refusals(entry: Entry, cellar: Cellar) -> list[Refusal]:
         *repeats(entry, lot.entries, cellar.zone),
         *doubts_of_gravity(entry, lot, cellar.float_says, cellar.measures),
         *too_much(entry, lot, cellar.profile, vessel),
+        *malolactic_gates(entry, [e for e in lot.entries if e.id != entry.id]),
         *gates(entry, Case(lot, cellar.profile, cellar.facts, entry.at_ms, cellar.measures)),
     ]
 
@@ -211,7 +214,7 @@ def _out_of_time(entry: Entry, lot: LotHistory, zone: tzinfo) -> Iterator[Refusa
         return
     ended_ms = lot.ended_ms
     # A second size of bottles, a check of a bottle, a tasting and a note still make sense after bottling.
-    needs_wine = isinstance(entry.what, Racking | Addition | StageChange | Reanchor)
+    needs_wine = isinstance(entry.what, Racking | Addition | StageChange | Reanchor | Malolactic)
     if ended_ms is not None and entry.at_ms >= ended_ms and needs_wine:
         line = (
             f"lot {entry.lot!r} was bottled {day_and_time(ended_ms, zone)}: nothing is left in a vessel "

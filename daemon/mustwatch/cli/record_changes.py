@@ -7,7 +7,18 @@ from typing import Annotated, Any
 import typer
 
 from mustwatch.cellar.analysis import KINDS, Quantity
-from mustwatch.cellar.book import Entry, Measurement, Move, Racking, Reanchor, StageChange, Start, What
+from mustwatch.cellar.book import (
+    Entry,
+    EntryKind,
+    MalolacticState,
+    Measurement,
+    Move,
+    Racking,
+    Reanchor,
+    StageChange,
+    Start,
+    What,
+)
 from mustwatch.cellar.entry_json import UnreadableEntryError, what_from_json, what_to_json
 from mustwatch.cellar.history import in_force
 from mustwatch.cellar.naming import unknown_sensor
@@ -26,7 +37,7 @@ ID_AT_LEAST = 4
 
 def add_to(app: typer.Typer) -> None:
     """Enrol these commands in ``mustwatch record``."""
-    for command in (move, stage, reanchor, undo, correct):
+    for command in (move, stage, malolactic, reanchor, undo, correct):
         app.command()(command)
 
 
@@ -75,6 +86,21 @@ def stage(
     """Say which stage a lot is in, where entries and findings do not tell."""
     with hand(as_json=as_json) as who:
         who.take(lot, who.at_ms(at), StageChange(to), despite)
+
+
+def malolactic(
+    lot: Lot,
+    state: Annotated[
+        MalolacticState, typer.Argument(metavar="STATE", help=f"One of {', '.join(MalolacticState)}.")
+    ],
+    at: At = "now",
+    despite: Despite = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say where the malolactic ferment stands; while it runs sulfite is refused, and malic acid is to be tested."""
+    with hand(as_json=as_json) as who:
+        at_ms = who.at_ms(at)
+        who.take(lot, at_ms, who.what(EntryKind.MALOLACTIC, lot, at_ms, state=state.value), despite)
 
 
 def reanchor(

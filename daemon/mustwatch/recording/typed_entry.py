@@ -18,6 +18,8 @@ from mustwatch.cellar.book import (
     Bottling,
     EntryKind,
     Malic,
+    Malolactic,
+    MalolacticState,
     Measurement,
     Move,
     Note,
@@ -219,6 +221,7 @@ def what_was_typed(recorder: Recorder, lot: str, kind: str, at_ms: int, typed: T
         EntryKind.ADD: lambda: _addition(typed),
         EntryKind.NOTE: lambda: _note(typed, recorder, lot),
         EntryKind.TASTE: lambda: Tasting(typed.required("text", "ripe fruit, a little rough")),
+        EntryKind.MALOLACTIC: lambda: _malolactic(typed),
         EntryKind.BOTTLE: lambda: _bottling(typed),
         EntryKind.MOVE: lambda: _move(typed),
         EntryKind.STAGE: lambda: StageChange(Stage(typed.one_of("stage", Stage))),
@@ -308,6 +311,15 @@ def _measurement(typed: Typed, offered: Offered) -> Measurement:
 def _analysis(typed: Typed, quantity: Quantity, known: Mapping[str, float]) -> float | None:
     expected = KINDS[quantity].example
     return typed.by(lambda name, text: units.quantity(name, text, expected, known), quantity.option)
+
+
+def _malolactic(typed: Typed) -> Malolactic:
+    said = typed.required("state", "begun").casefold()
+    if said not in list(MalolacticState):
+        raise TypedWrongError(
+            f"{typed.called('state')} {said!r}: expected one of {', '.join(MalolacticState)}"
+        )
+    return Malolactic(MalolacticState(said))
 
 
 def _malic(typed: Typed) -> Malic | None:

@@ -63,6 +63,7 @@ KIND_WORDS = {
     EntryKind.MOVE: "sensor",
     EntryKind.REANCHOR: "sensor",
     EntryKind.STAGE: "stage",
+    EntryKind.MALOLACTIC: "malolactic",
 }
 
 PURPOSE_WORDS = {
@@ -72,6 +73,7 @@ PURPOSE_WORDS = {
     Purpose.SULFITE: "sulfite",
     Purpose.NUTRIENT: "nutrient",
     Purpose.YEAST: "yeast",
+    Purpose.BACTERIA: "malolactic",
     Purpose.FINE: "fining",
     Purpose.TOP_UP: "topping up",
     Purpose.ACID: "acid",

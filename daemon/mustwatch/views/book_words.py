@@ -5,6 +5,7 @@ from mustwatch.cellar.analysis import KINDS, quantities_of, value_words
 from mustwatch.cellar.book import (
     Addition,
     Bottling,
+    Malolactic,
     Measurement,
     Move,
     Note,
@@ -138,5 +139,7 @@ def what_was_done(what: What, units: Measures | None = None, *, in_words: bool =
         )
     if isinstance(what, Reanchor):
         return f"{what.sensor} re-anchored: {what.offset:+.4f} of gravity from here on"
+    if isinstance(what, Malolactic):
+        return f"malolactic ferment {what.state}"
     assert isinstance(what, StageChange)  # noqa: S101 (every kind is named above)
     return f"said to be {what.stage}"

@@ -37,7 +37,7 @@ from mustwatch.views.curves import (
     whole_of,
 )
 from mustwatch.views.laid_over import found
-from mustwatch.views.measured import measured_json
+from mustwatch.views.measured import malolactic_json, measured_json
 from mustwatch.views.night_review import night_of
 from mustwatch.views.overview import vessel_overview
 from mustwatch.views.series import Point, Track, m4
@@ -147,6 +147,7 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
         "days": days,
         "alerts": [a for a in cellar["alerts"] if a["lot"] == lot],
         "measured": measured_json(of_lot.entries),
+        "malolactic": malolactic_json(of_lot.entries, now_ms),
         "so2": sulfite_json(of_lot, plan, row["celsius"], now_ms),
         "timeline": _timeline(store, of_lot, settings),
         "choices": _choices(of_lot, history, plan, profile, now_ms),

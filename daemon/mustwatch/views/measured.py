@@ -6,6 +6,7 @@ from typing import Any
 from mustwatch.cellar.analysis import KINDS, Quantity, measured, value_words
 from mustwatch.cellar.book import Entry
 from mustwatch.cellar.instant import iso
+from mustwatch.cellar.malolactic import course
 
 
 def measured_json(entries: Sequence[Entry]) -> list[dict[str, Any]]:
@@ -31,3 +32,16 @@ def measured_json(entries: Sequence[Entry]) -> list[dict[str, Any]]:
         for quantity in Quantity
         if any(m.quantity is quantity for m in found)
     ]
+
+
+def malolactic_json(entries: Sequence[Entry], at_ms: int) -> dict[str, Any] | None:
+    """Return where the malolactic ferment stands at an instant, or None where the book says nothing of it."""
+    now = course(entries, at_ms)
+    if now is None:
+        return None
+    return {
+        "state": now.state.value,
+        "since": iso(now.since_ms),
+        "malic": None if now.tested is None else now.tested.value,
+        "tested_at": None if now.tested is None else iso(now.tested.at_ms),
+    }

@@ -34,12 +34,24 @@ class NewEntry(BaseModel):
     ``rack``: to, from, gravity, celsius, litres, headspace,
     lees, floats, no_float. ``add``: what, amount, why, purpose, litres, sugar. ``note``: text, step. ``taste``: text.
     ``bottle``: bottles, bottle_ml. ``move``: sensor, to (or ``out``: true). ``reanchor``: sensor, offset (else from the
-    last check). ``stage``: stage.
+    last check). ``stage``: stage. ``malolactic``: state (wanted, begun, done, prevented).
     """
 
     model_config = ConfigDict(extra="forbid", populate_by_name=True)
 
-    kind: Literal["start", "measure", "rack", "add", "note", "taste", "bottle", "move", "reanchor", "stage"]
+    kind: Literal[
+        "start",
+        "measure",
+        "rack",
+        "add",
+        "note",
+        "taste",
+        "bottle",
+        "move",
+        "reanchor",
+        "stage",
+        "malolactic",
+    ]
     at: Annotated[str, Field(max_length=64)] | None = Field(
         None, description="When it was done; now if left out."
     )
@@ -81,6 +93,7 @@ class NewEntry(BaseModel):
     why: str | None = None
     purpose: str | None = None
     sugar: Typed | None = None
+    state: str | None = None
     text: str | None = None
     step: str | None = None
     bottles: Typed | None = None

@@ -246,6 +246,15 @@ class Sulfite(BaseModel):
     cautions: list[str]
 
 
+class MalolacticCourse(BaseModel):
+    """Where the malolactic ferment stands, and the newest test of malic acid."""
+
+    state: Literal["wanted", "begun", "done", "prevented"]
+    since: Instant
+    malic: Literal["present", "traces", "gone"] | None
+    tested_at: Instant | None
+
+
 class BookLine(BaseModel):
     """An entry of the book, or (kind ``told``) something the daemon told. The rest are the kind's own fields."""
 
@@ -273,4 +282,5 @@ class Lot(LotRow):
     alerts: list[Alert]
     measured: list[MeasuredQuantity]
     so2: Sulfite | None
+    malolactic: MalolacticCourse | None
     timeline: list[BookLine]

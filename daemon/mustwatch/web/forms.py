@@ -172,10 +172,12 @@ MEASURE = Form(
     "A hydrometer check",
     "Write the check",
     "The check is written.",
-    "Gravity and temperature.",
+    "Gravity, temperature, pH, sulfite.",
     (
         Field("gravity", "Gravity as read", "1.012, 3Bx", "decimal", is_half=True, reasons=GRAVITY_DOUBTS),
         Field("celsius", "The sample's temperature", "19, 66F", "decimal", is_half=True),
+        Field("ph", "pH", "", "decimal", is_half=True),
+        Field("free_so2", "Free SO₂, mg/L", "", "decimal", is_half=True),
     ),
     hint="Degas the sample first: gas lifts the hydrometer. It is corrected to 20 °C here.",
     is_offered=always,
@@ -196,7 +198,10 @@ ANALYSIS = Form(
             "Malic acid",
             "",
             "choice",
-            lambda _: [Choice("", "not tested"), *(Choice(one, one) for one in ("present", "traces", "gone"))],
+            lambda _: [
+                Choice("", "not tested"),
+                *(Choice(one, one) for one in ("present", "traces", "gone")),
+            ],
             is_half=True,
         ),
         Field("residual_sugar", "Sugar left, g/L", "", "decimal", is_half=True),
@@ -247,7 +252,7 @@ ADD = Form(
             "sugar, yeast nutrient, sulfite",
             is_half=True,
             is_required=True,
-            reasons=frozenset({"over-the-so2-limit"}),
+            reasons=frozenset({"over-the-so2-limit", "malolactic-runs", "geranium-taint"}),
         ),
         Field(
             "amount",
@@ -361,6 +366,26 @@ STAGE = Form(
     (Field("stage", "Stage", "", "choice", _named("stages"), is_required=True),),
     is_offered=is_in_a_vessel,
 )
+MALOLACTIC = Form(
+    "malolactic",
+    "The malolactic ferment",
+    "Write where it stands",
+    "The malolactic ferment is written.",
+    "Wanted, begun, done or prevented.",
+    (
+        Field(
+            "state",
+            "It is",
+            "",
+            "choice",
+            lambda _: [Choice(one, one) for one in ("wanted", "begun", "done", "prevented")],
+            is_required=True,
+            reasons=frozenset({"geranium-taint"}),
+        ),
+    ),
+    hint="While it runs: no sulfite, and test the malic acid. Sorbate and its bacteria in one wine smell of geraniums.",
+    is_offered=is_in_a_vessel,
+)
 START = Form(
     "start",
     "Begin a lot",
@@ -403,7 +428,21 @@ START = Form(
     ),
 )
 FORMS: Mapping[str, Form] = {
-    form.name: form for form in (MEASURE, ANALYSIS, RACK, ADD, NOTE, BOTTLE, TASTE, MOVE, TAKE_OUT, REANCHOR, STAGE)
+    form.name: form
+    for form in (
+        MEASURE,
+        ANALYSIS,
+        RACK,
+        ADD,
+        NOTE,
+        BOTTLE,
+        TASTE,
+        MOVE,
+        TAKE_OUT,
+        REANCHOR,
+        STAGE,
+        MALOLACTIC,
+    )
 }
 """The forms about a lot, in the order in which *More* shows them."""
 ON_THE_BAR = ((MEASURE, "Check"), (RACK, "Rack"), (ADD, "Add"), (NOTE, "Note"))
