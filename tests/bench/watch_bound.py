@@ -44,7 +44,7 @@ def least_hours(pace: float, noise: float, minutes: float, *, drifts: bool = Tru
         errors = np.diag(np.full(hours, noise**2 * minutes / 60.0))
         if drifts:
             apart = np.abs(ago[:, None] - ago[None, :])
-            errors += lot_estimator.WANDER_VAR * np.exp(-24.0 * apart / WANDER_HOURS)
+            errors += lot_estimator.WANDER_SD**2 * np.exp(-24.0 * apart / WANDER_HOURS)
             errors += phases.LEVEL_WALK**2 * np.minimum(ago[:, None], ago[None, :])
         curve, level = lot_estimator.LEFT_GRAVITY * np.exp(pace * ago), np.ones(hours)
         by_curve, by_level = np.linalg.solve(errors, curve), np.linalg.solve(errors, level)

@@ -25,9 +25,12 @@ NEVER = -(2**62)
 FIRST_GRAVITY_SD = 0.003
 """Standard error of the first gravity a float shows, before the filter has seen more."""
 
-WANDER_VAR = 3.6e-7
-"""Variance of an hour's mean that more readings do not remove: the slow error of floats, 0.0002 over six hours. Hours
-in a row share it, so that each is given nine times its variance; the mean of several is given as many times less."""
+WANDER_SD = 0.0002
+"""The slow error of floats, correlated over six hours: what more readings in an hour do not remove."""
+
+WANDER_VAR = 9.0 * WANDER_SD**2
+"""Variance that goes with an hour's mean for it: hours in a row share it, so that each is given nine times its
+variance; the mean of several is given as many times less."""
 
 FIRST_MEMORY_MS = 12 * HOUR_MS
 """Before the onset, where the lot began is the mean over about so long: what its float shows of a still must."""
