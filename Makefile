@@ -67,6 +67,7 @@ bench: $(STAMP) ## speed and lightness, each beside its limit in one run
 bench-watch: $(STAMP) ## how often the findings are right, on simulated ferments and in worlds nobody tuned to
 	$(BIN)/python tests/bench/watch_score.py
 	$(NICE) $(BIN)/python tests/bench/watch_worlds.py $(ARGS)
+	$(NICE) $(BIN)/python tests/bench/watch_whatif.py
 
 report: $(STAMP) ## write the reports anew from the kept figures
 	$(BIN)/python tests/report.py

@@ -9,6 +9,7 @@ from math import log
 import numpy as np
 from watch_judging import HOUR_MS
 
+from mustsim.worlds.lot_course import Moved
 from mustsim.worlds.people import Deed
 from mustsim.worlds.world import World, draw_world
 from mustwatch.cellar.book import Entry, Measurement, Racking, Start
@@ -68,9 +69,9 @@ class WorldCase:
         return max(0.0, self.gravity(hour) - of.low)
 
 
-def case_of(seed: int) -> WorldCase:
-    """Return the case of one seed."""
-    world = draw_world(seed, PROFILE.racking_gravity)
+def case_of(seed: int, moved: Moved | None = None) -> WorldCase:
+    """Return the case of one seed, its vessel moved or not."""
+    world = draw_world(seed, PROFILE.racking_gravity, moved)
     hours, gravity = world.hours, world.gravity
     fallen = np.flatnonzero(gravity <= gravity[0] - STARTED_FALL)
     onset = int(fallen[0]) if fallen.size else None

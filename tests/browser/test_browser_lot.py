@@ -282,3 +282,21 @@ def test_a_first_visit_is_light_and_a_later_one_fetches_no_file_again(
 
     assert sum(again.values()) < 60_000, again
     assert [url for url, weight in again.items() if "/static/" in url and weight > 0] == []
+
+
+@pytest.mark.parametrize("size", ["phone", "desk"])
+def test_the_slider_of_what_if_is_answered_at_once(
+    cellar: RunningCellar, visit: Visit, complaints: Complaints, size: Size
+) -> None:
+    page = visit(cellar.base + KIT, size)
+    slider, said = page.locator("#degrees"), page.locator("#what-if-said")
+    slider.focus()
+
+    page.keyboard.press("End")
+
+    expect(page.locator("#what-if-form output")).to_have_text("32 °C")
+    expect(said.locator("tbody tr")).to_have_count(2)
+    expect(said).to_contain_text("32.0 °C")
+    page.locator("#by").fill("2099-12-31")
+    expect(said).to_contain_text("surely")
+    assert complaints.faults == []

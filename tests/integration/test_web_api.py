@@ -38,6 +38,7 @@ OPERATIONS = [
     ("/api/laid-over", "GET"),
     ("/api/lots/{lot}", "GET"),
     ("/api/lots/{lot}/curves", "GET"),
+    ("/api/lots/{lot}/whatif", "GET"),
     ("/api/lots/{lot}/entries", "POST"),
     ("/api/lots/{lot}/entries/{entry_id}", "DELETE"),
     ("/api/alerts", "GET"),

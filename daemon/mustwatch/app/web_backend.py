@@ -16,6 +16,7 @@ from mustwatch.config.plan import plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.recording.recorder import Recorded, Recorder, RefusedError, WrittenBeforeError
 from mustwatch.recording.typed_entry import ManyWrongError, Typed, entry_typed
+from mustwatch.recording.when import WhenError, end_of_day
 from mustwatch.store.store import Store
 from mustwatch.views.alerts import (
     AlertNotKnownError,
@@ -32,6 +33,7 @@ from mustwatch.views.laid_over import laid_over
 from mustwatch.views.lot import beginning, lot_curves, lot_view, lots_view, small_curve
 from mustwatch.views.night_page import night_page
 from mustwatch.views.sensors import quarantine_view, sensors_view
+from mustwatch.views.whatif import NoForecastError, whatif_view
 from mustwatch.web.access import AccessRules
 from mustwatch.web.app import create_app
 from mustwatch.web.cellarhand import (
@@ -170,6 +172,23 @@ class StoreHand:
         found = lot_curves(
             self._store, self._settings, lot, self._now_ms(), from_ms, until_ms, points, last_days
         )
+        if found is None:
+            raise NotKnownError(self._unknown_lot(lot))
+        return found
+
+    def what_if(self, lot: str, celsius: float | None, by: str | None) -> Document:
+        """Return when a lot is to be racked and ends if it is kept at another temperature.
+
+        Raises:
+            NotKnownError: the lot is not in the book.
+            NotPossibleError: nothing can be foretold of it, or the day cannot be read.
+        """
+        now_ms = self._now_ms()
+        try:
+            by_ms = None if not by else end_of_day(by, now_ms, self._manners.zone)
+            found = whatif_view(self._store, self._settings, lot, now_ms, celsius, by_ms)
+        except (NoForecastError, WhenError) as error:
+            raise NotPossibleError(str(error)) from None
         if found is None:
             raise NotKnownError(self._unknown_lot(lot))
         return found

@@ -79,6 +79,10 @@ class Measures:
         """Return a temperature in the cellar's unit as a number, for drawings."""
         return celsius * 1.8 + 32.0 if self.temperature_unit == "F" else celsius
 
+    def celsius(self, number: float) -> float:
+        """Return a temperature that is given as a number in the cellar's unit, °C."""
+        return (number - 32.0) / 1.8 if self.temperature_unit == "F" else number
+
     def warmth(self, kelvin: float, digits: int = 1) -> str:
         """Return a difference of temperatures, signed where it falls: ``3.4 °C``, or ``6.1 °F``."""
         return f"{signed(kelvin * (1.8 if self.temperature_unit == 'F' else 1.0), digits)} {self.degree}"

@@ -21,6 +21,7 @@ COMMANDS = {
     "cellar": "how every vessel stands now, and what comes next",
     "alerts": "what must be done or is going wrong; acknowledge with --ack",
     "night": "how the temperatures swung overnight",
+    "whatif": "when a lot is to be racked and ends if it is kept warmer or cooler",
     "book": "the cellar book of a lot, on screen, as a page, as JSON",
     "record": "write in the cellar book: start, measure, rack, add, note, bottle ...",
     "calc": "the trade's arithmetic: correct, sugar, alcohol, sulfite, chaptalise",

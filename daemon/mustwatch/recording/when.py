@@ -6,6 +6,7 @@ from datetime import datetime, time, timedelta, tzinfo
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, from_ms, to_ms
 
 EXPECTED = "18:30, yesterday 18:30, tue 18:30, 2h ago, 2026-09-01 18:30 or 2026-09-01T18:30+02:00"
+LATEST_YEAR = 2100
 NOON = time(12, 0)
 """The time of a day that was named without one."""
 
@@ -45,6 +46,25 @@ def when(text: str, now_ms: int, zone: tzinfo) -> int:
     if named is not None:
         return _on(now, _days_back(named[1], now, text), named[2], text, now_ms)
     return _iso(text, zone)
+
+
+def end_of_day(text: str, now_ms: int, zone: tzinfo) -> int:
+    """Return the end of a day to come, typed as ``2026-10-12``, or an instant with its time.
+
+    Raises:
+        WhenError: it cannot be read, or is over.
+    """
+    try:
+        at = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise WhenError(f"{text!r} is not a date; expected e.g. 2026-10-12") from None
+    if len(text.strip()) <= len("2026-10-12"):
+        at = datetime.combine(at.date(), time(23, 59, 59))
+    if from_ms(now_ms).year <= at.year < LATEST_YEAR:
+        at_ms = to_ms(at if at.tzinfo is not None else at.replace(tzinfo=zone))
+        if at_ms > now_ms:
+            return at_ms
+    raise WhenError(f"{text} is over, or too far ahead; expected a day to come, e.g. 2026-10-12")
 
 
 def _days_back(word: str, now: datetime, text: str) -> int:

@@ -7,7 +7,7 @@ Source: Monod's saturation in the sugar uptake of Coleman, Fish and Block 2007 (
 derivation, watch/MODEL.md.
 """
 
-from math import log, sqrt
+from math import hypot, log
 from typing import NamedTuple
 
 from mustwatch.watch.estimate import Expected
@@ -25,12 +25,13 @@ yeast's dying on the way, which the filter is shown by the readings. MODEL.md sa
 NINETY = 1.645
 """Standard deviations on either side that hold 90 % of a Gaussian."""
 
-RATE_SPREAD = 0.12
+RATE_SPREAD = 0.34
 """How much the mean rate to come differs from what the shape says (standard deviation of its logarithm), down to a
-gravity on the way. Found, as the next, by the share of times that lie in their intervals (on the tuning seeds) ..."""
+gravity on the way. Found, as the next, by the share of times that lie in their intervals, on tuning worlds: ferments of
+four families, in rooms that swing and stand, of which none has exactly this shape ..."""
 
-END_SPREAD = 0.3
-"""... and down to the end of the fall: how a wine ends differs more than how it gets there."""
+END_SPREAD, END_LATE = 0.5, 0.7
+"""... and down to the end of the fall, sooner and later: how a wine ends differs more than how it gets there."""
 
 SOONER = 0.5
 """A tail that is followed may break off sooner than any of its exponentials: the earliest end is this share of
@@ -55,6 +56,7 @@ class Curve(NamedTuple):
     Attributes:
         at_ms: now. gravity, gravity_sd, rate, rate_sd: the estimate, per day.
         first, end: where it began and where it should end.
+        warmth_spread: how unsure the rate is besides (standard deviation of its logarithm).
     """
 
     at_ms: int
@@ -64,11 +66,15 @@ class Curve(NamedTuple):
     rate_sd: float
     first: float
     end: float
+    warmth_spread: float = 0.0
 
-    def reach(self, target: float, spread: float = RATE_SPREAD) -> Expected | None:
+    def reach(
+        self, target: float, sooner: float = RATE_SPREAD, later: float = RATE_SPREAD
+    ) -> Expected | None:
         """Return when the lot falls to ``target``, or None while its rate does not carry a forecast.
 
-        ``spread`` is the standard deviation of the logarithm of the mean rate on the way, beside the rate's own error.
+        ``sooner`` and ``later`` are the standard deviation of the logarithm of the mean rate on the way, to either
+        side, beside the rate's own error.
         """
         rate, rate_sd = self.rate, self.rate_sd
         if rate >= 0.0 or -rate < 3.0 * rate_sd:
@@ -79,7 +85,9 @@ class Curve(NamedTuple):
             return None
         speed = -rate / whole * (left + SLOWING) / left
         days = (left - aim + SLOWING * log(left / aim)) / speed
-        return _interval(self.at_ms, days, sqrt((rate_sd / rate) ** 2 + spread**2), self.gravity_sd / -rate)
+        unsure = hypot(rate_sd / rate, self.warmth_spread)
+        spreads = hypot(unsure, sooner), hypot(unsure, later)
+        return _interval(self.at_ms, days, spreads, self.gravity_sd / -rate)
 
     def slow_to(self, rate_per_day: float) -> Expected | None:
         """Return when the fall slows down to so much a day, or None while that can't be told."""
@@ -91,14 +99,14 @@ class Curve(NamedTuple):
         share = rate_per_day / (speed * whole)
         if share >= 1.0:
             return None
-        return self.reach(self.end + whole * SLOWING * share / (1.0 - share), END_SPREAD)
+        return self.reach(self.end + whole * SLOWING * share / (1.0 - share), END_SPREAD, END_LATE)
 
 
-def _interval(at_ms: int, days: float, spread: float, days_sd: float) -> Expected:
-    """Return an instant so many days ahead with its 90 % interval: by the pace's error, and by what is wrong now."""
-    slower, faster = NINETY * spread * days, NINETY * spread * days / (1.0 + NINETY * spread)
+def _interval(at_ms: int, days: float, spreads: tuple[float, float], days_sd: float) -> Expected:
+    """Return an instant so many days ahead with its 90 % interval: by the pace's errors, and by what is wrong now."""
+    sooner, later = (NINETY * spread for spread in spreads)
     fixed = NINETY * days_sd
-    low, high = days - sqrt(faster**2 + fixed**2), days + sqrt(slower**2 + fixed**2)
+    low, high = days - hypot(days * sooner / (1.0 + sooner), fixed), days + hypot(days * later, fixed)
     return Expected(
         at_ms + round(days * DAY_MS), at_ms + max(0, round(low * DAY_MS)), at_ms + round(high * DAY_MS)
     )

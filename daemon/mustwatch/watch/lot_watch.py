@@ -20,10 +20,10 @@ from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.steps import band_now
 from mustwatch.cellar.strength import sugar_lifts
 from mustwatch.cellar.told import Parted, WineAdded
-from mustwatch.watch.curve import SOONER, Curve, Forecast
+from mustwatch.watch.curve import Forecast
 from mustwatch.watch.detector import Detector
 from mustwatch.watch.enrolled import ENROLLED
-from mustwatch.watch.estimate import Estimate, Expected
+from mustwatch.watch.estimate import Estimate
 from mustwatch.watch.finding import Figures, FindingKind, Subject, Transition
 from mustwatch.watch.gravity_filter import GravityFilter
 from mustwatch.watch.hand import HandChecks
@@ -33,6 +33,7 @@ from mustwatch.watch.observation import Observation
 from mustwatch.watch.slot_view import SlotView
 from mustwatch.watch.slots import SLOT_MS, OpenSlot, slot_start_ms
 from mustwatch.watch.thermometer import Thermometer
+from mustwatch.watch.whatif import Kept, foresee
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -181,6 +182,10 @@ class LotWatch:
         """Return the forecast as last made."""
         return self._view.forecast
 
+    def what_if(self, celsius: float | None = None) -> Forecast:
+        """Return the forecast as of the last closed slot if from then on the must were so warm (None: as it is)."""
+        return self._foresee(self._estimate.at_ms, celsius)
+
     @property
     def has_entries(self) -> bool:
         """Say whether the open slot holds entries of the book."""
@@ -206,6 +211,11 @@ class LotWatch:
     def temperature_c(self) -> float | None:
         """Return the must's temperature as last observed, °C."""
         return self._thermometer.celsius
+
+    @property
+    def day_c(self) -> float | None:
+        """Return its mean over about a day, °C."""
+        return self._thermometer.day_c
 
     def open_findings(self) -> tuple[tuple[FindingKind, str | None, int], ...]:
         """Return what holds: kind, sensor (None for the lot) and since when."""
@@ -269,22 +279,11 @@ class LotWatch:
                 view.forecast = self._foresee(end_ms)
         return _new(Estimate, (end_ms, gravity, gravity_sd, rate, rate_sd, self._thermometer.celsius))
 
-    def _foresee(self, end_ms: int) -> Forecast:
-        """Return when racking is due and the ferment ends, as far as the lot's own curve carries it."""
-        view, estimator = self._view, self._estimator
-        first, end, gravity = estimator.first_gravity, estimator.end_gravity, view.gravity
-        if gravity is None or first is None or end is None or estimator.onset_ms == NEVER or first <= end:
-            return Forecast()
-        if estimator.p_falling is not None and estimator.p_falling < 0.5:
-            return Forecast()
-        curve = Curve(end_ms, gravity, view.gravity_sd, view.rate, view.rate_sd, first, end)
-        rack = curve.reach(self.profile.racking_gravity) if view.stage is Stage.PRIMARY else None
-        tail_days = estimator.tail.days_until(estimator.settled_rate)
-        if tail_days is None:
-            return Forecast(rack, curve.slow_to(estimator.settled_rate))
-        early, middle, late = tail_days
-        ends = (end_ms + round(days * DAY_MS) for days in (middle, SOONER * early, late))
-        return Forecast(rack, Expected(*ends))
+    def _foresee(self, at_ms: int, celsius: float | None = None) -> Forecast:
+        racking = self.profile.racking_gravity if self._view.stage is Stage.PRIMARY else None
+        now_c, day_c = self.temperature_c, self.day_c
+        kept = None if now_c is None or day_c is None else Kept(now_c, day_c, celsius)
+        return foresee(at_ms, self._estimator, racking, kept)
 
     # -- what people did ------------------------------------------------------------------------------------------
 

@@ -2,12 +2,16 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from math import exp
 
 from mustwatch.watch.constancy import Constancy
 from mustwatch.watch.slots import SensorSlot
 
 KEPT_SLOTS = 6
 """Slots remembered: a little over an hour, what a change per hour needs."""
+
+DAY_MEMORY_MS = 16 * 3_600_000
+"""Memory of the day's mean: most of the swing between day and night is averaged out, and a move seen within a day."""
 
 HOUR_MS = 3_600_000
 LATEST_HOUR_AGO_MS = 75 * 60_000
@@ -16,9 +20,13 @@ EARLIEST_HOUR_AGO_MS = 45 * 60_000
 
 @dataclass(slots=True)
 class Thermometer:
-    """Fuses what the sensors of a slot say of temperature: the median of each, then the mean of the living."""
+    """Fuses what the sensors of a slot say of temperature: the median of each, then the mean of the living.
+
+    ``celsius`` is the must's temperature as last heard, ``day_c`` its mean over about a day before.
+    """
 
     celsius: float | None = None
+    day_c: float | None = None
     recent: list[tuple[int, float]] = field(default_factory=list)
     alive: dict[str, Constancy] = field(default_factory=dict)
     doubted: dict[str, int] = field(default_factory=dict)
@@ -28,6 +36,7 @@ class Thermometer:
         for sensor in sensors:
             self.doubted[sensor] = until_ms
         self.recent = []
+        self.day_c = None
 
     def fuse(self, parts: dict[str, SensorSlot], end_ms: int) -> float | None:
         """Merge a slot's temperatures and return the must's temperature, or None if nobody said anything."""
@@ -54,6 +63,10 @@ class Thermometer:
             return None
         self.celsius = celsius = total / count
         recent = self.recent
+        if self.day_c is None or not recent:
+            self.day_c = celsius
+        else:
+            self.day_c += (celsius - self.day_c) * (1.0 - exp((recent[-1][0] - end_ms) / DAY_MEMORY_MS))
         recent.append((end_ms, celsius))
         if len(recent) > KEPT_SLOTS:
             del recent[0]

@@ -38,6 +38,9 @@ WRONG: Responses = {422: {"model": models.Problem, "description": "A parameter o
 MISSING: dict[int | str, dict[str, Any]] = {
     404: {"model": models.Problem, "description": "There is none of that name."}
 }
+NOT_NOW: Responses = {
+    409: {"model": models.Problem, "description": "Nothing can be foretold of it now, or the day is over."}
+}
 OVER: Responses = {409: {"model": models.Problem, "description": "It is over already."}}
 SENT: Responses = {
     400: {"model": models.Problem, "description": "The body is not JSON."},
@@ -117,6 +120,25 @@ def api_routes(shell: Shell) -> APIRouter:
         """
         document = hand.curves(lot, _instant("from", begin), _instant("until", end), points)
         return JSONResponse(_dated(document))
+
+    @router.get(
+        "/lots/{lot}/whatif",
+        response_model=models.WhatIf,
+        responses=MISSING | WRONG | NOT_NOW,
+        summary="What if",
+    )
+    def what_if(
+        lot: LotName,
+        celsius: Annotated[
+            float | None, Query(ge=0, le=40, description="The must's from now on, °C.")
+        ] = None,
+        by: Annotated[
+            date | None,
+            Query(ge=NIGHT_EARLIEST, le=NIGHT_LATEST, description="The day by whose end it is to be over."),
+        ] = None,
+    ) -> JSONResponse:
+        """When a lot is to be racked and ends if it is kept at another temperature: ``mustwatch whatif --json``."""
+        return JSONResponse(hand.what_if(lot, celsius, None if by is None else by.isoformat()))
 
     @router.get("/alerts", response_model=list[models.Alert], responses=WRONG, summary="Alerts")
     def alerts(

@@ -100,6 +100,32 @@ class VesselRow(LotRow):
     band: Band | None
 
 
+class Course(BaseModel):
+    """How a lot goes on at a temperature, °C; ``ends_in_time`` is null unless a day was asked about."""
+
+    celsius: float
+    rack_at: Expected | None
+    finish_at: Expected | None
+    ends_in_time: Literal["surely", "likely", "perhaps", "hardly"] | None
+
+
+class WhatIf(BaseModel):
+    """``mustwatch whatif --json``: as the lot is kept, as asked, and at each degree of its band."""
+
+    lot: str
+    at: Instant
+    observed_at: Instant
+    gravity: float | None
+    racking_gravity: float
+    by: Instant | None
+    coldest: float
+    warmest: float
+    as_it_is: Course
+    asked: Course | None
+    courses: list[Course]
+    caution: str
+
+
 class Alert(BaseModel):
     """Something that must be done or is going wrong. ``evidence``: numbers with their units in the key, when it was
     raised; ``now``: those of now; ``numbers``: the same as people read them, by their names in words.

@@ -141,6 +141,15 @@ class Cellarhand(Protocol):
         """
         ...
 
+    def what_if(self, lot: str, celsius: float | None, by: str | None) -> Document:
+        """Return the document of ``mustwatch whatif --json``; ``by`` is a day as people type it, ``2026-10-12``.
+
+        Raises:
+            NotKnownError: there is no such lot.
+            NotPossibleError: nothing can be foretold of it, or what was asked cannot be read.
+        """
+        ...
+
     def record_page(self, lot: str) -> str:
         """Return a lot's cellar record as a page to print, HTML with one style element and nothing else beside it.
 

@@ -54,6 +54,18 @@ class Looked:
         self.days = days
 
 
+class Asked:
+    """What an address asks about a lot: kept how warm from now on, in the cellar's unit, and to be over by when."""
+
+    def __init__(
+        self,
+        degrees: Annotated[float | None, Query(ge=0, le=120)] = None,
+        by: Annotated[str, Query(max_length=32)] = "",
+    ) -> None:
+        """Read the address."""
+        self.degrees, self.by = degrees, by
+
+
 def lot_routes(shell: Shell) -> APIRouter:
     """Return the routes of the lots' pages; they are not part of the API's description."""
     router = APIRouter(include_in_schema=False)
@@ -64,6 +76,7 @@ def lot_routes(shell: Shell) -> APIRouter:
         request: Request,
         lot: str,
         looked: Annotated[Looked, Depends()],
+        asked: Annotated[Asked, Depends()],
         done: str | None = None,
         entry: Annotated[str | None, Query(max_length=64)] = None,
     ) -> HTMLResponse:
@@ -75,6 +88,7 @@ def lot_routes(shell: Shell) -> APIRouter:
             document,
             said=said,
             looked=looked,
+            asked=asked,
             undo=_just_written(document, entry, hand.now_ms()),
         )
 
@@ -88,6 +102,10 @@ def lot_routes(shell: Shell) -> APIRouter:
     def write_page(request: Request, lot: str, name: str) -> HTMLResponse:
         form = _form(name)
         return _form_page(shell, request, form, hand.lot(lot), form.prefilled(request.query_params))
+
+    @router.get("/lot/{lot}/whatif")
+    def what_if(request: Request, lot: str, asked: Annotated[Asked, Depends()]) -> HTMLResponse:
+        return shell.page(request, "lot_whatif.html", alerts_open=0, whatif=_whatif(shell, lot, asked))
 
     @router.get("/lot/{lot}/curve")
     def curve(request: Request, lot: str, looked: Annotated[Looked, Depends()]) -> HTMLResponse:
@@ -246,6 +264,7 @@ def _lot_page(
     *,
     said: list[str],
     looked: Looked | None = None,
+    asked: Asked | None = None,
     undo: str | None = None,
     status: int = 200,
 ) -> HTMLResponse:
@@ -256,6 +275,7 @@ def _lot_page(
         lot=lot,
         lot_name=lot["lot"],
         **_curve(shell, lot["lot"], looked or Looked(None, None, None)),
+        whatif=_whatif(shell, lot["lot"], asked or Asked()) if lot["finish_at"] else None,
         said=said,
         undo=undo,
         is_refused=status != 200,
@@ -274,6 +294,16 @@ def _curve(shell: Shell, lot: str, looked: Looked) -> dict[str, Any]:
         "chart_days": looked.days or (0 if is_whole else None),
         "chart_neighbours": neighbours(curves, window),
     }
+
+
+def _whatif(shell: Shell, lot: str, asked: Asked) -> dict[str, Any]:
+    """Return what the template of what-if shows: the document, or why there is none."""
+    celsius = None if asked.degrees is None else shell.words.measures.celsius(asked.degrees)
+    shown = {"degrees": asked.degrees, "by": asked.by}
+    try:
+        return {**shell.hand.what_if(lot, celsius, asked.by or None), "problem": None, "typed": shown}
+    except NotPossibleError as error:
+        return {"problem": str(error), "typed": shown}
 
 
 def _policy_for(text: str) -> str:

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from math import exp
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -66,6 +66,17 @@ def draw_turns(rng: Rng, start: float, end: float, is_check: bool) -> Turns:
 _FATES = (0.42, 0.26, 0.18, 0.09, 0.05)
 
 
+class Moved(NamedTuple):
+    """The vessel is taken elsewhere: from ``hour`` on its must comes to ``celsius`` and is kept there.
+
+    ``over_h``: time constant of the coming, hours: a water bath's, or a room's.
+    """
+
+    hour: float
+    celsius: float
+    over_h: float
+
+
 class _Turning:
     """How hard the yeast works as the ferment takes its turns."""
 
@@ -100,12 +111,17 @@ class _Turning:
 
 
 def run_course(
-    course: FloatArray, turns: Turns, climate: Climate, hours: FloatArray, rng: Rng
+    course: FloatArray,
+    turns: Turns,
+    climate: Climate,
+    hours: FloatArray,
+    rng: Rng,
+    moved: Moved | None = None,
 ) -> tuple[FloatArray, FloatArray]:
     """Return gravity and must temperature on a grid of hours of one step.
 
     Args:
-        course: gravity by ``HOURS`` of its own clock at 20 °C. turns: what befalls it.
+        course: gravity by ``HOURS`` of its own clock at 20 °C. turns: what befalls it. moved: whether its vessel is.
     """
     if turns.fate == "two-phase":
         course = with_second_pool(course, turns.pool, turns.pool_pace)
@@ -132,6 +148,9 @@ def run_course(
         sugar = max(0.0, before - here) / GRAVITY_PER_G_SUGAR
         heat_w = HEAT_J_PER_G / 3600.0 * climate.litres * sugar / step_h
         before = here
-        celsius = temperature_after(climate.vessel, climate.litres, celsius, around, heat_w, step_h)
+        if moved is not None and hour >= moved.hour:
+            celsius = moved.celsius + (celsius - moved.celsius) * exp(-step_h / moved.over_h)
+        else:
+            celsius = temperature_after(climate.vessel, climate.litres, celsius, around, heat_w, step_h)
     gravity, temperature = np.array(rows).T
     return np.ascontiguousarray(gravity), np.ascontiguousarray(temperature)

@@ -9,7 +9,7 @@ from mustsim.density import FloatArray
 from mustsim.worlds.climate import Climate, draw_climate
 from mustsim.worlds.courses import FAMILIES, TUNING_FAMILIES, Rng
 from mustsim.worlds.floats import Float, draw_float, instants, read
-from mustsim.worlds.lot_course import Turns, draw_turns, run_course
+from mustsim.worlds.lot_course import Moved, Turns, draw_turns, run_course
 from mustsim.worlds.people import Deed, draw_deeds
 
 STEP_H: Final = 0.25
@@ -52,8 +52,11 @@ class World:
         return self.seed >= CHECK_FIRST
 
 
-def draw_world(seed: int, racking_gravity: float = 1.010) -> World:
-    """Return the world of a seed. ``racking_gravity`` is where its people think of racking."""
+def draw_world(seed: int, racking_gravity: float = 1.010, moved: Moved | None = None) -> World:
+    """Return the world of a seed. ``racking_gravity`` is where its people think of racking.
+
+    With ``moved`` its truth is the same until then, and goes on at another temperature.
+    """
     is_check = seed >= CHECK_FIRST
     rng = np.random.default_rng([seed, 16])
     names = tuple(FAMILIES) if is_check else TUNING_FAMILIES
@@ -63,7 +66,7 @@ def draw_world(seed: int, racking_gravity: float = 1.010) -> World:
     turns = draw_turns(rng, float(course[0]), float(course[-1]), is_check)
     hours: FloatArray = np.arange(int(MOST_DAYS * 24.0 / STEP_H) + 1, dtype=np.float64) * STEP_H
     climate = draw_climate(rng, hours, is_check)
-    gravity, celsius = run_course(course, turns, climate, hours, rng)
+    gravity, celsius = run_course(course, turns, climate, hours, rng, moved)
     last = min(
         hours.size, int(np.argmax(gravity <= gravity[-1] + NOTHING_LEFT)) + round(FOLLOWED_DAYS * 96.0)
     )

@@ -220,3 +220,19 @@
   slider.hidden = false;
   read(null);
 })();
+
+// What if it were kept warmer or cooler: the answer follows the slider.
+(() => {
+  const form = document.getElementById("what-if-form");
+  if (!form) return;
+  let asked = 0;
+  form.addEventListener("input", async () => {
+    const turn = ++asked;
+    const { degrees } = form.elements;
+    if (degrees) form.querySelector("output").value = `${degrees.value} ${degrees.labels[0].textContent.slice(-2)}`;
+    const query = new URLSearchParams(new FormData(form));
+    const address = form.getAttribute("action").replace("#what-if", "");
+    const text = await fetch(`${address}/whatif?${query}`).then((answer) => (answer.ok ? answer.text() : null), () => null);
+    if (turn === asked && text !== null) document.getElementById("what-if-said").innerHTML = text;
+  });
+})();
