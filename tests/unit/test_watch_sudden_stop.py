@@ -52,6 +52,18 @@ def test_a_wine_that_stops_at_once_is_followed_although_a_float_that_hangs_would
     assert all(abs(last) < 0.0012 for last in off[-40:])
 
 
+def test_in_the_day_after_a_stop_the_band_holds_the_gravity_as_often_as_it_says() -> None:
+    told = [(h, s.estimate) for seed in range(12) for h, s in watched(seed, STOPS_H + 24.0)]
+    held = [
+        abs(e.gravity - falling(h)) <= 1.645 * e.gravity_sd
+        for h, e in told
+        if h > STOPS_H and e.gravity is not None and e.gravity_sd is not None
+    ]
+
+    assert len(held) > 1000
+    assert 0.85 <= sum(held) / len(held) <= 0.98
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_a_float_that_hangs_in_foam_and_trembles_little_is_still_not_believed(seed: int) -> None:
     off = [
