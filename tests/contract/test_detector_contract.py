@@ -26,7 +26,18 @@ from mustwatch.watch.slots import SLOT_MS
 
 BEGIN_MS = 1_790_000_100_000 // SLOT_MS * SLOT_MS
 HOUR_MS = 3_600_000
-UNITS = ("gravity", "celsius", "hours", "minutes", "per_day", "per_hour", "probability", "readings")
+UNITS = (
+    "gravity",
+    "celsius",
+    "hours",
+    "minutes",
+    "per_day",
+    "per_hour",
+    "probability",
+    "readings",
+    "days",
+    "nights",
+)
 BY_THE_DAEMON = {
     kind_named("clock-wrong"),
     kind_named("storage-trouble"),

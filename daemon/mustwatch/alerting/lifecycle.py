@@ -75,7 +75,8 @@ def raise_to(alert: Alert, raised: Raise, subject: Subject, noticed_ms: int) -> 
     Raises:
         IllegalMoveError: it is over.
     """
-    move = Move.RISE if RANK[raised.severity] > RANK[alert.severity] else Move.EASE
+    highest = max(RANK[was.severity] for was in alert.raises)
+    move = Move.RISE if RANK[raised.severity] > highest else Move.EASE
     state = _require(alert, move)
     raises = (*alert.raises, raised)
     if len(raises) > MAX_RAISES:

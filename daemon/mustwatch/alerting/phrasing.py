@@ -160,7 +160,17 @@ def pace(n: Numbers) -> str:
     return f"It {'falls' if rate < 0 else 'rises'} by {text}."
 
 
-AT_WORST = "At worst it was at {worst_celsius}."
+def how_far(severity: Severity, what: str) -> str:
+    """Return how far it is outside; eased to a notice it is inside now, and has not been for two days."""
+    return {Severity.URGENT: f"much {what}", Severity.WARNING: what}.get(severity, f"was {what}")
+
+
+def at_worst(n: Numbers) -> str:
+    """Say how far outside it was at worst, and on how many days, where on more than one."""
+    worst = "At worst it was at {worst_celsius}"
+    if (n.number("days_beyond") or 0) > 1:
+        return n.say(worst + ", and outside on {days_beyond} of the last {of_days} days.")
+    return n.say(worst + ".")
 
 
 def beyond_limit(n: Numbers, side: str) -> tuple[str, ...]:
@@ -175,7 +185,9 @@ def beyond_limit(n: Numbers, side: str) -> tuple[str, ...]:
         )
         or n.say("The must is at {celsius}."),
         n.say("It has been for {minutes_beyond}.") if n.number("minutes_beyond") and not is_back else "",
-        n.say(AT_WORST) if n.text("worst_celsius") != n.text("celsius") else "",
+        at_worst(n)
+        if n.text("worst_celsius") != n.text("celsius") or (n.number("days_beyond") or 0) > 1
+        else "",
     )
 
 

@@ -143,7 +143,7 @@ def _wish_while_open(
 ) -> Decision:
     """Return what would be told of an alert that holds, were it not for quiet hours and the like."""
     is_risen = telling.severity is not None and RANK[alert.severity] > RANK[telling.severity]
-    if not target.wants(alert.severity):
+    if not any(target.wants(raised.severity) for raised in alert.raises):
         return Decision(Reason.SEVERITY_NOT_WANTED)
     if alert.state is State.ACKNOWLEDGED:
         return Decision(Reason.ACKNOWLEDGED)
@@ -154,7 +154,8 @@ def _wish_while_open(
     repeat_after_ms = rules.repeat_after_ms.get(alert.severity)
     if repeat_after_ms is None or telling.told_ms is None:
         return Decision(Reason.ALREADY_TOLD)
-    repeat_ms = telling.told_ms + repeat_after_ms
+    # A reminder is of what has lasted so long, not of what comes and goes with the days.
+    repeat_ms = max(telling.told_ms, alert.noticed_ms) + repeat_after_ms
     return Decision(Reason.REPEAT_DUE) if now_ms >= repeat_ms else Decision(Reason.ALREADY_TOLD, repeat_ms)
 
 
@@ -169,7 +170,7 @@ def _wish_when_over(alert: Alert, telling: Telling, target: TellTarget, heard: H
     if telling.severity is None:
         if alert.acknowledged_ms is not None:
             return Decision(Reason.ACKNOWLEDGED)
-        wanted = target.wants(alert.severity)
+        wanted = any(target.wants(raised.severity) for raised in alert.raises)
         return Decision(Reason.CAME_AND_WENT if wanted else Reason.SEVERITY_NOT_WANTED)
     # Somebody may be bottling what was told finished: that it no longer is must be told, notice or not.
     is_worth_it = RANK[telling.severity] >= RANK[Severity.WARNING] or alert.kind.is_end_told

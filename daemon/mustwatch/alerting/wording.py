@@ -11,6 +11,8 @@ from mustwatch.alerting.rules import Units
 from mustwatch.watch.finding import About, Severity
 from mustwatch.watch.standing import Left
 
+MINUTE_MS = 60_000
+
 
 class Written(NamedTuple):
     """A title of one line and a body of a few."""
@@ -67,11 +69,16 @@ def because(alert: Alert, units: Units, now_ms: int | None = None) -> tuple[str,
     said = phrases(alert, units, now_ms)
     if not alert.is_over or alert.cleared_ms is None:
         return said.why
-    return tuple(
-        s
-        for s in (f"It lasted from {units.measures.stretch(alert.opened_ms, alert.cleared_ms)}.", said.worst)
-        if s
-    )
+    lasted = f"It lasted from {units.measures.stretch(alert.opened_ms, _ended_ms(alert))}."
+    return tuple(s for s in (lasted, said.worst) if s)
+
+
+def _ended_ms(alert: Alert) -> int:
+    """Return when it had ended, though it took longer to be sure that it does not come back."""
+    until_ms = alert.cleared_ms if alert.cleared_ms is not None else alert.changed_ms
+    sure_min = alert.cleared_evidence.get("minutes_inside")
+    before_ms = round(sure_min * MINUTE_MS) if isinstance(sure_min, int | float) else 0
+    return max(alert.opened_ms, until_ms - before_ms)
 
 
 def as_it_opened(alert: Alert, units: Units) -> str:
@@ -126,14 +133,13 @@ def _body(alert: Alert, lines: Sequence[str], units: Units) -> str:
 
 def _over(alert: Alert, kind: MessageKind, said: Phrases, units: Units) -> Written:
     """Say that it is over; what was finished and is not any more is no good news, and says so."""
-    until_ms = alert.cleared_ms if alert.cleared_ms is not None else alert.changed_ms
     end = Numbers(Left, alert.cleared_evidence, units)
     state = [text for text in (end.say("gravity {gravity}"), end.say("{celsius}")) if text]
     lines = [said.worst] if said.worst else []
     if kind is MessageKind.PAST and not said.worst:
         lines += [f"When it began: {' '.join(_opening(alert, units).why)}"] if said.why else []
     lines += [f"When it ended: {', '.join(state)}."] if state else []
-    lines.append(f"It lasted from {units.measures.stretch(alert.opened_ms, until_ms)}.")
+    lines.append(f"It lasted from {units.measures.stretch(alert.opened_ms, _ended_ms(alert))}.")
     lines += said.then
     return Written(f"{_lead(alert, kind, said)}: {where(alert)}", _body(alert, lines, units))
 

@@ -15,6 +15,9 @@ def say(n: Numbers, severity: Severity) -> Phrases:
                 "The must was between {lowest_celsius} and {highest_celsius} in one night, a swing of {swing_celsius}."
             ),
             worst if n.text("worst_swing_celsius") != n.text("swing_celsius") else "",
+            n.say("It swung so on {nights_swung} of the last {of_nights} nights.")
+            if (n.number("nights_swung") or 0) > 1
+            else "",
         ),
         worst=worst,
         next="Wrap the vessel, lift it off a cold floor, or move it where nights are milder; the night page shows "

@@ -1,6 +1,6 @@
 """Words: too warm."""
 
-from mustwatch.alerting.phrasing import AT_WORST, Numbers, Phrases, beyond_limit
+from mustwatch.alerting.phrasing import Numbers, Phrases, at_worst, beyond_limit, how_far
 from mustwatch.watch.finding import Severity
 
 
@@ -10,10 +10,10 @@ def say(n: Numbers, severity: Severity) -> Phrases:
     Source for the yeast's limit: references of the project, Eisenman: dies above 34.4 °C held for a few hours.
     """
     return Phrases(
-        what="much too warm" if severity is Severity.URGENT else "too warm",
+        what=how_far(severity, "too warm"),
         over="no longer too warm",
         why=beyond_limit(n, "above"),
-        worst=n.say(AT_WORST),
+        worst=at_worst(n),
         next="Cool it now: into a cooler room, or a wet towel round the vessel and a fan on it. Yeast can die within "
         "hours above about 34 °C (93 °F)."
         if severity is Severity.URGENT
