@@ -300,7 +300,7 @@ class GravityFilter:
         return self.leaning / sqrt(self.leaning_var)
 
     @property
-    def gravity_sd(self) -> float:
+    def gravity_spread(self) -> float:
         """Return the standard error of the gravity, as wide as the surprises of late ask for.
 
         Source: the innovations of a filter that is right have the variance it states (Mehra 1970, IEEE Trans. Autom.

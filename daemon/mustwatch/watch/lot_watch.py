@@ -277,7 +277,9 @@ class LotWatch:
             if end_ms - self._forecast_ms >= FORECAST_EVERY_MS:
                 self._forecast_ms = end_ms
                 view.forecast = self._foresee(end_ms)
-        return _new(Estimate, (end_ms, gravity, kept.gravity_sd, rate, rate_sd, self._thermometer.celsius))
+        return _new(
+            Estimate, (end_ms, gravity, kept.gravity_spread, rate, rate_sd, self._thermometer.celsius)
+        )
 
     def _foresee(self, at_ms: int, celsius: float | None = None) -> Forecast:
         racking = self.profile.racking_gravity if self._view.stage is Stage.PRIMARY else None
