@@ -90,3 +90,31 @@ def test_a_malolactic_ferment_goes_its_course_by_commands(tmp_path: Path) -> Non
     assert geranium.code == 1
     assert "geraniums" in geranium.err
     assert cellar.run("record", "malolactic", "red", "perhaps", day=63).code == 2
+
+
+def test_an_entry_of_the_wrong_lot_is_moved_to_the_right_one_by_the_rules_of_both(tmp_path: Path) -> None:
+    cellar = BookCellar(tmp_path, days_ago=30)
+    cellar.do("record", "start", "red", "--vessel", "carboy", "--gravity", "1.090", "--litres", "20", day=0)
+    cellar.do("record", "start", "plum", "--vessel", "bucket", "--gravity", "1.070", "--litres", "20", day=5)
+    cellar.do("record", "measure", "red", "--gravity", "1.068", "--celsius", "20", day=6)
+    check = next(e for e in cellar.json("book", "red")["entries"] if e["kind"] == "measure")
+
+    assert "plum" in cellar.do("record", "correct", check["id"], "lot=plum").splitlines()[0]
+
+    left = next(e for e in cellar.json("book", "red")["entries"] if e["kind"] == "measure")
+    came = next(e for e in cellar.json("book", "plum")["entries"] if e["kind"] == "measure")
+    assert left["standing"] == "undone"
+    assert (came["standing"], came["gravity"], came["at"]) == ("holds", 1.068, check["at"])
+    rows = {v["lot"]: v for v in cellar.json("cellar")["vessels"] if v["lot"]}
+    assert abs(rows["plum"]["gravity"] - 1.068) < 0.001
+    assert abs(rows["red"]["gravity"] - 1.090) < 0.001
+    early = cellar.run("record", "add", "red", "water", "1L", day=1)
+    assert early.code == 0
+    water = next(e for e in cellar.json("book", "red")["entries"] if e["kind"] == "add")
+    refused = cellar.run("record", "correct", water["id"], "lot=plum")
+    assert refused.code == 2
+    assert "before lot 'plum' began" in refused.err
+    assert next(e for e in cellar.json("book", "red")["entries"] if e["kind"] == "add")["standing"] == "holds"
+    begun = cellar.json("book", "red")["entries"][0]
+    assert cellar.run("record", "correct", begun["id"], "lot=plum").code == 2
+    assert cellar.run("record", "correct", came["id"], "lot=nobody").code == 2

@@ -122,3 +122,25 @@ def test_the_malolactic_ferment_is_written_on_the_page_and_through_the_api_and_u
     wrong = pages.client.post(ENTRIES, json={"kind": "malolactic", "state": "perhaps"})
     assert wrong.status_code == 422
     assert "expected one of wanted, begun, done, prevented" in wrong.json()["detail"]
+
+
+def test_an_entry_is_moved_to_another_lot_on_the_page_and_through_the_api(pages: Pages) -> None:
+    body = {"kind": "taste", "text": "ripe", "at": "3h ago"}
+    written = pages.client.post(ENTRIES, json=body).json()["id"]
+    assert f"/move/{written}" in pages.client.get(KIT).text
+
+    form = {"form_token": token(pages), "to": "Hillside red"}
+    page = pages.client.post(f"{KIT}/move/{written}", data=form).text
+
+    assert "The entry is in this lot&#39;s book now." in page
+    moved = next(
+        e for e in pages.store.book.entries("Hillside red") if e.kind == "taste" and e.undone_ms is None
+    )
+    address = f"/api/lots/Hillside red/entries/{moved.id}/move"
+    nobody = pages.client.post(address, json={"lot": "nobody"})
+    assert nobody.status_code == 409
+    assert "nobody" in nobody.json()["detail"]
+    assert pages.client.post(address, json={"lot": "Garage kit"}).status_code == 200
+    assert pages.client.post(address, json={"lot": "Garage kit"}).status_code == 404
+    tasted = [e for e in pages.store.book.entries("Garage kit") if e.kind == "taste" and e.undone_ms is None]
+    assert [e.what.text for e in tasted] == ["ripe"]  # type: ignore[union-attr]

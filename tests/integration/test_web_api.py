@@ -41,6 +41,7 @@ OPERATIONS = [
     ("/api/lots/{lot}/whatif", "GET"),
     ("/api/lots/{lot}/entries", "POST"),
     ("/api/lots/{lot}/entries/{entry_id}", "DELETE"),
+    ("/api/lots/{lot}/entries/{entry_id}/move", "POST"),
     ("/api/alerts", "GET"),
     ("/api/alerts/{alert_id}/acknowledge", "POST"),
     ("/api/messages/undelivered", "GET"),

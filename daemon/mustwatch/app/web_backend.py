@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from fastapi import FastAPI
 
+from mustwatch.cellar.book import Entry
 from mustwatch.cellar.history import in_force
 from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.naming import unknown_lot
@@ -278,14 +279,25 @@ class StoreHand:
             NotKnownError: no such entry of that lot is in force.
         """
         recorder = Recorder(self._store, self._settings, self._now_ms(), self._wake)
-        entry = next((e for e in in_force(recorder.entries) if e.id == entry_id and e.lot == lot), None)
-        if entry is None:
-            raise NotKnownError(f"no entry {entry_id!r} of lot {lot!r} is in force")
+        entry = _in_force(recorder, lot, entry_id)
         try:
             recorder.undo(entry)
         except RefusedError as error:
             return Written(refused=_refused(error))
         return Written(entry.id)
+
+    def move_entry(self, lot: str, entry_id: str, to: str, despite: str | None) -> Written:
+        """Write an entry of a lot into another's book by the rules of both; it is undone where it was.
+
+        Raises:
+            NotKnownError: no such entry of that lot is in force.
+        """
+        recorder = Recorder(self._store, self._settings, self._now_ms(), self._wake)
+        try:
+            recorded = recorder.move_to(to, _in_force(recorder, lot, entry_id), despite)
+        except RefusedError as error:
+            return Written(refused=_refused(error))
+        return Written(recorded.entry.id, recorded.cautions)
 
     # --- how the daemon is ---------------------------------------------------------------------------------
 
@@ -304,6 +316,13 @@ _COMMANDS_WORDS = (
     ("--litres", "litres"),
     ("(--bottle-ml)", "of the bottles"),
 )
+
+
+def _in_force(recorder: Recorder, lot: str, entry_id: str) -> Entry:
+    entry = next((e for e in in_force(recorder.entries) if e.id == entry_id and e.lot == lot), None)
+    if entry is None:
+        raise NotKnownError(f"no entry {entry_id!r} of lot {lot!r} is in force")
+    return entry
 
 
 def _refused(error: RefusedError) -> tuple[Refused, ...]:

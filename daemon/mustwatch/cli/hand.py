@@ -8,7 +8,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from mustwatch.cellar.book import EntryKind, What
+from mustwatch.cellar.book import Entry, EntryKind, What
 from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.guidance import say_next
 from mustwatch.cellar.measures import Measures
@@ -94,6 +94,13 @@ class Hand:
             refused(error, self.settings)
         self._confirm(recorded)
         return recorded
+
+    def move_to(self, lot: str, entry: Entry, despite: str | None) -> None:
+        """Write an entry into another lot's book, and confirm it, or end the command saying why it is refused."""
+        try:
+            self._confirm(self.recorder.move_to(lot, entry, despite))
+        except RefusedError as error:
+            refused(error, self.settings)
 
     def _confirm(self, recorded: Recorded) -> None:
         entry = recorded.entry

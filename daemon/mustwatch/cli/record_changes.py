@@ -298,7 +298,7 @@ def correct(
     despite: Despite = None,
     as_json: AsJson = False,
 ) -> None:
-    """Put an entry right; the first version stays in the record."""
+    """Put an entry right, or move it to the right lot (lot=OTHER); the first version stays in the record."""
     pairs: dict[str, str] = {}
     for change in changes:
         key, equals, text = change.partition("=")
@@ -307,6 +307,12 @@ def correct(
         pairs[key] = text.strip()
     with hand(as_json=as_json) as who:
         entry = found_entry(who, entry_id)
+        lot = pairs.pop("lot", None)
+        if lot is not None:
+            if pairs:
+                fail("lot=... stands alone: move the entry first, then correct it", ExitCode.WRONG_INPUT)
+            who.move_to(lot, entry, despite)
+            return
         at = pairs.pop("at", None)
         at_ms = entry.at_ms if at is None else who.at_ms(at)
         what = corrected_what(entry.what, pairs)

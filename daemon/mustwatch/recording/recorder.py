@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import NamedTuple
 
-from mustwatch.cellar.book import Entry, Measurement, What
+from mustwatch.cellar.book import Entry, Measurement, Start, Transfer, What
 from mustwatch.cellar.consistency import News, broken_by, news_of
 from mustwatch.cellar.facts import FLOAT_SD, HYDROMETER_SD, NOTHING_KNOWN, Facts, allowance
 from mustwatch.cellar.guidance import entry_cautions
@@ -20,7 +20,7 @@ from mustwatch.cellar.history import CellarHistory, LotHistory, fold, in_force
 from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.naming import unknown_lot, unknown_sensor
 from mustwatch.cellar.profile import Profile
-from mustwatch.cellar.refusal import Reason, Refusal, day_and_time, overrulable
+from mustwatch.cellar.refusal import Reason, Refusal, day_and_time, overrulable, wrong
 from mustwatch.cellar.rules import Cellar, refusals
 from mustwatch.cellar.sensor import SensorKind
 from mustwatch.config.plan import CellarPlan, note_places, plan_of
@@ -285,17 +285,39 @@ class Recorder:
             self._read()
             if any(known.id == entry.id for known in self.entries):
                 raise WrittenBeforeError
-            found = self.judge(entry)
-            if found and not (entry.despite is not None and overrulable(found)):
-                raise RefusedError(found)
-            if not found and entry.despite is not None:
-                entry = replace(entry, despite=None)
-            before = self.history.lots.get(entry.lot)
-            self._store.book.append(entry)
-            self._read()
-        cautions = entry_cautions(entry, before, self.plan.vessels.values())
+            entry, cautions = self._append(entry)
+        return self._recorded(entry, cautions)
+
+    def move_to(self, lot: str, entry: Entry, despite: str | None = None) -> Recorded:
+        """Write an entry that is in the wrong lot's book into the right one's; it is undone where it was.
+
+        Raises:
+            RefusedError: by a rule of either book; nothing is changed then.
+        """
+        if isinstance(entry.what, Start | Transfer) or lot == entry.lot:
+            why = "it is there" if lot == entry.lot else "it says where wine is: undo it, and write it anew"
+            line = f"the {entry.kind} of {entry.lot!r} cannot be moved to {lot!r}: {why}"
+            raise RefusedError([wrong(Reason.BAD_VALUE, line)])
+        with self._store.transaction():
+            self._take_back(entry)
+            moved, cautions = self._append(self.entry(lot, entry.at_ms, entry.what, despite or entry.despite))
+        return self._recorded(moved, cautions)
+
+    def _append(self, entry: Entry) -> tuple[Entry, tuple[str, ...]]:
+        """Judge and append an entry; return it as written, with its cautions."""
+        found = self.judge(entry)
+        if found and not (entry.despite is not None and overrulable(found)):
+            raise RefusedError(found)
+        if not found and entry.despite is not None:
+            entry = replace(entry, despite=None)
+        before = self.history.lots.get(entry.lot)
+        self._store.book.append(entry)
+        self._read()
+        return entry, tuple(entry_cautions(entry, before, self.plan.vessels.values()))
+
+    def _recorded(self, entry: Entry, cautions: tuple[str, ...]) -> Recorded:
         sensors = tuple(said_of_sensors(entry, self.history, self.plan.sensors))
-        return Recorded(entry, tuple(cautions), self._disagreements(entry), self.settle(), sensors)
+        return Recorded(entry, cautions, self._disagreements(entry), self.settle(), sensors)
 
     def _disagreements(self, entry: Entry) -> tuple[Disagreement, ...]:
         lot, what = self.history.lots.get(entry.lot), entry.what
@@ -313,14 +335,17 @@ class Recorder:
             RefusedError: what came later would no longer make sense.
         """
         with self._store.transaction():
-            self._read()
-            after = [replace(e, undone_ms=self.now_ms) if e.id == entry.id else e for e in self.entries]
-            broken = broken_by(self.entries, after, self.zone)
-            if broken:
-                raise RefusedError(broken)
-            self._store.book.undo(entry, self.now_ms)
-            self._read()
+            self._take_back(entry)
         return self.settle()
+
+    def _take_back(self, entry: Entry) -> None:
+        self._read()
+        after = [replace(e, undone_ms=self.now_ms) if e.id == entry.id else e for e in self.entries]
+        broken = broken_by(self.entries, after, self.zone)
+        if broken:
+            raise RefusedError(broken)
+        self._store.book.undo(entry, self.now_ms)
+        self._read()
 
     def take_over(self, entries: Sequence[Entry]) -> News:
         """Write a whole record from another machine, as it was written there; return what was new of it.

@@ -220,6 +220,18 @@ def api_writing_routes(shell: Shell) -> APIRouter:
         """Take an entry back; its row stays in the record."""
         return _written(hand.undo(lot, entry_id), 200)
 
+    @router.post(
+        "/lots/{lot}/entries/{entry_id}/move",
+        response_model=entry_models.WrittenEntry,
+        responses=MISSING | refused,
+        summary="Move an entry to another lot",
+    )
+    def move(
+        lot: LotName, entry_id: Annotated[str, Path(max_length=100)], to: Annotated[entry_models.To, Body()]
+    ) -> JSONResponse:
+        """Write an entry of the wrong lot into the right one's book; it is undone where it was."""
+        return _written(hand.move_entry(lot, entry_id, to.lot, to.despite), 200)
+
     return router
 
 

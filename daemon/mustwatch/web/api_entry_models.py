@@ -107,6 +107,15 @@ class NewEntry(BaseModel):
         return given
 
 
+class To(BaseModel):
+    """The lot that an entry is moved to; ``despite``: why, although a rule refuses it there."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    lot: Annotated[str, Field(min_length=1, max_length=64)]
+    despite: Annotated[str, Field(max_length=8_000)] | None = None
+
+
 class WrittenEntry(BaseModel):
     """An entry that was written, with what to be careful of."""
 

@@ -207,6 +207,14 @@ class Cellarhand(Protocol):
         """
         ...
 
+    def move_entry(self, lot: str, entry_id: str, to: str, despite: str | None) -> Written:
+        """Write an entry of a lot into another's book by the rules of both; it is undone where it was.
+
+        Raises:
+            NotKnownError: there is no such entry of that lot.
+        """
+        ...
+
     def health(self) -> tuple[bool, Document]:
         """Return whether all is well, and what was looked at."""
         ...

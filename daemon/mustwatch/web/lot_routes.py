@@ -25,6 +25,7 @@ from mustwatch.web.words import path_part
 SAID = {
     **{form.name: form.written for form in (*FORMS.values(), START)},
     "undo": "The entry is undone.",
+    "moved": "The entry is in this lot's book now.",
     "before": "This form was sent before: its entry is in the book, once.",
 }
 OF_THE_FORM = frozenset({"form_token", "entry_key", "at", "when", "despite", "lot"})
@@ -134,6 +135,17 @@ def lot_routes(shell: Shell) -> APIRouter:
             said = [r.line for r in written.refused]
             return _lot_page(shell, request, hand.lot(lot), said=said, status=409)
         return RedirectResponse(f"/lot/{path_part(lot)}?done=undo", status_code=303)
+
+    @router.post("/lot/{lot}/move/{entry_id}")
+    async def move_entry(request: Request, lot: str, entry_id: str) -> Response:
+        typed = _typed(await request.form())
+        check_form(shell.gate, request, str(typed.get("form_token", "")))
+        to, despite = str(typed.get("to", "")), str(typed.get("despite", "")).strip() or None
+        written = await run_in_threadpool(hand.move_entry, lot, entry_id, to, despite)
+        if written.refused:
+            said = [r.line for r in written.refused]
+            return _lot_page(shell, request, hand.lot(lot), said=said, status=409)
+        return RedirectResponse(f"/lot/{path_part(to)}?done=moved", status_code=303)
 
     @router.get("/begin")
     def begin_page(request: Request, vessel: str = "") -> HTMLResponse:
