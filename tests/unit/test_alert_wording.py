@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from examples import evidence_of
 from mustwatch.alerting import wording
 from mustwatch.alerting.alert import Alert, Raise, Telling
 from mustwatch.alerting.message import MessageKind
@@ -17,59 +18,6 @@ from mustwatch.watch.finding import About, Figures, FindingKind, Severity, Subje
 AT_MS = 1_788_410_400_000  # Thu 2026-09-03T04:40Z, 06:40 in Vienna
 UNITS = Units(zone=ZoneInfo("Europe/Vienna"), base_address="http://cellar.example:8714/")
 K = kind_named
-
-# What the detectors hand over, by kind.
-EVIDENCE: dict[FindingKind, Figures] = {
-    K("rack-due"): {
-        "gravity": 1.0097,
-        "gravity_sd": 0.0003,
-        "racking_gravity": 1.010,
-        "rate_per_day": -0.0071,
-        "celsius": 19.4,
-    },
-    K("finished"): {
-        "gravity": 0.9952,
-        "rate_per_day": -0.0001,
-        "dry_gravity": 0.998,
-        "probability_unfinished": 0.028,
-        "unfinished_gravity": 0.002,
-        "celsius": 19.1,
-    },
-    K("stuck"): {
-        "gravity": 1.0213,
-        "rate_per_day": -0.0002,
-        "hours_settled": 31.0,
-        "dry_gravity": 0.998,
-        "celsius": 14.2,
-    },
-    K("sluggish"): {"gravity": 1.0312, "rate_per_day": -0.0031, "hours_slow": 24.2, "celsius": 15.8},
-    K("late-onset"): {"gravity": 1.0881, "rate_per_day": 0.0, "hours_since_start": 72.3, "celsius": 17.0},
-    K("refermenting"): {
-        "gravity": 0.9931,
-        "rate_per_day": -0.0016,
-        "fall_since_finished_gravity": 0.0021,
-        "celsius": 22.5,
-    },
-    K("too-warm"): {"celsius": 27.31, "limit_celsius": 26.0, "minutes_beyond": 35},
-    K("too-cold"): {"celsius": 13.7, "limit_celsius": 15.0, "minutes_beyond": 120},
-    K("fast-change"): {"celsius": 18.2, "celsius_per_hour": -3.4},
-    K("night-swing"): {"swing_celsius": 7.2, "lowest_celsius": 12.1, "highest_celsius": 19.3},
-    K("float-frozen"): {"gravity": 1.0341, "hours_constant": 9.5, "readings_constant": 570},
-    K("float-adrift"): {"gravity_float": 1.0182, "gravity_hydrometer": 1.0120, "gravity_apart": 0.0062},
-    K("lot-missing"): {"gravity": 1.0562, "rate_per_day": -0.0121, "celsius": 19.4},
-    K("sensor-silent"): {"hours_silent": 3.02, "silent_after_hours": 3.0},
-    K("battery-low"): {"battery_v": 3.412, "limit_v": 3.5},
-    K("clock-wrong"): {"seconds_off": -5400.0},
-    K("storage-trouble"): {"part": "room", "what": "it will be full soon", "free_mb": 120},
-    K("unwatched"): {"what": "its vessel bucket-1 is not in the configuration"},
-    K("broker-trouble"): {"what": "lost", "missing_since_ms": 1_790_000_000_000},
-    K("delivery-trouble"): {
-        "targets": "phone",
-        "hours_failing": 0.6,
-        "error": "json://127.0.0.1: connection refused",
-        "messages_waiting": 3,
-    },
-}
 
 # Where a message must carry a caution, and a word of it that a reader in a hurry must not miss.
 CARE = {
@@ -92,7 +40,7 @@ def alert(
         subject = Subject()
     else:
         subject = Subject("Elder Red", "bucket-1", "float-3" if kind.about is About.GEAR else None)
-    given = EVIDENCE[kind] if evidence is None else evidence
+    given = evidence_of(kind) if evidence is None else evidence
     return Alert(f"{kind.name}-abcd2345", kind, subject, (Raise(AT_MS, severity, given),), AT_MS, **more)  # type: ignore[arg-type]
 
 
@@ -131,7 +79,7 @@ def test_what_opens_says_what_where_why_since_when_and_what_to_do(kind: FindingK
 
     check_form(written, kind)
     why, since, *rest = written.body.splitlines()
-    assert re.search(r"\d", why), "numbers"
+    assert re.search(r"\d", why) or not evidence_of(kind), "numbers"
     assert len(why) <= 200, "two lines on a phone"
     assert since == "Since Thu 3 Sep, 06:40."
     assert rest[0].startswith("Next: ")
@@ -233,7 +181,7 @@ def test_rack_due_in_full() -> None:
 
 
 def test_racking_that_is_reckoned_while_the_float_hangs_says_so() -> None:
-    evidence: Figures = {**EVIDENCE[K("rack-due")], "hours_unheard": 3.2}
+    evidence: Figures = {**evidence_of(K("rack-due")), "hours_unheard": 3.2}
     body = wording.message(
         alert(K("rack-due"), Severity.NOTICE, evidence=evidence), MessageKind.FIRST, UNITS
     ).body
@@ -284,7 +232,7 @@ def test_refermenting_in_bottles_warns_of_the_bottles_first() -> None:
 
 
 def test_racking_told_ahead_says_in_how_long() -> None:
-    ahead = {**EVIDENCE[K("rack-due")], "gravity": 1.0161, "hours_ahead": 20.4}
+    ahead = {**evidence_of(K("rack-due")), "gravity": 1.0161, "hours_ahead": 20.4}
 
     written = wording.message(alert(K("rack-due"), Severity.NOTICE, ahead), MessageKind.FIRST, UNITS)
 
@@ -352,7 +300,7 @@ def test_a_digest_says_what_to_see_to_first_and_groups_what_came_and_went() -> N
         "too-warm-2",
         K("too-warm"),
         warm.subject,
-        (Raise(AT_MS + 6 * HOUR_MS, Severity.WARNING, EVIDENCE[K("too-warm")]),),
+        (Raise(AT_MS + 6 * HOUR_MS, Severity.WARNING, evidence_of(K("too-warm"))),),
         AT_MS,
         cleared_ms=AT_MS + 7 * HOUR_MS,
     )

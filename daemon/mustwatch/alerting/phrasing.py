@@ -53,6 +53,7 @@ class Numbers:
     of: type[Evidence]
     figures: Figures
     units: Units
+    severity: Severity = Severity.NOTICE
 
     def number(self, key: str) -> float | None:
         """Return a finite number of the evidence, or None."""
@@ -108,14 +109,14 @@ class Numbers:
 
 def phrases_of(kind: FindingKind, figures: Figures, units: Units, severity: Severity) -> Phrases:
     """Return what there is to say of a finding: see ``words/KIND.py``."""
-    said = _words_of(kind)(Numbers(kind.evidence, figures, units), severity)
+    said = _words_of(kind)(Numbers(kind.evidence, figures, units, severity))
     return replace(said, why=tuple(sentence for sentence in said.why if sentence))
 
 
 @cache
-def _words_of(kind: FindingKind) -> Callable[[Numbers, Severity], Phrases]:
+def _words_of(kind: FindingKind) -> Callable[[Numbers], Phrases]:
     module = import_module(f"{words.__name__}.{kind.module}")
-    say: Callable[[Numbers, Severity], Phrases] = module.say
+    say: Callable[[Numbers], Phrases] = module.say
     return say
 
 

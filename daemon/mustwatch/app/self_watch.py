@@ -9,6 +9,7 @@ from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.quantities import Instant
 from mustwatch.cellar.sensor import Sensor
 from mustwatch.ingest.clock import ClockState
+from mustwatch.watch.detector import NO_EVIDENCE
 from mustwatch.watch.finding import Change, Evidence, FindingKind, Severity, Subject, Transition
 from mustwatch.watch.findings import (
     broker_trouble,
@@ -140,7 +141,7 @@ class SelfWatch:
         was_behind, self._clock_was_behind = self._clock_was_behind, clock is ClockState.BEHIND
         if clock is ClockState.UNCONFIRMED and not was_behind:
             return []  # nothing is known to be wrong, nor what was wrong in a former run to be right
-        return self._turn(clock_wrong.KIND, clock_wrong.Off() if self._clock_was_behind else None, now_ms)
+        return self._turn(clock_wrong.KIND, NO_EVIDENCE if self._clock_was_behind else None, now_ms)
 
     def _turn(self, kind: FindingKind, evidence: Evidence | None, at_ms: int) -> list[Transition]:
         """Return the transition of a finding about the daemon, if what holds (None: nothing) has changed."""

@@ -6,7 +6,7 @@ At run time each is the number itself.
 from collections.abc import Callable, Mapping
 from typing import NewType, TypeVar
 
-from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS, SECOND_MS
+from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS
 from mustwatch.cellar.measures import Measures, signed
 
 Gravity = NewType("Gravity", float)
@@ -20,7 +20,6 @@ Kelvin = NewType("Kelvin", float)
 KelvinPerHour = NewType("KelvinPerHour", float)
 Hours = NewType("Hours", float)
 Minutes = NewType("Minutes", float)
-Seconds = NewType("Seconds", float)
 Instant = NewType("Instant", float)
 """Milliseconds since the epoch."""
 Probability = NewType("Probability", float)
@@ -45,7 +44,6 @@ SAID: Mapping[object, Callable[[Measures, float, float], str]] = {
     KelvinPerHour: lambda m, value, near: f"{m.warmth(abs(value))} an hour",
     Hours: lambda m, value, near: m.span(value * HOUR_MS),
     Minutes: lambda m, value, near: m.span(value * MINUTE_MS),
-    Seconds: lambda m, value, near: m.span(abs(value) * SECOND_MS),
     Instant: lambda m, value, near: m.moment(round(value)),
     Probability: lambda m, value, near: m.chance(value),
     Volts: lambda m, value, near: f"{signed(value, 2)} V",

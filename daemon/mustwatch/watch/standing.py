@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Any, Self
 
-from mustwatch.cellar.quantities import Celsius, Gravity, GravityChange, GravityPerDay, rounded
+from mustwatch.cellar.quantities import Celsius, Gravity, GravityChange, GravityPerDay, KelvinPerHour, rounded
 from mustwatch.watch.finding import Evidence
 from mustwatch.watch.slot_view import SlotView
 
@@ -62,6 +62,7 @@ class Left(Evidence):
     gravity: Gravity | None = None
     rate_per_day: GravityPerDay | None = None
     celsius: Celsius | None = None
+    celsius_per_hour: KelvinPerHour | None = None
 
 
 def gravity_of(view: SlotView) -> Gravity | None:

@@ -1,11 +1,9 @@
-"""Words: battery low."""
+"""A battery is running out."""
 
 from mustwatch.alerting.phrasing import Numbers, Phrases
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that a battery is running out."""
+def say(n: Numbers) -> Phrases:
     return Phrases(
         what="battery low",
         over="battery is well again",

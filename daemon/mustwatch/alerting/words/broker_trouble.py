@@ -1,11 +1,9 @@
-"""Words: broker trouble."""
+"""What the broker was to keep for us may have gone to somebody else, or is lost."""
 
 from mustwatch.alerting.phrasing import Numbers, Phrases
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that what the broker was to keep for us may have gone to somebody else, or is lost."""
+def say(n: Numbers) -> Phrases:
     since = n.say("Readings since {missing_since_ms} may be missing.")
     if n.text("what") == "contested":
         return Phrases(

@@ -1,11 +1,9 @@
-"""Words: delivery trouble."""
+"""Messages to somebody do not arrive."""
 
 from mustwatch.alerting.phrasing import Numbers, Phrases
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that messages to somebody do not arrive."""
+def say(n: Numbers) -> Phrases:
     return Phrases(
         what="messages do not get through",
         over="messages get through again",

@@ -1,11 +1,9 @@
-"""Words: fast change."""
+"""The temperature moves fast."""
 
 from mustwatch.alerting.phrasing import Numbers, Phrases
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that the temperature moves fast."""
+def say(n: Numbers) -> Phrases:
     change = n.number("celsius_per_hour")
     way = "changing" if change is None else "rising" if change > 0 else "falling"
     steepest = n.number("steepest_celsius_per_hour")

@@ -1,11 +1,9 @@
-"""Words: finished."""
+"""The wine looks finished, and a hydrometer decides."""
 
 from mustwatch.alerting.phrasing import BOTTLES, Numbers, Phrases, gravity_now
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that the wine looks finished, and that a hydrometer decides."""
+def say(n: Numbers) -> Phrases:
     return Phrases(
         what="looks finished",
         over="no longer looks finished",

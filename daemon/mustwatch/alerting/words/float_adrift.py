@@ -1,11 +1,9 @@
-"""Words: float adrift."""
+"""A float and the hydrometer disagree."""
 
 from mustwatch.alerting.phrasing import Numbers, Phrases
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that a float and the hydrometer disagree."""
+def say(n: Numbers) -> Phrases:
     return Phrases(
         what="float disagrees with the hydrometer",
         over="float and hydrometer agree again",

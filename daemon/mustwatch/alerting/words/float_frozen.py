@@ -1,11 +1,9 @@
-"""Words: float frozen."""
+"""A float, or a probe, repeats one value."""
 
 from mustwatch.alerting.phrasing import Numbers, Phrases
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that a float, or a probe, repeats one value."""
+def say(n: Numbers) -> Phrases:
     is_probe = n.number("gravity") is None and n.number("celsius") is not None
     return Phrases(
         what="probe repeats one value" if is_probe else "float repeats one value",

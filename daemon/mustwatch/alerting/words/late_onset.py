@@ -1,11 +1,9 @@
-"""Words: late onset."""
+"""Fermentation has not begun."""
 
 from mustwatch.alerting.phrasing import Numbers, Phrases, gravity_now
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that fermentation has not begun."""
+def say(n: Numbers) -> Phrases:
     return Phrases(
         what="not fermenting yet",
         over="fermentation has begun",

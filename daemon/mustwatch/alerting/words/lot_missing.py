@@ -1,12 +1,10 @@
-"""Words: lot missing."""
+"""A float reads a wine where the book has no lot."""
 
 from mustwatch.alerting.phrasing import Numbers, Phrases
-from mustwatch.watch.finding import Severity
 from mustwatch.watch.findings.lot_missing import FALLS
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that a float reads a wine where the book has no lot."""
+def say(n: Numbers) -> Phrases:
     return Phrases(
         what="wine where the book has no lot",
         over="its wine is in the book, or gone",

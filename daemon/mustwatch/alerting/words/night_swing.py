@@ -1,11 +1,9 @@
-"""Words: night swing."""
+"""The temperature swung far overnight."""
 
 from mustwatch.alerting.phrasing import Numbers, Phrases
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that the temperature swung far overnight."""
+def say(n: Numbers) -> Phrases:
     worst = n.say("At most it swung by {worst_swing_celsius}.")
     return Phrases(
         what="large swing overnight",

@@ -1,11 +1,9 @@
-"""Words: rack due."""
+"""The wine has come down to its racking gravity."""
 
 from mustwatch.alerting.phrasing import BUNG, Numbers, Phrases, gravity_now, pace
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that the wine has come down to its racking gravity."""
+def say(n: Numbers) -> Phrases:
     return Phrases(
         what="racking is near" if n.text("hours_ahead") else "ready to rack",
         over="no longer due for racking",

@@ -1,12 +1,11 @@
-"""Words: refermenting."""
+"""A finished wine moves again."""
 
 from mustwatch.alerting.phrasing import BUNG, Numbers, Phrases, gravity_now, pace
 from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that a finished wine moves again."""
-    bottled = severity is Severity.URGENT
+def say(n: Numbers) -> Phrases:
+    bottled = n.severity is Severity.URGENT
     return Phrases(
         what="fermenting again",
         over="has settled again",

@@ -1,11 +1,9 @@
-"""Words: sensor silent."""
+"""Nothing was heard from a sensor."""
 
 from mustwatch.alerting.phrasing import Numbers, Phrases
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that nothing was heard from a sensor."""
+def say(n: Numbers) -> Phrases:
     return Phrases(
         what="nothing heard from",
         over="heard again",

@@ -1,11 +1,9 @@
-"""Words: sluggish."""
+"""Fermentation goes on, but slowly."""
 
 from mustwatch.alerting.phrasing import Numbers, Phrases, gravity_now, pace
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that fermentation goes on, but slowly."""
+def say(n: Numbers) -> Phrases:
     return Phrases(
         what="fermenting slowly",
         over="no longer too slow",

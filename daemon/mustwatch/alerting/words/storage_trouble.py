@@ -1,9 +1,8 @@
-"""Words: storage trouble."""
+"""What is wrong with the storage, by its part."""
 
 from collections.abc import Mapping
 
 from mustwatch.alerting.phrasing import Numbers, Phrases, capital
-from mustwatch.watch.finding import Severity
 
 PARTS: Mapping[str, tuple[str, str, str]] = {
     "card": (
@@ -47,8 +46,7 @@ PARTS: Mapping[str, tuple[str, str, str]] = {
 """By part of the storage: what is so, what is so when it is over, and what to do next."""
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say what is wrong with the storage: by its part (card, room, file, backup, mirror)."""
+def say(n: Numbers) -> Phrases:
     what, over, next_ = PARTS.get(n.text("part") or "card", PARTS["card"])
     return Phrases(
         what=what,

@@ -1,11 +1,9 @@
-"""Words: stuck."""
+"""Fermentation stopped with sugar left."""
 
 from mustwatch.alerting.phrasing import BOTTLES, Numbers, Phrases, gravity_now
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that fermentation stopped with sugar left."""
+def say(n: Numbers) -> Phrases:
     return Phrases(
         what="fermentation has stopped early",
         over="not stuck any more",

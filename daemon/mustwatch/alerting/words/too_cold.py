@@ -1,13 +1,11 @@
-"""Words: too cold."""
+"""The must is too cold."""
 
 from mustwatch.alerting.phrasing import Numbers, Phrases, at_worst, beyond_limit, how_far
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that the must is too cold."""
+def say(n: Numbers) -> Phrases:
     return Phrases(
-        what=how_far(severity, "too cold"),
+        what=how_far(n.severity, "too cold"),
         over="no longer too cold",
         why=beyond_limit(n, "below"),
         worst=at_worst(n),

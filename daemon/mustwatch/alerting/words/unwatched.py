@@ -1,11 +1,9 @@
-"""Words: unwatched."""
+"""A lot's vessel or sensor has gone from the configuration."""
 
 from mustwatch.alerting.phrasing import Numbers, Phrases, capital
-from mustwatch.watch.finding import Severity
 
 
-def say(n: Numbers, severity: Severity) -> Phrases:
-    """Say that a lot's vessel or sensor has gone from the configuration."""
+def say(n: Numbers) -> Phrases:
     return Phrases(
         what="nobody watches it any more",
         over="it is watched again",

@@ -2,13 +2,13 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import ClassVar
 
 from mustwatch.cellar.quantities import Celsius, KelvinPerHour, rounded
 from mustwatch.watch.detector import NOTHING, OneLatch
 from mustwatch.watch.finding import About, Curve, Drawn, Evidence, FindingKind, Severity, Transition
 from mustwatch.watch.lot_estimator import NEVER
 from mustwatch.watch.slot_view import HANDLED_MS, SlotView
+from mustwatch.watch.standing import Left
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,13 +18,6 @@ class Change(Evidence):
     celsius: Celsius | None
     celsius_per_hour: KelvinPerHour | None
     steepest_celsius_per_hour: KelvinPerHour
-
-
-@dataclass(frozen=True, slots=True)
-class Calm(Evidence):
-    """How fast it changes when that is over."""
-
-    celsius_per_hour: KelvinPerHour
 
 
 KIND = FindingKind("fast-change", About.WINE, Change, drawn=Drawn(Curve.TEMPERATURE))
@@ -47,7 +40,7 @@ class FastChange(OneLatch):
     hours of a racking or an addition nothing is raised.
     """
 
-    kinds: ClassVar[tuple[FindingKind, ...]] = (KIND,)
+    kinds = (KIND,)
     seen: int = 0
     calm_ms: int = NEVER
     steepest: float = 0.0
@@ -89,7 +82,6 @@ class FastChange(OneLatch):
             self.calm_ms = view.at_ms
         if view.at_ms - self.calm_ms < CALM_MS:
             return NOTHING
-        return self.latch.clear(view.at_ms, view.subject, Calm(KelvinPerHour(round(change, 2))))
-
-
-DETECTOR = FastChange
+        return self.latch.clear(
+            view.at_ms, view.subject, Left(celsius_per_hour=KelvinPerHour(round(change, 2)))
+        )

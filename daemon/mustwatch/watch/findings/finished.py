@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import ClassVar
 
 from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.profile import Stage
@@ -66,7 +65,7 @@ class Ended:
     ``refermenting`` raised (urgent once bottled), until gravity has settled anew.
     """
 
-    kinds: ClassVar[tuple[FindingKind, ...]] = (KIND, REFERMENTING)
+    kinds = (KIND, REFERMENTING)
     finished: Latch = field(default_factory=lambda: Latch(KIND))
     refermenting: Latch = field(default_factory=lambda: Latch(REFERMENTING))
     at_gravity: float = 0.0
@@ -152,6 +151,3 @@ class Ended:
         for latch in (self.finished, self.refermenting):
             if latch.severity is not None:
                 yield latch.kind, None, latch.since_ms
-
-
-DETECTOR = Ended

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import ClassVar
 
 from mustwatch.cellar.quantities import Gravity, GravityChange
 from mustwatch.watch.detector import LatchPerFloat, of_float
@@ -30,7 +29,7 @@ class FloatAdrift(LatchPerFloat):
     that agrees, or by a re-anchoring. The estimate follows the hydrometer either way.
     """
 
-    kinds: ClassVar[tuple[FindingKind, ...]] = (KIND,)
+    kinds = (KIND,)
 
     checked: dict[str, Apart] = field(default_factory=dict)
 
@@ -55,6 +54,3 @@ class FloatAdrift(LatchPerFloat):
     def evidence(self, view: SlotView, sensor: str) -> Evidence | None:
         """Return what the float and the hydrometer said at the last check."""
         return self.checked.get(sensor)
-
-
-DETECTOR = FloatAdrift

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import ClassVar
 
 from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.quantities import Celsius, Count, Gravity, Hours
@@ -43,7 +42,7 @@ class FloatFrozen(LatchPerFloat):
     other value. While it holds, and from a sixth of that time on, the float's gravity is not believed.
     """
 
-    kinds: ClassVar[tuple[FindingKind, ...]] = (KIND,)
+    kinds = (KIND,)
 
     def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
@@ -92,6 +91,3 @@ class ProbeFrozen:
         if alive.is_frozen:
             return self.latch.set(at_ms, subject, Severity.WARNING, said)
         return self.latch.clear(at_ms, subject, said)
-
-
-DETECTOR = FloatFrozen

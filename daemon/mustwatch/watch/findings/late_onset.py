@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import ClassVar
 
 from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.profile import Stage
@@ -37,7 +36,7 @@ class LateOnset(OneLatch):
     Raised when the hours are over, gravity is observed and no fall has been seen; cleared by the onset.
     """
 
-    kinds: ClassVar[tuple[FindingKind, ...]] = (KIND,)
+    kinds = (KIND,)
 
     def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
@@ -62,6 +61,3 @@ class LateOnset(OneLatch):
     def evidence(self, view: SlotView) -> Evidence:
         """Return where it stands now, and how long after the start."""
         return NotBegun.of(view, hours_since_start=Hours(round((view.at_ms - view.started_ms) / HOUR_MS, 1)))
-
-
-DETECTOR = LateOnset

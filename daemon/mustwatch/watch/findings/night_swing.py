@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import ClassVar
 
 from mustwatch.cellar.quantities import Celsius, Count, Kelvin
 from mustwatch.watch.detector import NOTHING, OneLatch
@@ -37,7 +36,7 @@ class NightSwing(OneLatch):
     09:00 unless configured).
     """
 
-    kinds: ClassVar[tuple[FindingKind, ...]] = (KIND,)
+    kinds = (KIND,)
     lowest_c: float | None = None
     highest_c: float | None = None
     slots: int = 0
@@ -113,6 +112,3 @@ def _swung(
         nights_swung=nights,
         of_nights=of_nights,
     )
-
-
-DETECTOR = NightSwing

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import ClassVar
 
 from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.profile import Stage
@@ -63,7 +62,7 @@ class RackDue(OneLatch):
     by the forecast; cleared when the lot is racked or its stage is changed, or gravity is well above again.
     """
 
-    kinds: ClassVar[tuple[FindingKind, ...]] = (KIND,)
+    kinds = (KIND,)
 
     def judge(self, view: SlotView) -> Iterable[Transition]:
         """Judge one closed slot."""
@@ -129,6 +128,3 @@ class RackDue(OneLatch):
         notice_h = view.profile.racking_notice_hours
         rack = view.forecast.rack
         return notice_h > 0.0 and rack is not None and rack.at_ms - view.at_ms <= notice_h * HOUR_MS
-
-
-DETECTOR = RackDue

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import ClassVar
 
 from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.profile import Stage
@@ -56,7 +55,7 @@ class Sluggish(OneLatch):
     cleared when the rate is clearly above again, or when the ferment ends one way or the other.
     """
 
-    kinds: ClassVar[tuple[FindingKind, ...]] = (KIND,)
+    kinds = (KIND,)
     slow_ms: int = NEVER
 
     def judge(self, view: SlotView) -> Iterable[Transition]:
@@ -94,6 +93,3 @@ class Sluggish(OneLatch):
     def evidence(self, view: SlotView) -> Evidence:
         """Return how slow it is now, and since when."""
         return Slow.of(view, hours_slow=Hours(round((view.at_ms - self.slow_ms) / HOUR_MS, 1)))
-
-
-DETECTOR = Sluggish

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import ClassVar
 
 from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.profile import Stage
@@ -53,7 +52,7 @@ class Stuck(OneLatch):
     out dry.
     """
 
-    kinds: ClassVar[tuple[FindingKind, ...]] = (KIND,)
+    kinds = (KIND,)
     at_gravity: float | None = None
     still_ms: int = NEVER
     over_ms: int = NEVER
@@ -119,6 +118,3 @@ class Stuck(OneLatch):
             return NOTHING
         self.still_ms = self.over_ms = NEVER
         return self.latch.clear(view.at_ms, view.subject, AtTheEnd.of(view))
-
-
-DETECTOR = Stuck

@@ -1,7 +1,6 @@
 """Too warm: the must is warmer than the band of profile and stage allows, for longer than the dwell."""
 
 from dataclasses import dataclass
-from typing import ClassVar
 
 from mustwatch.watch.finding import About, Curve, Drawn, FindingKind
 from mustwatch.watch.slot_view import SlotView
@@ -21,11 +20,8 @@ KIND = FindingKind(
 class TooWarm(TemperatureLimit):
     """The must is warmer than its band allows."""
 
-    kinds: ClassVar[tuple[FindingKind, ...]] = (KIND,)
+    kinds = (KIND,)
     sign = 1.0
 
     def _limits(self, view: SlotView) -> tuple[float, float]:
         return view.band.high_c, view.band.urgent_high_c
-
-
-DETECTOR = TooWarm
