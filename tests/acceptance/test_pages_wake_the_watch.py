@@ -1,9 +1,11 @@
 """What is written while the daemon runs shows at once, in `cellar`, `alerts` and on the pages, whoever wrote it."""
 
 import json
+import re
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import pytest
 
@@ -191,3 +193,34 @@ def test_a_check_written_on_the_page_is_asked_about_when_a_command_writes_it_aga
         line for line in page.client.get("/api/lots/kit").json()["timeline"] if line["kind"] == "measure"
     ]
     assert len(checks) == 2
+
+
+@pytest.mark.broker
+def test_analyses_sulfite_and_the_malolactic_ferment_show_at_once_by_page_api_and_command(shed: Shed) -> None:
+    page = shed.page
+    page.begin("kit", "bucket", gravity="1.050", celsius="20", litres="20", at=ago(50))
+    page.begin("other", "carboy", gravity="1.060", celsius="20", litres="20", at=ago(50))
+
+    def lot(name: str = "kit") -> dict[str, Any]:
+        answer: dict[str, Any] = page.client.get(f"/api/lots/{name}").json()
+        return answer
+
+    assert page.write("kit", "analysis", free_so2="20", ph="3.4").status_code == 303
+    assert lot()["so2"]["free_mg_per_l"] == [20.0, 20.0]
+    shed.daemon.done("record", "measure", "kit", "--total-so2", "60", "--malic", "present")
+    assert lot()["so2"]["total_mg_per_l"] == 60.0
+    begun = {"kind": "malolactic", "state": "begun", "at": ago(1)}
+    assert page.client.post("/api/lots/kit/entries", json=begun).status_code == 201
+    assert lot()["malolactic"]["state"] == "begun"
+    assert "its malolactic ferment runs" in page.client.get("/lot/kit").text
+    assert page.write("kit", "malolactic", state="done").status_code == 303
+    assert lot()["malolactic"]["state"] == "done"
+
+    wrong = shed.daemon.done(
+        "record", "measure", "kit", "--gravity", "1.058", "--celsius", "20", "--despite", "typed wrong"
+    )
+    entry = re.search(r"\(entry (\w+);", wrong)
+    assert entry is not None, wrong
+    shed.daemon.done("record", "correct", entry[1], "lot=other")
+    assert page.row("carboy")["gravity"] == pytest.approx(1.058, abs=0.001)
+    assert page.row("bucket")["gravity"] == pytest.approx(1.050, abs=0.001)

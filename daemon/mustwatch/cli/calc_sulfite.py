@@ -27,6 +27,7 @@ def known_of(name: str) -> Known:
     """Return what the book says of a lot, or end the command where there is none of that name."""
     # only now: the arithmetic itself needs no configuration and no store
     from mustwatch.cellar.analysis import Quantity, newest
+    from mustwatch.cellar.malolactic import course
     from mustwatch.cellar.naming import unknown_lot
     from mustwatch.cellar.so2 import left
     from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
@@ -45,6 +46,9 @@ def known_of(name: str) -> Known:
     since = "never measured" if measured is None else f"measured {day(measured.at_ms)}"
     says = [] if ph is None else [f"pH {ph.value:g}, measured {day(ph.at_ms)}"]
     says.append(f"free SO2 at most {free:.0f} mg/L ({since}): measure it before a dose that matters")
+    malolactic = course(lot.entries, now_ms())
+    if malolactic is not None and malolactic.runs:
+        says.append("Caution: its malolactic ferment runs: no sulfite yet")
     return Known(
         lot.litres,
         ph.value if ph is not None and isinstance(ph.value, float) else None,

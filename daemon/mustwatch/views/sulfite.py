@@ -4,6 +4,7 @@ from typing import Any
 
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import iso
+from mustwatch.cellar.malolactic import course
 from mustwatch.cellar.so2 import Left, ledger, left
 from mustwatch.config.plan import CellarPlan
 from mustwatch.must.bounds import OutOfRangeError
@@ -27,6 +28,8 @@ def sulfite_json(
     now = left(lot, capacity, celsius, now_ms)
     if now is None:
         return None
+    malolactic = course(lot.entries, now_ms)
+    runs = malolactic is not None and malolactic.runs
     return {
         "total_mg_per_l": round(now.total, 1),
         "limit_mg_per_l": limit,
@@ -46,14 +49,16 @@ def sulfite_json(
             for at in ledger(lot.entries, capacity)
             if at.added or at.total or at.free_high
         ],
-        "doses": [_dose_json(target, now, lot.litres, limit) for target in TARGETS_MG_PER_L],
+        "doses": [_dose_json(target, now, lot.litres, limit, runs=runs) for target in TARGETS_MG_PER_L],
         "cautions": [BINDING, CAUTION],
     }
 
 
-def _dose_json(target: float, now: Left, litres: float | None, limit: float) -> dict[str, Any]:
+def _dose_json(target: float, now: Left, litres: float | None, limit: float, *, runs: bool) -> dict[str, Any]:
     """Return the dose for a target if as much is free as can be, or why there is none."""
     found: dict[str, Any] = {"molecular_mg_per_l": target, "metabisulfite_g": None, "why_not": None}
+    if runs:
+        return found | {"why_not": "none yet, its malolactic ferment runs"}
     if now.ph is None or not isinstance(now.ph.value, float) or not litres:
         return found | {"why_not": "measure the pH first" if litres else "write down the volume first"}
     total = max(now.total, now.free[1])
