@@ -3,7 +3,7 @@
 import pytest
 
 from mustwatch.cellar.analysis import Quantity, measured, newest
-from mustwatch.cellar.book import Entry, Malic, Measurement, Note, Start
+from mustwatch.cellar.book import Addition, Entry, Malic, Measurement, Start, What
 from mustwatch.cellar.entry_json import entry_from_json, entry_to_json
 from mustwatch.cellar.history import fold
 from mustwatch.cellar.instant import DAY_MS
@@ -26,7 +26,7 @@ ALL = Measurement(
 )
 
 
-def entry(day: float, what: Measurement | Start | Note) -> Entry:
+def entry(day: float, what: What) -> Entry:
     at_ms = BEGAN + int(day * DAY_MS)
     return Entry(f"{day}-{what.kind}", "lot", at_ms, at_ms, what)
 
@@ -122,3 +122,25 @@ def test_a_step_that_asks_for_free_so2_is_ticked_by_it_and_by_nothing_else() -> 
     assert is_open()
     assert is_open(Measurement(0.995), Measurement(ph=3.4))
     assert not is_open(Measurement(free_so2_mg_per_l=28.0))
+
+
+def test_nutrient_in_parts_waits_for_the_share_of_the_sugar_that_is_used_added_sugar_included() -> None:
+    """From 1.100 to dry (0.998) a third of the way is 1.066; with 1 kg of sugar in 20 L more the must was 1.115."""
+    step = Step("feed-again", "Feed", "why", Stage.PRIMARY, sugar_used=1 / 3, done_by="add:nutrient")
+    profile = Profile(steps=(step,))
+
+    def due(gravity: float, *more: Addition) -> str:
+        book = [
+            entry(0, Start("carboy", gravity=1.100, litres=20.0)),
+            *(entry(1, one) for one in more),
+            entry(3, Measurement(gravity)),
+        ]
+        return next_steps(fold(book).lots["lot"], profile, BEGAN + 3 * DAY_MS)[0].due
+
+    assert due(1.070) == "waiting"
+    assert due(1.065) == "now"
+    assert due(1.078, Addition("sugar", 1, "kg", sugar_g=1000.0)) == "waiting"
+    assert due(1.074, Addition("sugar", 1, "kg", sugar_g=1000.0)) == "now"
+    no_gravity = fold([entry(0, Start("carboy"))]).lots["lot"]
+    waits = next_steps(no_gravity, profile, BEGAN + DAY_MS)[0]
+    assert waits.waiting_for == "a gravity of the must is written down"

@@ -41,6 +41,7 @@ class Step:
         after: the step's id, entry kind or ``"start"`` from which ``days`` count, or None.
         days: days after ``after`` when the step is due, or None.
         gravity: due when the estimate is at or below this gravity (20/20), or None.
+        sugar_used: due when this share (0 to 1) of the sugar has fermented, what was added included, or None.
         finding: due when this finding is open (``rack-due``, ``finished``), or None.
         requires: what must be true first: names from ``cellar.rules`` (``finished``, ``checked``, ``dry`` …).
         done_by: the entry kind (or note tag) that fulfils the step; ``add:sulfite``, ``measure:free-so2`` ask for more;
@@ -60,6 +61,7 @@ class Step:
     after: str | None = None
     days: float | None = None
     gravity: float | None = None
+    sugar_used: float | None = None
     finding: str | None = None
     requires: tuple[str, ...] = ()
     done_by: str | None = None

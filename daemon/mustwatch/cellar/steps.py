@@ -19,6 +19,7 @@ from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.profile import OR, Band, Profile, Stage, Step
 from mustwatch.cellar.requirements import AT_THE_LEVEL, WORDS, Case, Requirement, since
+from mustwatch.cellar.strength import must_until
 
 ORDER: dict[Stage, int] = {stage: position for position, stage in enumerate(Stage)}
 """The stages' order from pitch to bottle."""
@@ -227,8 +228,19 @@ def _by_finding(step: Step, case: Case) -> _When:
     return _When(forecast, None if forecast else _FOUND.get(kind, f"`{kind}` is told"))
 
 
-def _by_gravity(step: Step, profile: Profile, case: Case) -> _When:
-    limit = step.gravity or 0.0
+def _by_sugar_used(share: float, profile: Profile, case: Case) -> _When:
+    """Return when a share of the sugar has fermented: the gravity is that far down from the must's to the end's.
+
+    Common practice: gravity falls nearly in proportion to the sugar that ferments.
+    """
+    must = must_until(case.lot, case.at_ms + 1)
+    if must is None:
+        return _When(None, "a gravity of the must is written down")
+    limit = must.gravity - share * max(0.0, must.gravity - case.level())
+    return _by_gravity(limit, profile, case)
+
+
+def _by_gravity(limit: float, profile: Profile, case: Case) -> _When:
     gravity = case.newest_gravity()
     if gravity is not None and gravity <= limit:
         return _When(_exactly(case.facts.estimated_ms or case.at_ms))
@@ -254,7 +266,9 @@ def _when(step: Step, profile: Profile, case: Case) -> _When:
     if step.finding is not None:
         conditions.append(_by_finding(step, case))
     if step.gravity is not None:
-        conditions.append(_by_gravity(step, profile, case))
+        conditions.append(_by_gravity(step.gravity, profile, case))
+    if step.sugar_used is not None:
+        conditions.append(_by_sugar_used(step.sugar_used, profile, case))
     if step.days is not None or step.after is not None:
         conditions.append(_by_days(step, profile, case))
     waiting = next((c.waiting_for for c in conditions if c.at is None), None)

@@ -37,6 +37,7 @@ _NUMBERS: Mapping[str, tuple[float, float]] = {
 _STEP_NUMBERS: Mapping[str, tuple[float, float]] = {
     "days": (0.0, 3650.0),
     "gravity": GRAVITY_RANGE,
+    "sugar_used": (0.01, 1.0),
     "repeat_days": (0.1, 3650.0),
     "lasts_days": (0.1, 3650.0),
 }
