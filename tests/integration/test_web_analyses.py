@@ -99,7 +99,7 @@ def test_the_page_tells_what_is_left_of_the_so2_and_the_dose_with_its_caution(pa
     page = pages.client.get(KIT).text
     said = page[page.index('id="lot-so2"') : page.index('aria-labelledby="next"')]
 
-    assert "Free SO₂ 20 mg/L (measured" in said
+    assert "Free SO₂ 20 mg/L (last measured" in said
     assert "total 80 or more of at most 200 mg/L" in said
     assert "For 0.8 mg/L molecular: 0.48 g of potassium metabisulfite" in said, "11.9 mg/L in 23 L"
     assert "asthma" in said
