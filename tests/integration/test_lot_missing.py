@@ -9,6 +9,7 @@ from mustwatch.alerting.alert import Alert
 from mustwatch.cellar.book import Move, Start
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.evaluation.live import Evaluation
+from mustwatch.replay.by_lot import take_all
 from mustwatch.store.store import Store
 from mustwatch.watch.finding import kind_named
 
@@ -44,7 +45,7 @@ def test_in_one_pile_it_is_found_as_one_by_one(store: Store, tmp_path: Path) -> 
     evaluation = Evaluation(other, PLAN, T0)
     evaluation.read_book()
     commit(other, evaluation)
-    for _ in evaluation.take_all([HEARD]):
+    for _ in take_all(evaluation, [HEARD]):
         commit(other, evaluation)
     commit(other, evaluation)
 

@@ -2,7 +2,7 @@
 
 import json
 import random
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.sensor import Field, Quantity, Sensor, SensorKind
 from mustwatch.config.plan import CellarPlan
 from mustwatch.evaluation.live import Evaluation
-from mustwatch.replay import replay
+from mustwatch.replay import by_lot, replay
 from mustwatch.store.store import Store
 
 LOTS = 3
@@ -59,19 +59,7 @@ def disordered(packs: list[list[Reading]]) -> list[list[Reading]]:
     return [pack for _, pack in sorted(keyed, key=lambda one: one[0])]
 
 
-def one_by_one(evaluation: Evaluation, packs: list[list[Reading]]) -> Iterator[int]:
-    """Take packs as the daemon does, and yield where something is told."""
-    for place, pack in enumerate(packs):
-        for reading in pack:
-            evaluation.take(reading)
-        if evaluation.wants_commit:
-            yield place
-
-
-Take = Callable[[Evaluation, list[list[Reading]]], Iterator[int]]
-
-
-def concluded(path: Path, packs: list[list[Reading]], at_once: int, take: Take) -> tuple[object, ...]:
+def concluded(path: Path, packs: list[list[Reading]], at_once: int) -> tuple[object, ...]:
     """Return everything concluded and told of three lots."""
     store = Store(path, T0)
     for sensor in SENSORS.values():
@@ -83,7 +71,7 @@ def concluded(path: Path, packs: list[list[Reading]], at_once: int, take: Take) 
     evaluation.read_book()
     for begin in range(0, len(packs), at_once):
         pile = packs[begin : begin + at_once]
-        for place in take(evaluation, pile):
+        for place in by_lot.take_all(evaluation, pile):
             evaluation.settle(pile[place][-1].received_ms)
         evaluation.settle(pile[-1][-1].received_ms, with_states=begin % 3 == 0)
     lots = [f"lot-{lot}" for lot in range(LOTS)]
@@ -100,25 +88,27 @@ def concluded(path: Path, packs: list[list[Reading]], at_once: int, take: Take) 
 
 @pytest.mark.parametrize("at_once", [7, 250, 4000])
 def test_a_pile_of_readings_concludes_and_tells_what_the_same_do_one_by_one(
-    tmp_path: Path, at_once: int
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at_once: int
 ) -> None:
     packs = packs_of_a_cellar()
 
-    piled = concluded(tmp_path / "piled.db", packs, at_once, Evaluation.take_all)
+    piled = concluded(tmp_path / "piled.db", packs, at_once)
+    monkeypatch.setattr(by_lot, "LOT_BY_LOT", False)
 
-    assert piled == concluded(tmp_path / "one.db", packs, at_once, one_by_one)
+    assert piled == concluded(tmp_path / "one.db", packs, at_once)
     assert len(piled[1]) >= 5  # type: ignore[arg-type] # the cellar has something to tell
 
 
 @pytest.mark.parametrize("at_once", [50, 1000])
 def test_a_disordered_pile_concludes_and_tells_what_the_same_do_one_by_one(
-    tmp_path: Path, at_once: int
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at_once: int
 ) -> None:
     packs = disordered(packs_of_a_cellar())
 
-    piled = concluded(tmp_path / "piled.db", packs, at_once, Evaluation.take_all)
+    piled = concluded(tmp_path / "piled.db", packs, at_once)
+    monkeypatch.setattr(by_lot, "LOT_BY_LOT", False)
 
-    assert piled == concluded(tmp_path / "one.db", packs, at_once, one_by_one)
+    assert piled == concluded(tmp_path / "one.db", packs, at_once)
 
 
 def record_of_a_float() -> list[str]:

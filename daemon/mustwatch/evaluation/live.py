@@ -10,7 +10,6 @@ import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
-from operator import itemgetter
 from typing import Any, NamedTuple
 
 from mustwatch.alerting.alert import LOT_ENDED, Alert, Key, key_of
@@ -183,32 +182,6 @@ class Evaluation:
         if steps:
             self._stepped(lot, steps)
 
-    def take_all(self, packs: Sequence[Sequence[Reading]]) -> Iterator[int]:
-        """Take readings as they came, a pack for each message, and yield the place of each pack that tells something.
-
-        Something began or ceased to hold with that pack: the caller commits, and goes on. What is concluded, and in
-        which order, is as if they were taken one by one, at less cost; see ``Ways``.
-        """
-        by_lot = None if self._pending.late else self._ways.by_lot(packs)
-        if by_lot is None:
-            for place, pack in enumerate(packs):
-                for reading in pack:
-                    self.take(reading)
-                if self._pending.transitions:
-                    yield place
-            return
-        for pack in packs:
-            self._pending.fresh.extend(pack)
-        told = sorted(chain.from_iterable(map(self._ways.conclude, by_lot)), key=itemgetter(0))
-        pending = self._pending
-        for i, (place, lot, transitions, steps) in enumerate(told, 1):
-            pending.transitions.extend(transitions)
-            if steps:
-                self._stepped(lot, steps)
-            if pending.transitions and (i == len(told) or told[i][0] != place):
-                yield place
-                pending = self._pending
-
     def _take_again(self, reading: Reading, known: Reading) -> None:
         """Drop a duplicate; keep of it what the stored reading of that instant lacks."""
         if all(new is None or old is not None for new, old in zip(reading[3:8], known[3:8], strict=True)):
@@ -218,6 +191,26 @@ class Evaluation:
         lot = self._placer.place(reading.sensor, reading.observed_ms).lot
         if lot is not None:
             self._pending.note_late(lot, reading.observed_ms)
+
+    @property
+    def ways(self) -> Ways:
+        """Return where each sensor's readings go."""
+        return self._ways
+
+    @property
+    def is_late(self) -> bool:
+        """Say whether a reading taken and not yet written came late for its lot."""
+        return bool(self._pending.late)
+
+    def note_fresh(self, readings: Iterable[Reading]) -> None:
+        """Keep readings that are concluded elsewhere to be written with the next commit."""
+        self._pending.fresh.extend(readings)
+
+    def note_told(self, lot: str, transitions: Iterable[Transition], steps: Sequence[WatchStep]) -> None:
+        """Take what such a reading told of its sensor, and the slots of its lot that it closed."""
+        self._pending.transitions.extend(transitions)
+        if steps:
+            self._stepped(lot, steps)
 
     def _stepped(self, lot: str, steps: Sequence[WatchStep]) -> None:
         pending = self._pending

@@ -13,6 +13,7 @@ from mustwatch.alerting.alert import Alert
 from mustwatch.config.plan import CellarPlan, note_places
 from mustwatch.evaluation.live import GRACE_MS, Evaluation
 from mustwatch.evaluation.unreadable import unreadable_of
+from mustwatch.replay.by_lot import take_all
 from mustwatch.replay.record import Misread, Pile, piles_of
 from mustwatch.store.readings import Unreadable
 from mustwatch.store.store import Store
@@ -100,7 +101,7 @@ class Replay:
             unsaved += messages
             unreadable += map(unreadable_of, quarantined)
             with self._store.transaction():
-                for place in evaluation.take_all(packs):
+                for place in take_all(evaluation, packs):
                     self._commit(evaluation, unreadable, clocks_ms[place])
                 if unwritten >= most:
                     with_states = unsaved >= STATE_PER_SENSOR * len(self._plan.sensors)
