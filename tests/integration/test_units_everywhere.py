@@ -90,11 +90,17 @@ def test_commands_speak_the_persons_units(tmp_path_factory: pytest.TempPathFacto
     )  # fmt: skip
     said += cellar.do("record", "measure", "plum", "--gravity", "10Bx", "--celsius", "68F", day=3)
     said += cellar.do("cellar") + cellar.do("book", "plum")
+    said += cellar.do(
+        "calibrate", "float-1", "--point", "25:0Bx", "--point", "45:12Bx", "--point", "61:21Bx"
+    ).partition("calibration = [")[0]  # what follows is for the configuration
+    yeast = ("--yeast-low", "70F", "--yeast-high", "60F")
+    said += cellar.run("record", "start", "pear", "--vessel", "bucket", "--gravity", "17Bx", *yeast).err
     said += cellar.do("calc", "correct", "--gravity", "10Bx", "--celsius", "77F")
     said += cellar.run("record", "bottle", "plum", "20").err
 
     assert "by a 60.0 °F hydrometer" in said
     assert "°Bx a day" in said
+    assert "the yeast's band 70 to 60 °F is upside down" in said
     assert A_GRAVITY.findall(said) == []
     assert "°C" not in said
 

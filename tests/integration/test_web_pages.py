@@ -113,7 +113,7 @@ def test_the_night_page_tells_the_same_as_the_command(pages_over: Over) -> None:
 def test_another_night_can_be_leafed_to_and_a_date_that_is_none_is_said_so(pages_over: Over) -> None:
     client = pages_over().client
 
-    assert "Night of Tuesday, 20 October 2026" in client.get("/night?date=2026-10-20").text
+    assert "Night of Tue 20 Oct 2026" in client.get("/night?date=2026-10-20").text
     assert client.get("/night?date=tuesday").status_code == 422
 
 

@@ -1,15 +1,14 @@
 """The record's figures and drawing: what was added altogether, alcohol with sugar that came later, marks on paper."""
 
 import re
-from datetime import UTC
 
 import pytest
 
 from mustwatch.cellar.additions import Purpose, purpose_of
-from mustwatch.cellar.book import Addition, Bottling, Entry, Measurement, Note, Racking, Start, What
+from mustwatch.cellar.book import Addition, Bottling, Entry, Measurement, Note, Racking, Reanchor, Start, What
 from mustwatch.cellar.history import LotHistory, fold
 from mustwatch.cellar.instant import DAY_MS
-from mustwatch.cellar.measures import Measures
+from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.profile import Band
 from mustwatch.views.book_curve import curve_svg
 from mustwatch.views.book_page import book_page
@@ -65,7 +64,7 @@ def test_what_the_winemaker_says_of_the_purpose_comes_first() -> None:
 
 def test_additions_are_added_up_across_units() -> None:
     found = {
-        t.what: total_words(t)
+        t.what: total_words(t, PLAIN)
         for t in totals(
             lot(
                 (1, Addition("sugar", 500, "g")),
@@ -77,7 +76,7 @@ def test_additions_are_added_up_across_units() -> None:
         )
     }
 
-    assert found == {"sugar": "1500 g", "nutrient": "not all weighed", "finings": "50 mL"}
+    assert found == {"sugar": "1.5 kg", "nutrient": "not all weighed", "finings": "50 mL"}
 
 
 def test_sugar_added_later_counts_as_if_it_had_been_there_from_the_start() -> None:
@@ -133,7 +132,7 @@ DONE = (
 
 
 def drawing(of: BookRecord) -> str:
-    return curve_svg(of, BEGAN + 41 * DAY_MS, UTC, Measures(), [(BEGAN, Band())])
+    return curve_svg(of, BEGAN + 41 * DAY_MS, PLAIN, [(BEGAN, Band())])
 
 
 def test_the_curve_marks_rackings_additions_checks_and_bottling() -> None:
@@ -180,7 +179,7 @@ def test_corrected_and_undone_entries_stay_on_the_page_struck_out() -> None:
     told = (Told(BEGAN + DAY_MS, "too-warm", "warning", "Too warm & rising"),)
 
     of = book_record(fold(made).lots["lot"], made, told, [], [])
-    html = book_page(of, cellar="c", profile_title="Table wine", now_ms=BEGAN + 4 * DAY_MS, zone=UTC)
+    html = book_page(of, cellar="c", profile_title="Table wine", now_ms=BEGAN + 4 * DAY_MS)
 
     assert {line.entry.id: line.standing for line in of.lines if line.entry} == {
         "00": Standing.HOLDS, "01": Standing.REPLACED, "99": Standing.HOLDS, "02": Standing.UNDONE,
@@ -199,6 +198,10 @@ def test_entries_are_told_in_plain_words_in_the_units_the_cellar_likes() -> None
     assert (
         what_was_done(check, Measures("Bx", "F"))
         == "checked by hand: gravity 6.1 °Bx (5.8 °Bx as read), 77.0 °F"
+    )
+    assert (
+        what_was_done(Reanchor("f", -0.003), Measures("Bx"))
+        == "f re-anchored: −0.78 °Bx of gravity from here on"
     )
     racked = Racking("carboy", "bucket", 1.003, 18.8, lees_litres=1.0, floats=("f",), from_sensors=True)
     assert what_was_done(racked) == (

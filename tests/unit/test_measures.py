@@ -77,6 +77,20 @@ def test_spans_are_told_in_words(span_ms: int, said: str) -> None:
     assert PLAIN.span(span_ms) == said
 
 
+def test_what_is_not_known_is_a_dash() -> None:
+    assert [PLAIN.gravity(None), PLAIN.temperature(None), PLAIN.volume(None), PLAIN.moment(None)] == ["–"] * 4
+
+
+def test_a_night_is_told_to_the_minute() -> None:
+    assert [PLAIN.minutes(m) for m in (40, 60, 385)] == ["40 min", "1 h 00", "6 h 25"]
+
+
+def test_an_instant_may_come_as_text_and_a_date_is_that_day_on_the_wall() -> None:
+    assert PLAIN.moment("2026-09-03T21:10:00+00:00") == "Thu 3 Sep, 23:10"
+    assert PLAIN.full_day("2026-09-03") == "Thu 3 Sep 2026"
+    assert PLAIN.written(ms("2026-09-03T21:10:00+00:00")) == "2026-09-03 23:10"
+
+
 def test_instants_are_told_by_the_clock_on_the_wall() -> None:
     begin, end = ms("2026-09-03T21:10:00+00:00"), ms("2026-09-04T01:40:00+00:00")
 

@@ -87,7 +87,7 @@ INPUT = [
         Measurement(1.04, temperature_c=68.0),
         {},
         Reason.BAD_VALUE,
-        "temperature 68: expected a temperature in °C",
+        "temperature 68.0 °C: expected a temperature such as 19.0 °C",
     ),
     (Measurement(ph=34.0), {}, Reason.BAD_VALUE, "pH 34"),
     (Measurement(), {}, Reason.BAD_VALUE, "nothing measured"),

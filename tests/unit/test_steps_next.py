@@ -19,13 +19,14 @@ from mustwatch.cellar.facts import Facts, Foreseen
 from mustwatch.cellar.guidance import reminders, say_next, say_when
 from mustwatch.cellar.history import LotHistory, fold
 from mustwatch.cellar.instant import DAY_MS
+from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.steps import Due, next_steps, stage_now, stages_through
 from mustwatch.config.profiles import load_profile, profile_names
 
 BEGAN = 1_790_000_000_000  # 2026-09-21 14:13 UTC, a Monday
-VIENNA = ZoneInfo("Europe/Vienna")
+AT_HOME = Measures(zone=ZoneInfo("Europe/Vienna"))
 DEFAULT, KIT, RED = load_profile("default"), load_profile("kit"), load_profile("red")
 
 
@@ -64,7 +65,7 @@ def test_a_forecast_gives_the_racking_a_date_with_its_interval() -> None:
     step = next_steps(lot(), DEFAULT, at(2), facts)[0]
 
     assert (step.due, step.due_ms, step.earliest_ms, step.latest_ms) == (Due.LATER, at(6), at(5.5), at(7))
-    assert say_when(step, at(2), VIENNA) == "about Sun 27 Sep (Sun 27 Sep to Mon 28 Sep)"
+    assert say_when(step, at(2), AT_HOME) == "about Sun 27 Sep (Sun 27 Sep to Mon 28 Sep)"
 
 
 def test_when_rack_due_opens_the_racking_is_due_now_and_after_a_day_overdue() -> None:
@@ -73,7 +74,7 @@ def test_when_rack_due_opens_the_racking_is_due_now_and_after_a_day_overdue() ->
     assert next_steps(lot(), DEFAULT, at(6.5), facts)[0].due is Due.NOW
     late = next_steps(lot(), DEFAULT, at(8), facts)[0]
     assert late.due is Due.OVERDUE
-    assert say_when(late, at(8), VIENNA) == "since Sun 27 Sep"
+    assert say_when(late, at(8), AT_HOME) == "since Sun 27 Sep"
 
 
 def test_after_the_racking_the_check_comes_next_when_finished_opens() -> None:
@@ -97,7 +98,7 @@ def test_bottling_names_what_must_be_true_first() -> None:
     assert bottle.step.id == "bottle"
     assert bottle.due is Due.OVERDUE
     assert bottle.first == ("the ferment has finished", "a hydrometer check agrees that it has finished")
-    assert "First: the ferment has finished" in say_next(bottle, at(80), VIENNA)
+    assert "First: the ferment has finished" in say_next(bottle, at(80), AT_HOME)
 
 
 def test_nothing_comes_after_bottling() -> None:

@@ -5,7 +5,6 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from fastapi import FastAPI
 
@@ -13,7 +12,7 @@ from mustwatch.cellar.book import Entry
 from mustwatch.cellar.history import in_force
 from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.naming import unknown_lot
-from mustwatch.config.plan import plan_of
+from mustwatch.config.plan import measures_of, plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.recording.recorder import Recorded, Recorder, RefusedError, WrittenBeforeError
 from mustwatch.recording.typed_entry import ManyWrongError, Typed, entry_typed
@@ -84,10 +83,7 @@ class StoreHand:
         self._now_ms = now_ms
         self._health = health
         self._metrics = metrics
-        cellar = settings.cellar
-        self._manners = Manners(
-            cellar.name, ZoneInfo(cellar.timezone), cellar.gravity_unit, cellar.temperature_unit
-        )
+        self._manners = Manners(settings.cellar.name, measures_of(settings))
         # A connection of its own sees every commit, the daemon's and those of commands typed beside it.
         self._witness = sqlite3.connect(
             f"{store.path.resolve().as_uri()}?mode=ro",

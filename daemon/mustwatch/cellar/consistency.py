@@ -6,18 +6,20 @@ its checks without a lot, a racking undone leaves the wine in a vessel that has 
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, tzinfo
 from itertools import combinations
 
 from mustwatch.cellar.book import Addition, Entry, Racking, Start, Told, Transfer
 from mustwatch.cellar.history import CellarHistory, LotHistory, Stay, fold, in_force
-from mustwatch.cellar.refusal import Reason, Refusal, day_and_time, wrong
+from mustwatch.cellar.measures import PLAIN, Measures
+from mustwatch.cellar.refusal import Reason, Refusal, wrong
 
 
-def broken_by(before: Iterable[Entry], after: Iterable[Entry], zone: tzinfo = UTC) -> list[Refusal]:
+def broken_by(before: Iterable[Entry], after: Iterable[Entry], measures: Measures = PLAIN) -> list[Refusal]:
     """Return what does not fit together in the book ``after`` a change that did fit ``before`` it."""
-    known = set(_faults(list(before), zone))
-    return [wrong(Reason.BREAKS_THE_BOOK, line) for line in _faults(list(after), zone) if line not in known]
+    known = set(_faults(list(before), measures))
+    return [
+        wrong(Reason.BREAKS_THE_BOOK, line) for line in _faults(list(after), measures) if line not in known
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +36,7 @@ class News:
         return [*(undone.get(entry.id, entry) for entry in book), *self.fresh]
 
 
-def news_of(record: Sequence[Entry], book: Sequence[Entry], zone: tzinfo = UTC) -> News:
+def news_of(record: Sequence[Entry], book: Sequence[Entry], measures: Measures = PLAIN) -> News:
     """Return what a lot's record brings to a book that may hold some of its entries already.
 
     The same entry is taken once; one that was undone there is undone here; one that says something else is refused.
@@ -53,12 +55,12 @@ def news_of(record: Sequence[Entry], book: Sequence[Entry], zone: tzinfo = UTC) 
         )
     elif differing is not None:
         line = (
-            f"entry {differing.id} ({differing.kind} of {day_and_time(differing.at_ms, zone)}) is in the book and says "
+            f"entry {differing.id} ({differing.kind} of {measures.written(differing.at_ms)}) is in the book and says "
             "something else there: the file was changed by hand; use the one that mustwatch book --json wrote"
         )
     elif begun is not None and not both:
         line = (
-            f"another lot {name!r} has been in the book since {day_and_time(begun.at_ms, zone)}: "
+            f"another lot {name!r} has been in the book since {measures.written(begun.at_ms)}: "
             "take this one over under another name, mustwatch book NEWNAME --import FILE"
         )
     undone = (e for e, ours in both if e.undone_ms is not None and ours.undone_ms is None)
@@ -78,30 +80,30 @@ def _said(entry: Entry) -> Entry:
     return replace(entry, undone_ms=None)
 
 
-def _faults(entries: list[Entry], zone: tzinfo) -> Iterator[str]:
+def _faults(entries: list[Entry], measures: Measures) -> Iterator[str]:
     held = in_force(entries)
     history = fold(entries)
-    yield from _without_a_start(held, history, zone)
+    yield from _without_a_start(held, history, measures)
     for lot in history.lots.values():
-        yield from _out_of_order(lot, zone)
-    yield from _sharing(history, zone)
-    yield from _short(history, zone)
+        yield from _out_of_order(lot, measures)
+    yield from _sharing(history, measures)
+    yield from _short(history, measures)
 
 
-def _short(history: CellarHistory, zone: tzinfo) -> Iterator[str]:
+def _short(history: CellarHistory, measures: Measures) -> Iterator[str]:
     for entry, pour, litres in history.short:
-        when = day_and_time(entry.at_ms, zone)
-        asked = "what is" if pour.litres is None else f"{pour.litres:g} L"
-        there = f"holds only {litres:.3g} L of it" if litres else "does not hold it"
+        when = measures.written(entry.at_ms)
+        asked = "what is" if pour.litres is None else measures.volume(pour.litres)
+        there = f"holds only {measures.volume(litres)} of it" if litres else "does not hold it"
         yield (
             f"the {entry_name(entry)} of {when} takes {asked} of {pour.lot!r} from {pour.vessel}, which {there} then: "
             "take that back or correct it first"
         )
 
 
-def _without_a_start(held: list[Entry], history: CellarHistory, zone: tzinfo) -> Iterator[str]:
+def _without_a_start(held: list[Entry], history: CellarHistory, measures: Measures) -> Iterator[str]:
     for entry in held:
-        when = day_and_time(entry.at_ms, zone)
+        when = measures.written(entry.at_ms)
         lot = history.lots.get(entry.lot)
         if lot is None:
             line = f"lot {entry.lot!r} would have no start, but a {entry_name(entry)} of {when}"
@@ -110,19 +112,19 @@ def _without_a_start(held: list[Entry], history: CellarHistory, zone: tzinfo) ->
             yield f"lot {entry.lot!r} would begin after its {entry_name(entry)} of {when}: correct that first"
 
 
-def _out_of_order(lot: LotHistory, zone: tzinfo) -> Iterator[str]:
+def _out_of_order(lot: LotHistory, measures: Measures) -> Iterator[str]:
     starts = [e for e in lot.entries if isinstance(e.what, Start)]
     if len(starts) > 1:
-        yield f"lot {lot.lot!r} would begin twice, again on {day_and_time(starts[1].at_ms, zone)}"
+        yield f"lot {lot.lot!r} would begin twice, again on {measures.written(starts[1].at_ms)}"
     ended_ms = lot.ended_ms
     for entry in lot.entries:
         is_of_wine = isinstance(entry.what, Racking | Addition | Told)
         if ended_ms is not None and entry.at_ms > ended_ms and is_of_wine:
-            when, name = day_and_time(entry.at_ms, zone), entry_name(entry)
+            when, name = measures.written(entry.at_ms), entry_name(entry)
             yield f"lot {lot.lot!r} would be {lot.ended_as} before its {name} of {when}: correct that first"
 
 
-def _sharing(history: CellarHistory, zone: tzinfo) -> Iterator[str]:
+def _sharing(history: CellarHistory, measures: Measures) -> Iterator[str]:
     by_vessel: dict[str, list[Stay]] = {}
     for lot in history.lots.values():
         for stay in lot.stays:
@@ -130,6 +132,6 @@ def _sharing(history: CellarHistory, zone: tzinfo) -> Iterator[str]:
     for vessel, stays in by_vessel.items():
         for one, other in combinations(stays, 2):
             if one.lot != other.lot and one.from_ms < other.until_ms and other.from_ms < one.until_ms:
-                when = day_and_time(max(one.from_ms, other.from_ms), zone)
+                when = measures.written(max(one.from_ms, other.from_ms))
                 both = f"{one.lot!r} and {other.lot!r}"
                 yield f"{vessel} would hold {both} at once from {when}: correct the other first"

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from mustwatch.cellar.additions import Purpose, purpose_of, weight_g
 from mustwatch.cellar.book import Addition, Entry
 from mustwatch.cellar.history import LotHistory
+from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind
 from mustwatch.cellar.so2 import ledger, so2_mg
@@ -28,7 +29,9 @@ USUAL_G_PER_L: Mapping[Purpose, float] = {
 precedence."""
 
 
-def too_much(entry: Entry, lot: LotHistory, profile: Profile, vessel: Vessel | None) -> Iterator[Refusal]:
+def too_much(
+    entry: Entry, lot: LotHistory, profile: Profile, vessel: Vessel | None, measures: Measures
+) -> Iterator[Refusal]:
     """Yield why an addition is too much for its wine, as far as its weight tells."""
     what = entry.what
     if not isinstance(what, Addition):
@@ -45,9 +48,9 @@ def too_much(entry: Entry, lot: LotHistory, profile: Profile, vessel: Vessel | N
     grams, usual = weight_g(what), USUAL_G_PER_L.get(purpose_of(what))
     if grams is not None and usual is not None and litres and grams > TEN_TIMES * usual * litres:
         line = (
-            f"{what.what}: {_weighed(grams)} in {litres:.3g} L is {grams / litres:.3g} g/L, more than ten times a "
-            f"usual addition ({_weighed(usual * litres)}): look at the weight and its unit, and at the product's "
-            'sheet, or take it with --despite "reason"'
+            f"{what.what}: {measures.mass(grams)} in {measures.volume(litres)} is {grams / litres:.3g} g/L, more than "
+            f"ten times a usual addition ({measures.mass(usual * litres)}): look at the weight and its unit, and at "
+            'the product\'s sheet, or take it with --despite "reason"'
         )
         yield Refusal(RefusalKind.DOUBTFUL, Reason.FAR_TOO_MUCH, line)
 
@@ -62,7 +65,3 @@ def _over_the_limit(lot: str, what: Addition, total: float, profile: Profile) ->
         "mustwatch calc sulfite works out the dose"
     )
     return Refusal(RefusalKind.GATE, Reason.OVER_THE_SO2_LIMIT, line)
-
-
-def _weighed(grams: float) -> str:
-    return f"{grams / 1000:.3g} kg" if grams >= 1000 else f"{grams:.3g} g"

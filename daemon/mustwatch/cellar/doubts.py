@@ -10,7 +10,7 @@ from mustwatch.cellar.facts import FLOAT_SD, allowance
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.measures import Measures
-from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, day_and_time
+from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind
 
 FASTEST_FALL_PER_DAY = 0.05
 """No must at home ferments faster. Source: 48 g/L of CO2 in a day (Montpellier 2023, 24 °C, small stirred flasks),
@@ -59,7 +59,7 @@ def _between(
     added = [e.what for e in lot.entries if isinstance(e.what, Addition) and from_ms <= e.at_ms <= to_ms]
     allowed = allowance(FLOAT_SD)
     fastest = READ_APART + FASTEST_FALL_PER_DAY * (to_ms - from_ms) / DAY_MS
-    first, second = day_and_time(from_ms, measures.zone), day_and_time(to_ms, measures.zone)
+    first, second = measures.written(from_ms), measures.written(to_ms)
     said = f"from {measures.gravity(from_gravity)} ({first}) to {measures.gravity(to_gravity)} ({second})"
     if to_gravity - from_gravity > allowed and not added:
         error = measures.gravity_change(allowed, to_gravity)

@@ -6,14 +6,14 @@ and so do local rules.
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import tzinfo
 
 from mustwatch.cellar.additions import Purpose, purpose_of
 from mustwatch.cellar.book import Addition, Bottling, Entry, Racking, Start
 from mustwatch.cellar.facts import NOTHING_KNOWN, Facts
 from mustwatch.cellar.history import LotHistory
-from mustwatch.cellar.instant import DAY_MS, from_ms
+from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.malolactic import next_test_ms
+from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.parts import SUGAR_G_PER_L_PER_GRAVITY
 from mustwatch.cellar.profile import Profile, Stage
 from mustwatch.cellar.requirements import Case, Requirement, since
@@ -172,35 +172,27 @@ def dip_reminder(
     return Reminder(do, why, due_ms)
 
 
-def say_when(step: NextStep, now_ms: int, zone: tzinfo) -> str:
-    """Return when a step is due in plain words, in the cellar's time zone.
+def say_when(step: NextStep, now_ms: int, measures: Measures) -> str:
+    """Return when a step is due in plain words, by the cellar's clock.
 
     E.g. ``now``, ``since Tue 3 Nov``, ``about Thu 5 Nov (Wed 4 Nov to Sat 7 Nov)``, ``once racking is due``.
     """
     if step.due_ms is None:
         return f"once {step.waiting_for}" if step.waiting_for else "in its time"
-    day = _day(step.due_ms, zone)
-    if from_ms(step.due_ms).astimezone(zone).year != from_ms(now_ms).astimezone(zone).year:
-        day += f" {from_ms(step.due_ms).astimezone(zone).year}"
+    is_of_this_year = measures.local(step.due_ms).year == measures.local(now_ms).year
+    day = measures.day(step.due_ms) if is_of_this_year else measures.full_day(step.due_ms)
     if step.due is Due.NOW:
         return "now"
     if step.due is Due.OVERDUE:
         return f"since {day}"
     if step.earliest_ms is not None and step.latest_ms is not None:
-        return f"about {day} ({_day(step.earliest_ms, zone)} to {_day(step.latest_ms, zone)})"
-    if _day(now_ms, zone) == day:
-        return f"today from {from_ms(step.due_ms).astimezone(zone):%H:%M}"
-    return day
+        return f"about {day} ({measures.day(step.earliest_ms)} to {measures.day(step.latest_ms)})"
+    return f"today from {measures.clock(step.due_ms)}" if measures.day(now_ms) == day else day
 
 
-def _day(at_ms: int, zone: tzinfo) -> str:
-    at = from_ms(at_ms).astimezone(zone)
-    return f"{at:%a} {at.day} {at:%b}"
-
-
-def say_next(step: NextStep, now_ms: int, zone: tzinfo) -> str:
+def say_next(step: NextStep, now_ms: int, measures: Measures) -> str:
     """Return a next step as one line: when, what, why, and what must be true first."""
-    when = say_when(step, now_ms, zone)
+    when = say_when(step, now_ms, measures)
     if step.due not in (Due.NOW, Due.OVERDUE):
         return f"{step.do} ({when})"
     line = f"{step.do} ({when}): {step.step.why}"

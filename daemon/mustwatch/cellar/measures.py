@@ -1,7 +1,8 @@
 """How one cellar's people say quantities: the only place where a number becomes words in their units, by their clock.
 
-Values come in as the core holds them (gravity 20/20, °C, litres, grams, milliseconds) and go out as text with the unit,
-with no more digits than count. Whoever shows something to a person asks ``Measures``; nobody else writes a unit.
+Values come in as the core holds them (gravity 20/20, °C, litres, grams, milliseconds; instants also as ISO text) and go
+out as text with the unit, with no more digits than count; what is not known is a dash. Whoever shows something to a
+person asks ``Measures``; nobody else writes a unit.
 """
 
 from dataclasses import dataclass
@@ -16,8 +17,11 @@ DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 """Independent of the machine's language."""
 MINUS = "\N{MINUS SIGN}"
+UNKNOWN = "–"
 SHORT_NIGHT_MS = 18 * HOUR_MS
 """Of a stretch that lasts less, the second day is not named."""
+At = int | str
+"""An instant: milliseconds since the epoch, or ISO text, of which a date is its midnight on the cellar's wall."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +34,10 @@ class Measures:
 
     # --- gravity -------------------------------------------------------------------------------------------
 
-    def gravity(self, value: float, digits: int = 3) -> str:
+    def gravity(self, value: float | None, digits: int = 3) -> str:
         """Return a gravity 20/20: ``1.010`` by its number of decimals, or ``2.6 °Bx``."""
+        if value is None:
+            return UNKNOWN
         if self.gravity_unit == "SG":
             return f"{value:.{digits}f}"
         return f"{self.gravity_text(value)} °Bx"
@@ -48,7 +54,9 @@ class Measures:
             return value
         return brix_from_gravity(min(max(value, GRAVITY_LOW), GRAVITY_HIGH))
 
-    def gravity_change(self, change: float, at: float = 1.0, digits: int = 3, *, sign: bool = False) -> str:
+    def gravity_change(
+        self, change: float, at: float | None = None, digits: int = 3, *, sign: bool = False
+    ) -> str:
         """Return the size of a change of gravity: ``0.012``, or ``3.1 °Bx`` around the gravity ``at``.
 
         With ``sign`` it says whether it rose: ``+0.0032``, ``−0.8 °Bx``.
@@ -56,7 +64,7 @@ class Measures:
         mark = "" if not sign else MINUS if change < 0 else "+"
         if self.gravity_unit == "SG":
             return f"{mark}{abs(change):.{digits}f}"
-        low = min(max(at, GRAVITY_LOW), GRAVITY_HIGH - abs(change))
+        low = min(max(1.0 if at is None else at, GRAVITY_LOW), GRAVITY_HIGH - abs(change))
         size = self.gravity_number(low + abs(change)) - self.gravity_number(low)
         return f"{mark}{size:.{max(1, digits - 2)}f} °Bx"
 
@@ -67,9 +75,9 @@ class Measures:
         """Return the temperature's unit: ``°C`` or ``°F``."""
         return f"°{self.temperature_unit}"
 
-    def temperature(self, celsius: float, digits: int = 1) -> str:
+    def temperature(self, celsius: float | None, digits: int = 1) -> str:
         """Return a temperature: ``21.5 °C``, or ``70.7 °F``."""
-        return f"{self.temperature_text(celsius, digits)} {self.degree}"
+        return UNKNOWN if celsius is None else f"{self.temperature_text(celsius, digits)} {self.degree}"
 
     def temperature_text(self, celsius: float, digits: int = 1) -> str:
         """Return the same without its unit."""
@@ -83,19 +91,29 @@ class Measures:
         """Return a temperature that is given as a number in the cellar's unit, °C."""
         return (number - 32.0) / 1.8 if self.temperature_unit == "F" else number
 
-    def warmth(self, kelvin: float, digits: int = 1) -> str:
+    def band(self, low_c: float, high_c: float) -> str:
+        """Return a range of temperatures: ``15 to 26 °C``."""
+        return f"{self.temperature_text(low_c, 0)} to {self.temperature(high_c, 0)}"
+
+    def warmth(self, kelvin: float | None, digits: int = 1) -> str:
         """Return a difference of temperatures, signed where it falls: ``3.4 °C``, or ``6.1 °F``."""
-        return f"{signed(kelvin * (1.8 if self.temperature_unit == 'F' else 1.0), digits)} {self.degree}"
+        return UNKNOWN if kelvin is None else f"{signed(self.warmth_number(kelvin), digits)} {self.degree}"
+
+    def warmth_number(self, kelvin: float) -> float:
+        """Return a difference of temperatures in the cellar's unit as a number."""
+        return kelvin * 1.8 if self.temperature_unit == "F" else kelvin
 
     # --- the rest ------------------------------------------------------------------------------------------
 
-    def volume(self, litres: float) -> str:
+    def volume(self, litres: float | None) -> str:
         """Return a volume: ``22.5 L``, ``375 mL``."""
+        if litres is None:
+            return UNKNOWN
         return f"{litres:.4g} L" if litres >= 1.0 or not litres else f"{litres * 1000:.3g} mL"
 
     def mass(self, grams: float) -> str:
         """Return a mass: ``1.5 kg``, ``500 g``, ``1.25 g``."""
-        return f"{grams / 1000:.4g} kg" if abs(grams) >= 1000 else f"{grams:.3g} g"
+        return f"{grams / 1000:.4g} kg" if abs(grams) >= 1000 else f"{grams:.4g} g"
 
     def span(self, ms: float) -> str:
         """Return a span of time: ``90 minutes``, ``5 hours``, ``3 days``."""
@@ -106,6 +124,11 @@ class Measures:
             return counted(round(ms / HOUR_MS), "hour")
         return counted(round(ms / DAY_MS), "day")
 
+    def minutes(self, minutes: float) -> str:
+        """Return a span to the minute, for a night: ``40 min``, ``3 h 20``."""
+        whole = round(minutes)
+        return f"{whole} min" if whole < 60 else f"{whole // 60} h {whole % 60:02d}"
+
     def chance(self, probability: float) -> str:
         """Return a probability: ``3 %``, ``less than 1 %``."""
         if probability < 0.01:
@@ -114,22 +137,37 @@ class Measures:
 
     # --- instants ------------------------------------------------------------------------------------------
 
-    def local(self, at_ms: int) -> datetime:
+    def local(self, at: At) -> datetime:
         """Return an instant as the clock on the cellar's wall shows it."""
-        return from_ms(at_ms).astimezone(self.zone)
+        if isinstance(at, int):
+            return from_ms(at).astimezone(self.zone)
+        told = datetime.fromisoformat(at)
+        return told.replace(tzinfo=self.zone) if told.tzinfo is None else told.astimezone(self.zone)
 
-    def moment(self, at_ms: int) -> str:
+    def moment(self, at: At | None) -> str:
         """Return an instant: ``Tue 3 Sep, 05:50``."""
-        return f"{self.day(at_ms)}, {self.clock(at_ms)}"
+        return UNKNOWN if at is None else f"{self.day(at)}, {self.clock(at)}"
 
-    def day(self, at_ms: int) -> str:
+    def day(self, at: At | None) -> str:
         """Return an instant's day: ``Tue 3 Sep``."""
-        local = self.local(at_ms)
-        return f"{DAYS[local.weekday()]} {local.day} {MONTHS[local.month - 1]}"
+        return UNKNOWN if at is None else f"{DAYS[self.local(at).weekday()]} {self.date(at)}"
 
-    def clock(self, at_ms: int) -> str:
+    def date(self, at: At) -> str:
+        """Return an instant's day without its name: ``3 Sep``."""
+        local = self.local(at)
+        return f"{local.day} {MONTHS[local.month - 1]}"
+
+    def full_day(self, at: At | None) -> str:
+        """Return an instant's day for what is kept for years: ``Tue 3 Sep 2026``."""
+        return UNKNOWN if at is None else f"{self.day(at)} {self.local(at).year}"
+
+    def clock(self, at: At | None) -> str:
         """Return an instant's time of day: ``05:50``."""
-        return f"{self.local(at_ms):%H:%M}"
+        return UNKNOWN if at is None else f"{self.local(at):%H:%M}"
+
+    def written(self, at_ms: int) -> str:
+        """Return an instant as ``--at`` takes it, for what somebody may type again: ``2026-09-03 05:50``."""
+        return f"{self.local(at_ms):%Y-%m-%d %H:%M}"
 
     def stretch(self, begin_ms: int, end_ms: int) -> str:
         """Return two instants: ``Tue 3 Sep, 23:10 to 03:40``; the second day only if it is another night."""

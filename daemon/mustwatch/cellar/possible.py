@@ -1,7 +1,7 @@
 """Values that no wine, vessel or hand could have: slips of the finger, caught before they reach the book."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from mustwatch.cellar.additions import Purpose
 from mustwatch.cellar.analysis import KINDS, faults, quantities_of
@@ -17,44 +17,60 @@ from mustwatch.cellar.book import (
     Start,
     Tasting,
 )
+from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.reading import GRAVITY_RANGE, TEMPERATURE_RANGE_C
 from mustwatch.cellar.refusal import Reason, Refusal, wrong
 
 TEXT_LIMIT = 4000
 
 
-def _numbers(entry: Entry) -> Iterator[tuple[str, float | None, float, float, str]]:
-    """Yield every number of an entry with the range it must lie in, and what to say of one that does not."""
-    what, many = entry.what, 1_000_000.0
-    gravity = "a specific gravity such as 1.050"
-    celsius = "a temperature in °C such as 19"
+Say = Callable[[float], str]
+Asked = tuple[str, float | None, float, float, Say, str]
+"""A number of an entry: its name, itself, least, greatest, how such numbers are said, and one as an example."""
+
+
+def _numbers(entry: Entry, measures: Measures) -> Iterator[Asked]:
+    """Yield every number of an entry with the range it must lie in."""
+    what = entry.what
+    gravity = (*GRAVITY_RANGE, measures.gravity, f"a gravity such as {measures.gravity(1.050)}")
+    celsius = (
+        *TEMPERATURE_RANGE_C,
+        measures.temperature,
+        f"a temperature such as {measures.temperature(19)}",
+    )
+    litres = (0.0, 1e6, measures.volume)
     if isinstance(what, Start | Measurement | Racking):
-        yield "gravity", what.gravity, *GRAVITY_RANGE, gravity
-        yield "temperature", what.temperature_c, *TEMPERATURE_RANGE_C, celsius
-        yield "gravity as read", what.gravity_as_read, *GRAVITY_RANGE, gravity
-        yield "calibration temperature", what.calibrated_at_c, 0.0, 40.0, "15, 15.56 or 20 °C"
+        yield "gravity", what.gravity, *gravity
+        yield "temperature", what.temperature_c, *celsius
+        yield "gravity as read", what.gravity_as_read, *gravity
+        usual = ", ".join(map(measures.temperature, (15.0, 15.56))) + f" or {measures.temperature(20.0)}"
+        yield "calibration temperature", what.calibrated_at_c, 0.0, 40.0, measures.temperature, usual
     if isinstance(what, Measurement):
         for kind in KINDS.values():
             value = getattr(what, kind.field)
             if not isinstance(value, Malic):
-                yield kind.words, value, kind.low, kind.high, kind.example
+                yield kind.words, value, kind.low, kind.high, _bare, kind.example
     if isinstance(what, Start):
-        yield "target gravity", what.target_gravity, *GRAVITY_RANGE, gravity
-        yield "yeast's lowest temperature", what.yeast_low_c, *TEMPERATURE_RANGE_C, celsius
-        yield "yeast's highest temperature", what.yeast_high_c, *TEMPERATURE_RANGE_C, celsius
+        yield "target gravity", what.target_gravity, *gravity
+        yield "yeast's lowest temperature", what.yeast_low_c, *celsius
+        yield "yeast's highest temperature", what.yeast_high_c, *celsius
     if isinstance(what, Start | Racking | Addition):
-        yield "volume", what.litres, 0.0, many, "litres such as 23"
+        yield "volume", what.litres, *litres, "litres such as 23"
     if isinstance(what, Racking):
-        yield "headspace", what.headspace_litres, 0.0, many, "litres such as 0.5"
-        yield "lees", what.lees_litres, 0.0, many, "litres such as 1.5"
+        yield "headspace", what.headspace_litres, *litres, "litres such as 0.5"
+        yield "lees", what.lees_litres, *litres, "litres such as 1.5"
     if isinstance(what, Addition):
-        yield "amount", what.amount, 0.0, many, "an amount of 0 or more"
-        yield "sugar", what.sugar_g, 0.0, many, "grams of 0 or more"
+        yield "amount", what.amount, 0.0, 1e6, _bare, "an amount of 0 or more"
+        yield "sugar", what.sugar_g, 0.0, 1e6, measures.mass, "grams of 0 or more"
     if isinstance(what, Bottling):
-        yield "bottles", what.bottles, 1, 100_000, "a count such as 28"
-        yield "bottle size", what.bottle_ml, 50.0, 30_000.0, "millilitres such as 750"
+        yield "bottles", what.bottles, 1, 100_000, _bare, "a count such as 28"
+        yield "bottle size", what.bottle_ml, 50.0, 30_000.0, _bare, "millilitres such as 750"
     if isinstance(what, Reanchor):
-        yield "offset", what.offset, -0.1, 0.1, "a difference of gravity such as -0.003"
+        yield "offset", what.offset, -0.1, 0.1, _bare, "a difference of gravity such as -0.003"
+
+
+def _bare(value: float) -> str:
+    return f"{value:g}"
 
 
 def _texts(entry: Entry) -> Iterator[tuple[str, str | None]]:
@@ -79,10 +95,15 @@ def _hint(name: str, value: float) -> str:
     return ""
 
 
-def bad_values(entry: Entry) -> Iterator[Refusal]:
-    for name, value, low, high, expected in _numbers(entry):
+def bad_values(entry: Entry, measures: Measures = PLAIN) -> Iterator[Refusal]:
+    """Yield what is wrong with the values of an entry as they stand."""
+    for name, value, low, high, say, expected in _numbers(entry, measures):
         if value is not None and not (math.isfinite(value) and low <= value <= high):
-            line = f"{name} {value:g}: expected {expected}, between {low:g} and {high:g}{_hint(name, value)}"
+            # A gravity beyond any table cannot be said in another unit: it is shown as it came.
+            said = _bare(value) if say == measures.gravity or not math.isfinite(value) else say(value)
+            line = (
+                f"{name} {said}: expected {expected}, between {say(low)} and {say(high)}{_hint(name, value)}"
+            )
             yield wrong(Reason.BAD_VALUE, line)
     for name, text in _texts(entry):
         if text is None:
@@ -99,7 +120,7 @@ def bad_values(entry: Entry) -> Iterator[Refusal]:
         low_c, high_c = what.yeast_low_c, what.yeast_high_c
         if low_c is not None and high_c is not None and low_c >= high_c:
             yield wrong(
-                Reason.BAD_VALUE, f"the yeast's band {low_c:g} to {high_c:g} °C is upside down: low first"
+                Reason.BAD_VALUE, f"the yeast's band {measures.band(low_c, high_c)} is upside down: low first"
             )
     if isinstance(what, Addition) and what.purpose is not None and what.purpose not in list(Purpose):
         line = f"purpose {what.purpose!r}: expected one of {', '.join(Purpose)}"

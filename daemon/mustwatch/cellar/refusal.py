@@ -1,10 +1,7 @@
 """A refusal: why an entry is not taken, in one line, and whether a reason can overrule it."""
 
 from dataclasses import dataclass
-from datetime import tzinfo
 from enum import StrEnum
-
-from mustwatch.cellar.instant import from_ms
 
 
 class RefusalKind(StrEnum):
@@ -79,8 +76,3 @@ def wrong(reason: Reason, line: str, about: str | None = None) -> Refusal:
 def overrulable(refusals: list[Refusal]) -> bool:
     """Return whether a reason takes an entry with these refusals."""
     return all(refusal.can_be_overruled for refusal in refusals)
-
-
-def day_and_time(at_ms: int, zone: tzinfo) -> str:
-    """Return an instant as people write it, e.g. ``2026-09-01 18:30``, in the cellar's time zone."""
-    return from_ms(at_ms).astimezone(zone).strftime("%Y-%m-%d %H:%M")

@@ -3,11 +3,11 @@ than one."""
 
 from collections.abc import Iterable
 from dataclasses import replace
-from datetime import tzinfo
 
 from mustwatch.cellar.book import Entry, Measurement, Racking, What
 from mustwatch.cellar.instant import MINUTE_MS
-from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, day_and_time
+from mustwatch.cellar.measures import Measures
+from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind
 
 WITHIN_MS = MINUTE_MS
 """Nobody draws, degases and reads two samples within a minute (common practice)."""
@@ -15,13 +15,13 @@ SAME_GRAVITY = 0.0005
 """A reading that was corrected by the sensors' temperature of another second differs by less."""
 
 
-def repeats(entry: Entry, entries: Iterable[Entry], zone: tzinfo) -> list[Refusal]:
+def repeats(entry: Entry, entries: Iterable[Entry], measures: Measures) -> list[Refusal]:
     """Return the refusal of an entry that says what another of its lot says, done within a minute of it."""
     for other in entries:
         if abs(other.at_ms - entry.at_ms) < WITHIN_MS and _says_the_same(other.what, entry.what):
             line = (
                 f"the book has the same {entry.kind} of {entry.lot!r} already, done "
-                f'{day_and_time(other.at_ms, zone)}: if it was done twice, take it with --despite "reason"'
+                f'{measures.written(other.at_ms)}: if it was done twice, take it with --despite "reason"'
             )
             return [Refusal(RefusalKind.DOUBTFUL, Reason.REPEATED, line)]
     return []

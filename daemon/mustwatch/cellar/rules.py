@@ -7,7 +7,6 @@ possible, was the wine there then, does it fit, does the gravity make sense, and
 import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import tzinfo
 
 from mustwatch.cellar.book import (
     Addition,
@@ -32,7 +31,7 @@ from mustwatch.cellar.naming import meant, same_name, unknown_lot, unknown_senso
 from mustwatch.cellar.parts import VOLUME_SLACK
 from mustwatch.cellar.possible import bad_values
 from mustwatch.cellar.profile import Profile
-from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, day_and_time, wrong
+from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, wrong
 from mustwatch.cellar.repeats import repeats
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.vessel import Vessel
@@ -60,40 +59,35 @@ class Cellar:
     float_says: float | None = None
     measures: Measures = PLAIN
 
-    @property
-    def zone(self) -> tzinfo:
-        """Return the cellar's time zone."""
-        return self.measures.zone
-
 
 def refusals(entry: Entry, cellar: Cellar) -> list[Refusal]:
     """Return why an entry is refused, most basic reason first; empty if it may be written.
 
     For an entry that replaces another, fold the history without the replaced one first.
     """
-    found = [*bad_values(entry), *_unknown_words(entry, cellar)]
+    found = [*bad_values(entry, cellar.measures), *_unknown_words(entry, cellar)]
     if found:
         return found
     if entry.at_ms > entry.recorded_ms + FUTURE_ALLOWED_MS:
-        when = day_and_time(entry.at_ms, cellar.zone)
+        when = cellar.measures.written(entry.at_ms)
         return [wrong(Reason.IN_THE_FUTURE, f"{when} is still to come: give --at the time it was done")]
     if isinstance(entry.what, Start):
         return _start_refusals(entry, entry.what, cellar)
     lot = cellar.history.lots[entry.lot]
-    found = [*_out_of_time(entry, lot, cellar.zone)]
+    found = [*_out_of_time(entry, lot, cellar.measures)]
     if not found and isinstance(entry.what, Racking):
         found = [*_racking_refusals(entry, entry.what, lot, cellar)]
     if not found and isinstance(entry.what, Bottling):
-        found = [*_bottle_volume(entry.what, lot)]
+        found = [*_bottle_volume(entry.what, lot, cellar.measures)]
     if not found and isinstance(entry.what, Addition):
         found = [*_addition_volume(entry, entry.what, lot, cellar)]
     if found:
         return found
     vessel = cellar.vessels.get(lot.vessel_at(entry.at_ms) or "")
     return [
-        *repeats(entry, lot.entries, cellar.zone),
+        *repeats(entry, lot.entries, cellar.measures),
         *doubts_of_gravity(entry, lot, cellar.float_says, cellar.measures),
-        *too_much(entry, lot, cellar.profile, vessel),
+        *too_much(entry, lot, cellar.profile, vessel, cellar.measures),
         *malolactic_gates(entry, [e for e in lot.entries if e.id != entry.id]),
         *gates(entry, Case(lot, cellar.profile, cellar.facts, entry.at_ms, cellar.measures)),
     ]
@@ -156,7 +150,7 @@ def _sensors_named(entry: Entry) -> Iterator[str]:
 def _start_refusals(entry: Entry, start: Start, cellar: Cellar) -> list[Refusal]:
     used = cellar.history.lots.get(entry.lot)
     if used is not None:
-        since_when = day_and_time(used.started_ms, cellar.zone)
+        since_when = cellar.measures.written(used.started_ms)
         line = (
             f"lot {entry.lot!r} has been in the book since {since_when}: choose another name, such as "
             f"{entry.lot + '-2'!r}"
@@ -166,7 +160,9 @@ def _start_refusals(entry: Entry, start: Start, cellar: Cellar) -> list[Refusal]
     found = [*_occupied(entry, start.vessel, END_MS, cellar), *_named_alike(entry, cellar)]
     if start.litres is not None and start.litres > vessel.litres:
         found.append(
-            _too_small(vessel, start.litres, "use a larger vessel, or give the volume that is in it")
+            _too_small(
+                vessel, start.litres, "use a larger vessel, or give the volume that is in it", cellar.measures
+            )
         )
     return found
 
@@ -176,14 +172,15 @@ def _named_alike(entry: Entry, cellar: Cellar) -> Iterator[Refusal]:
     for other in cellar.history.lots.values():
         if entry.replaces is None and other.ended_ms is None and same_name(entry.lot, other.lot):
             line = (
-                f"lot {other.lot!r} has been in the book since {day_and_time(other.started_ms, cellar.zone)}: did you "
+                f"lot {other.lot!r} has been in the book since {cellar.measures.written(other.started_ms)}: did you "
                 f'mean that one? Another wine is better told apart by another name, or taken with --despite "reason"'
             )
             yield Refusal(RefusalKind.DOUBTFUL, Reason.NAME_ALIKE, line, other.lot)
 
 
-def _too_small(vessel: Vessel, litres: float, advice: str) -> Refusal:
-    line = f"{vessel.name} holds {vessel.litres:g} L, too small for {litres:g} L: {advice}"
+def _too_small(vessel: Vessel, litres: float, advice: str, measures: Measures) -> Refusal:
+    holds, too_much = measures.volume(vessel.litres), measures.volume(litres)
+    line = f"{vessel.name} holds {holds}, too small for {too_much}: {advice}"
     return wrong(Reason.TOO_SMALL, line)
 
 
@@ -194,8 +191,8 @@ def _occupied(entry: Entry, vessel: str, until_ms: int, cellar: Cellar) -> Itera
             if stay.vessel != vessel or stay.lot == entry.lot:
                 continue
             if stay.from_ms < until_ms and entry.at_ms < stay.until_ms:
-                from_when = day_and_time(stay.from_ms, cellar.zone)
-                end = "" if stay.until_ms == END_MS else f" until {day_and_time(stay.until_ms, cellar.zone)}"
+                from_when = cellar.measures.written(stay.from_ms)
+                end = "" if stay.until_ms == END_MS else f" until {cellar.measures.written(stay.until_ms)}"
                 line = (
                     f"{vessel} holds lot {stay.lot!r} from {from_when}{end}: rack or bottle that first, or "
                     "choose another vessel"
@@ -203,11 +200,11 @@ def _occupied(entry: Entry, vessel: str, until_ms: int, cellar: Cellar) -> Itera
                 yield wrong(Reason.OCCUPIED, line)
 
 
-def _out_of_time(entry: Entry, lot: LotHistory, zone: tzinfo) -> Iterator[Refusal]:
-    when = day_and_time(entry.at_ms, zone)
+def _out_of_time(entry: Entry, lot: LotHistory, measures: Measures) -> Iterator[Refusal]:
+    when = measures.written(entry.at_ms)
     if entry.at_ms < lot.started_ms:
         line = (
-            f"{when} is before lot {entry.lot!r} began ({day_and_time(lot.started_ms, zone)}): give a "
+            f"{when} is before lot {entry.lot!r} began ({measures.written(lot.started_ms)}): give a "
             "later --at, or correct the start"
         )
         yield wrong(Reason.BEFORE_THE_START, line)
@@ -217,7 +214,7 @@ def _out_of_time(entry: Entry, lot: LotHistory, zone: tzinfo) -> Iterator[Refusa
     needs_wine = isinstance(entry.what, Racking | Addition | StageChange | Reanchor | Malolactic)
     if ended_ms is not None and entry.at_ms >= ended_ms and needs_wine:
         line = (
-            f"lot {entry.lot!r} was bottled {day_and_time(ended_ms, zone)}: nothing is left in a vessel "
+            f"lot {entry.lot!r} was bottled {measures.written(ended_ms)}: nothing is left in a vessel "
             "(record undo takes the last entry back)"
         )
         yield wrong(Reason.AFTER_BOTTLING, line)
@@ -225,7 +222,7 @@ def _out_of_time(entry: Entry, lot: LotHistory, zone: tzinfo) -> Iterator[Refusa
         later = [e for e in lot.entries if e.at_ms > entry.at_ms and isinstance(e.what, Racking | Addition)]
         if later:
             line = (
-                f"lot {entry.lot!r} was still worked on {day_and_time(later[-1].at_ms, zone)} "
+                f"lot {entry.lot!r} was still worked on {measures.written(later[-1].at_ms)} "
                 f"({later[-1].kind}): bottling {when} would be before that; give a later --at"
             )
             yield wrong(Reason.AFTER_BOTTLING, line)
@@ -233,7 +230,7 @@ def _out_of_time(entry: Entry, lot: LotHistory, zone: tzinfo) -> Iterator[Refusa
 
 def _racking_refusals(entry: Entry, rack: Racking, lot: LotHistory, cellar: Cellar) -> Iterator[Refusal]:
     sits_in = lot.vessel_at(entry.at_ms)
-    when = day_and_time(entry.at_ms, cellar.zone)
+    when = cellar.measures.written(entry.at_ms)
     if rack.from_vessel is not None and rack.from_vessel != sits_in:
         holder = cellar.history.lot_in(rack.from_vessel, entry.at_ms)
         state = "is empty" if holder is None else f"holds lot {holder.lot!r}"
@@ -253,17 +250,20 @@ def _racking_refusals(entry: Entry, rack: Racking, lot: LotHistory, cellar: Cell
         litres, holds = max(0.0, known - (rack.lees_litres or 0.0)), vessel.litres * VOLUME_SLACK
     if litres is not None and litres > holds:
         yield _too_small(
-            vessel, litres, "choose a larger one, or give the volume that went over with --litres"
+            vessel,
+            litres,
+            "choose a larger one, or give the volume that went over with --litres",
+            cellar.measures,
         )
 
 
-def _bottle_volume(bottling: Bottling, lot: LotHistory) -> Iterator[Refusal]:
+def _bottle_volume(bottling: Bottling, lot: LotHistory, measures: Measures) -> Iterator[Refusal]:
     earlier = sum(e.what.bottles * e.what.bottle_ml for e in lot.entries if isinstance(e.what, Bottling))
     bottled_litres = (earlier + bottling.bottles * bottling.bottle_ml) / 1000.0
     if lot.litres is not None and bottled_litres > lot.litres * VOLUME_SLACK:
         line = (
-            f"{bottled_litres:g} L of bottles are more than the {lot.litres:g} L the lot has: check the "
-            "count and the size (--bottle-ml)"
+            f"{measures.volume(bottled_litres)} of bottles are more than the {measures.volume(lot.litres)} the lot "
+            "has: check the count and the size (--bottle-ml)"
         )
         yield wrong(Reason.TOO_MANY_BOTTLES, line)
 
@@ -274,4 +274,6 @@ def _addition_volume(entry: Entry, addition: Addition, lot: LotHistory, cellar: 
     if addition.litres is None or vessel is None or before is None:
         return
     if before + addition.litres > vessel.litres:
-        yield _too_small(vessel, before + addition.litres, "add less, or rack into a larger one first")
+        yield _too_small(
+            vessel, before + addition.litres, "add less, or rack into a larger one first", cellar.measures
+        )

@@ -1,7 +1,6 @@
 """``mustwatch alerts``: what must be done or is going wrong, and acknowledging it."""
 
 from typing import Annotated
-from zoneinfo import ZoneInfo
 
 import typer
 
@@ -11,7 +10,6 @@ from mustwatch.cli.output import ExitCode, emit_json, fail, say, say_alert
 from mustwatch.config.plan import plan_of
 from mustwatch.store.store import Store
 from mustwatch.views.alerts import AlertNotKnownError, AlertOverError, acknowledge_alert
-from mustwatch.views.figures_text import local
 from mustwatch.watch.finding import RANK
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
@@ -38,7 +36,7 @@ def alerts(
     if as_json:
         emit_json(documents)
         return
-    zone = ZoneInfo(settings.cellar.timezone)
+    moment = units.measures.moment
     if not shown:
         say("Nothing has to be done." if not every else "No alerts so far.")
     for alert, shows in sorted(zip(shown, documents, strict=True), key=lambda pair: -RANK[pair[0].severity]):
@@ -48,10 +46,10 @@ def alerts(
             say(f"     {said.next}")
             if said.care:
                 say(f"     Take care: {said.care}")
-        since = f"since {local(shows['opened_at'], zone)}"
+        since = f"since {moment(shows['opened_at'])}"
         if shows["cleared_at"] is not None:
             how = "withdrawn" if alert.is_withdrawn else alert.ended_with_lot or "over"
-            since += f", {how} {local(shows['cleared_at'], zone)}"
+            since += f", {how} {moment(shows['cleared_at'])}"
         say(f"     {since}   id {alert.id}")
     late = [row for row in waiting if row.error is not None]
     if late:

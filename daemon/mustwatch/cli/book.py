@@ -1,10 +1,8 @@
 """``mustwatch book``: the cellar record of a lot, on screen, on paper, as JSON, and from another machine."""
 
 import json
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated
-from zoneinfo import ZoneInfo
 
 import typer
 
@@ -13,6 +11,7 @@ from mustwatch.cli import person
 from mustwatch.cli.hand import refused
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
+from mustwatch.config.plan import measures_of
 from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
 
@@ -52,7 +51,7 @@ def book(
 def _list(store: Store, settings: Settings, *, as_json: bool) -> None:
     from mustwatch.views.lot import lots_view
 
-    zone = ZoneInfo(settings.cellar.timezone)
+    measures = measures_of(settings)
     rows = lots_view(store, settings, now_ms())[::-1]
     if as_json:
         emit_json([{key: row[key] for key in ("lot", "stage", "vessel")} for row in rows])
@@ -62,8 +61,7 @@ def _list(store: Store, settings: Settings, *, as_json: bool) -> None:
         say("  mustwatch record start LOT --vessel VESSEL --gravity 1.090 --celsius 20")
     for row in rows:
         where = f" in {row['vessel']}" if row["vessel"] is not None else ""
-        begun = datetime.fromisoformat(row["started_at"]).astimezone(zone)
-        say(f"{row['lot']}: {row['stage']}{where}, begun {begun:%d %b %Y}")
+        say(f"{row['lot']}: {row['stage']}{where}, begun {measures.full_day(row['started_at'])}")
 
 
 def _show(store: Store, settings: Settings, lot: str, html: Path | None, *, as_json: bool) -> None:

@@ -37,8 +37,8 @@ def chaptalise(
             "cautions": [enrichment.CAUTION],
         },
         [
-            f"sugar to add       {result.grams:.0f} g   (household sugar, sucrose)",
-            f"volume after       {result.final_litres:.2f} L   (leave room for it and for the foam)",
+            f"sugar to add       {PLAIN.mass(result.grams)}   (household sugar, sucrose)",
+            f"volume after       {PLAIN.volume(result.final_litres)}   (leave room for it and for the foam)",
             f"potential alcohol  {before:.1f} to {after:.1f} % vol",
         ],
     )
@@ -65,8 +65,8 @@ def dilute(
             "cautions": [enrichment.WATER_CAUTION],
         },
         [
-            f"water to add       {water_litres:.2f} L",
-            f"volume after       {result.final_litres:.2f} L",
+            f"water to add       {PLAIN.volume(water_litres)}",
+            f"volume after       {PLAIN.volume(result.final_litres)}",
         ],
     )
 
@@ -129,7 +129,7 @@ def _blend(
             "cautions": [],
         },
         [
-            f"volume             {result.litres:.2f} L",
+            f"volume             {PLAIN.volume(result.litres)}",
             f"gravity 20/20      {(PLAIN if as_json else measures()).gravity(result.gravity, 4)}",
             *([] if strength is None else [f"alcohol            {strength:.1f} % vol"]),
         ],

@@ -9,6 +9,8 @@ from typing import Annotated, Any, Final, NamedTuple, Protocol
 import typer
 
 from mustwatch.cellar.instant import iso, to_ms
+from mustwatch.cellar.measures import PLAIN, Measures
+from mustwatch.cli.calc_figures import measures
 from mustwatch.cli.calibration_plot import plot
 from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
 from mustwatch.must.bounds import OutOfRangeError, require_gravity
@@ -99,8 +101,9 @@ def calibrate(
         since_ms = None if since is None else _instant_ms(since)
         points = [parse_point(text) for text in point or ()]
         if from_checks:
-            points += _points_of_checks(sensor)
-        fitted = Fitted(sensor, calibration := fit(points), tuple(warnings_about(calibration)))
+            points += _points_of_checks(sensor, measures())
+        said = PLAIN if as_json else measures()
+        fitted = Fitted(sensor, calibration := fit(points), tuple(warnings_about(calibration, said)))
     except (CalibrationError, OutOfRangeError, units.UnitError) as wrong:
         fail(str(wrong), ExitCode.WRONG_INPUT)
     from_ms = _save(fitted, since_ms) if save else None
@@ -108,7 +111,7 @@ def calibrate(
     if as_json:
         emit_json(document)
         return
-    for line in _lines(fitted):
+    for line in _lines(fitted, said):
         say(line)
     if save:
         say(
@@ -143,7 +146,7 @@ def parse_point(text: str) -> Point:
     return inclination_deg, reading_from_gravity_20(gravity, at_c)
 
 
-def warnings_about(calibration: Calibration) -> list[str]:
+def warnings_about(calibration: Calibration, said: Measures = PLAIN) -> list[str]:
     """Return what a user should know before trusting a calibration, each one sentence."""
     found = []
     low, _ = calibration.gravity_range
@@ -154,8 +157,8 @@ def warnings_about(calibration: Calibration) -> list[str]:
         )
     if not calibration.explained:
         found.append(
-            f"the points scatter by {calibration.point_sd:.4f}, more than a hydrometer's {POINT_SD:.3f}: "
-            "measure the worst ones again"
+            f"the points scatter by {said.gravity_change(calibration.point_sd, digits=4)}, more than a hydrometer's "
+            f"{said.gravity_change(POINT_SD)}: measure the worst ones again"
         )
     if low > DRY:
         at_low = (
@@ -164,8 +167,8 @@ def warnings_about(calibration: Calibration) -> list[str]:
             else calibration.high_deg
         )
         found.append(
-            f"below {low:.3f} ({at_low:.1f}°) the curve is extrapolated, and a dry wine shows about {DRY:.3f}: "
-            "re-anchor it to a hydrometer check near the end"
+            f"below {said.gravity(low)} ({at_low:.1f}°) the curve is extrapolated, and a dry wine shows about "
+            f"{said.gravity(DRY)}: re-anchor it to a hydrometer check near the end"
         )
     lone = [r for r in calibration.residuals if r.leverage > LONE_LEVERAGE]
     if distinct > 2 and calibration.order < distinct - 1 and lone:
@@ -175,7 +178,7 @@ def warnings_about(calibration: Calibration) -> list[str]:
     return found
 
 
-def _points_of_checks(sensor: str) -> list[Point]:
+def _points_of_checks(sensor: str, said: Measures) -> list[Point]:
     with open_book(sensor) as book:
         checks = book.checks_for(sensor)
     if not checks:
@@ -184,7 +187,8 @@ def _points_of_checks(sensor: str) -> list[Point]:
             "record some with `mustwatch record measure`, or give --point"
         )
     for check in checks:
-        remark(f"check of {iso(check.at_ms)}: {check.inclination_deg:.2f}° at {check.gravity:.4f}")
+        when, gravity = said.written(check.at_ms), said.gravity(check.gravity, 4)
+        remark(f"check of {when}: {check.inclination_deg:.2f}° at {gravity}")
     return [(c.inclination_deg, _shown(c)) for c in checks]
 
 
@@ -243,19 +247,20 @@ def _document(fitted: Fitted, *, saved: bool, from_ms: int | None) -> dict[str, 
     }
 
 
-def _lines(fitted: Fitted) -> list[str]:
+def _lines(fitted: Fitted, said: Measures) -> list[str]:
     calibration = fitted.calibration
     curve = {1: "a straight line", 2: "a parabola", 3: "a cubic"}[calibration.order]
     pairs = ", ".join(f"[{x:g}, {g:.4f}]" for x, g in calibration.points)
     return [
         f"{fitted.sensor}: {curve} through {len(calibration.points)} points, "
         f"{calibration.low_deg:.1f}° to {calibration.high_deg:.1f}°",
-        *plot(calibration),
+        *plot(calibration, said),
         "",
-        "inclination  gravity   residual  leverage  a reading's error",
+        "inclination   gravity   residual  leverage  a reading's error",
         *(
-            f"{r.inclination_deg:10.2f}°  {r.gravity:.4f}   {r.residual:+.4f}   {min(r.leverage, 1.0):8.2f}  "
-            f"{calibration.gravity(r.inclination_deg)[1]:17.4f}"
+            f"{r.inclination_deg:10.2f}° {said.gravity(r.gravity, 4):>8} "
+            f"{said.gravity_change(r.residual, r.gravity, 4, sign=True):>10} {min(r.leverage, 1.0):9.2f}  "
+            f"{said.gravity_change(calibration.gravity(r.inclination_deg)[1], r.gravity, 4):>17}"
             for r in calibration.residuals
         ),
         "",

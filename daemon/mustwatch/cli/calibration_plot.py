@@ -2,15 +2,20 @@
 
 from typing import Final
 
+from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.must.calibration import Calibration
 
 WIDTH: Final = 61
 HEIGHT: Final = 15
-MARGIN: Final = 8
+MARGIN: Final = 10
 """Columns for the gravity at the left of the plot."""
+EVERY: Final = 7
+"""So many lines from label to label."""
 
 
-def plot(calibration: Calibration, width: int = WIDTH, height: int = HEIGHT) -> list[str]:
+def plot(
+    calibration: Calibration, said: Measures = PLAIN, width: int = WIDTH, height: int = HEIGHT
+) -> list[str]:
     """Return the lines of a plot: the curve as dots, the points as ``o``, gravity upwards, inclination to the right."""
     low_deg, high_deg = calibration.low_deg, calibration.high_deg
     curve = [
@@ -31,7 +36,8 @@ def plot(calibration: Calibration, width: int = WIDTH, height: int = HEIGHT) -> 
         cells[row_of(gravity)][column] = "o"
     lines = []
     for row, line in enumerate(cells):
-        label = f"{high - (high - low) * row / (height - 1):.4f}" if row % 7 == 0 or row == height - 1 else ""
+        is_named = row % EVERY == 0 or row == height - 1
+        label = said.gravity(high - (high - low) * row / (height - 1), 4) if is_named else ""
         lines.append(f"{label:>{MARGIN - 1}} |{''.join(line).rstrip()}")
     lines.append(" " * MARGIN + "+" + "-" * (width - 1))
     left, right = f"{low_deg:.1f}°", f"{high_deg:.1f}°"

@@ -2,24 +2,22 @@
 
 import time
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from typing import Annotated, Any
 
 import typer
 
-from mustwatch.cellar.instant import to_ms
+from mustwatch.cellar.instant import HOUR_MS, to_ms
 from mustwatch.cellar.measures import Measures, counted
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail, settle
 from mustwatch.cli.output import ExitCode, can_show, curve_columns, emit_json, fail, is_screen, say, say_alert
 from mustwatch.config.plan import measures_of
 from mustwatch.config.settings import Settings
-from mustwatch.views.figures_text import local
 from mustwatch.views.need import alerts_of, by_need
 from mustwatch.views.text_curve import BARS, text_curve
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
-OLD_HOURS = 3.0
+OLD_MS = 3 * HOUR_MS
 """A value older than this is said to be old: silence is not good news."""
 ANEW_S = 15.0
 CLEAR = "\033[H\033[2J\033[3J"
@@ -54,17 +52,17 @@ def cellar(
 
 
 def _looked_at(settings: Settings, columns: int) -> tuple[dict[str, Any], dict[str, str]]:
-    """Return the cellar, and for each lot its fall in so many columns."""
+    """Return the cellar, and for each lot its fall in ``columns`` bars."""
     from mustwatch.views.cellar import cellar_view
 
     with opened_store(settings) as store:
         settle(store, settings)
         document = cellar_view(store, settings, now_ms())
-        curves = {}
+        curves, measures = {}, measures_of(settings)
         for row in document["vessels"] if columns else ():
             if row["lot"] is not None:
                 drawn = text_curve(
-                    store, row["lot"], to_ms(datetime.fromisoformat(row["started_at"])), now_ms(), columns
+                    store, row["lot"], to_ms(measures.local(row["started_at"])), now_ms(), columns
                 )
                 if drawn is not None:
                     curves[row["lot"]] = drawn
@@ -94,7 +92,6 @@ def _say_cellar(document: dict[str, Any], curves: dict[str, str], measures: Meas
 def _say_vessel(
     row: Mapping[str, Any], alerts: Sequence[Mapping[str, Any]], curve: str | None, measures: Measures
 ) -> None:
-    zone = measures.zone
     say(f"{row['vessel']}: " + ("empty" if row["lot"] is None else f"{row['lot']} ({row['stage']})"))
     for alert in alerts:
         say_alert(alert, alert["summary"], indent=2)
@@ -105,37 +102,30 @@ def _say_vessel(
     if row["unwatched"] is not None:
         say(f"    nobody watches this lot: {row['unwatched']}")
     if row["evaluated_until"] is not None:
-        until = local(row["evaluated_until"], zone)
+        until = measures.moment(row["evaluated_until"])
         say(f"    being evaluated again, so far up to {until}: figures and forecast may change")
     if row["gravity"] is None and row["celsius"] is None:
         say("    nothing measured yet")
     else:
         at, rate, sd, celsius = row["gravity"], row["rate_per_day"], row["gravity_sd"], row["celsius"]
-        near = 1.0 if at is None else at
-        falling = f", {measures.gravity_change(rate, near, 4, sign=True)} a day" if rate is not None else ""
-        sure = f" ±{measures.gravity_change(sd, near, 4)}" if sd is not None else ""
-        parts = [
-            f"gravity {'–' if at is None else measures.gravity(at, 4)}{sure}{falling}",
-            "–" if celsius is None else measures.temperature(celsius),
-        ]
+        falling = f", {measures.gravity_change(rate, at, 4, sign=True)} a day" if rate is not None else ""
+        sure = f" ±{measures.gravity_change(sd, at, 4)}" if sd is not None else ""
+        parts = [f"gravity {measures.gravity(at, 4)}{sure}{falling}", measures.temperature(celsius)]
         if row["abv_percent"] is not None:
             parts.append(f"about {row['abv_percent']:.1f} % vol so far")
         say("    " + "   ".join(parts))
-        say(f"    as of {local(row['observed_at'], zone)}{_old(row)}")
+        say(f"    as of {measures.moment(row['observed_at'])}{_old(row, measures)}")
     for name, words in (("rack_at", "racking due about"), ("finish_at", "finished about")):
         expected = row[name]
         if expected is not None:
-            say(
-                f"    {words} {local(expected['at'], zone, '%a %d %b %H:00')}"
-                f" (between {local(expected['earliest'], zone, '%a %d %b')}"
-                f" and {local(expected['latest'], zone, '%a %d %b')})"
-            )
+            first, last = measures.day(expected["earliest"]), measures.day(expected["latest"])
+            say(f"    {words} {measures.moment(expected['at'])} (between {first} and {last})")
     for step in row["next"]:
         say(f"    next: {step['do']}" + (f" ({step['when']})" if step.get("when") else ""))
     for reminder in row["remember"]:
         say(f"    remember: {reminder['do']}")
 
 
-def _old(row: Mapping[str, Any]) -> str:
-    hours = (now_ms() / 1000 - datetime.fromisoformat(row["observed_at"]).timestamp()) / 3600
-    return f": {hours:.0f} hours ago" if hours > OLD_HOURS else ""
+def _old(row: Mapping[str, Any], measures: Measures) -> str:
+    old_ms = now_ms() - to_ms(measures.local(row["observed_at"]))
+    return f": {measures.span(old_ms)} ago" if old_ms > OLD_MS else ""

@@ -11,7 +11,6 @@ import time
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
-from zoneinfo import ZoneInfo
 
 import typer
 
@@ -83,13 +82,13 @@ def _run(stack: ExitStack, demo: "Demo", leave: bool) -> None:
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     from mustwatch.alerting.alert import Alert
-    from mustwatch.cellar.instant import from_ms
+    from mustwatch.config.plan import measures_of
     from mustwatch.config.settings import load
     from mustwatch.store.store import Store
 
     os.environ["MUSTWATCH_CONFIG"] = str(demo.config)
     settings = load(demo.config)
-    zone = ZoneInfo(settings.cellar.timezone)
+    measures = measures_of(settings)
     demo.start(settings)
     pages = f"http://{settings.web.bind.replace('0.0.0.0', socket.gethostname())}:{settings.web.port}/"  # noqa: S104 - replaced
     say(f"Pages: {pages}" + (f"   token: {demo.token}" if demo.token else ""))
@@ -102,14 +101,12 @@ def _run(stack: ExitStack, demo: "Demo", leave: bool) -> None:
         task = bar.add_task("pitching", total=1.0)
 
         def tell(alert: Alert) -> None:
-            at = from_ms(alert.opened_ms).astimezone(zone).strftime("%a %d %b %H:%M")
-            line = f"{at}  {MARKS[alert.severity.value]} {alert.summary}"
+            line = f"{measures.moment(alert.opened_ms):17}  {MARKS[alert.severity.value]} {alert.summary}"
             folded = textwrap.fill(line, bar.console.width, subsequent_indent=" " * 21)
             bar.console.print(folded, highlight=False, markup=False)
 
         for progress in demo.play(store, tell):
-            day = from_ms(progress.at_ms).astimezone(zone).strftime("%a %d %b")
-            bar.update(task, completed=progress.share, description=day)
+            bar.update(task, completed=progress.share, description=measures.day(progress.at_ms))
     _show_where_it_stands(store)
     say()
     say("Look further while this runs, in another terminal:")

@@ -12,7 +12,7 @@ from mustwatch.cellar.book import Entry, EntryKind, What
 from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.guidance import say_next
 from mustwatch.cellar.measures import Measures
-from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, day_and_time
+from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind
 from mustwatch.cellar.steps import next_steps
 from mustwatch.cli.opening import now_ms, opened_store, settings_or_fail
 from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
@@ -107,7 +107,7 @@ class Hand:
         if self.as_json:
             emit_json(recorded_json(recorded))
             return
-        when_words = day_and_time(entry.at_ms, self.recorder.zone)
+        when_words = self.units.written(entry.at_ms)
         say(f"{entry.lot}, {when_words}: {what_was_done(entry.what, self.units)}")
         for compared in recorded.floats:
             for line in float_words(compared, entry.lot, self.units):
@@ -134,7 +134,7 @@ class Hand:
             measures=self.units,
         )
         for step in steps:
-            say(f"Next: {say_next(step, recorder.now_ms, recorder.zone)}")
+            say(f"Next: {say_next(step, recorder.now_ms, self.units)}")
 
 
 @contextmanager

@@ -1,21 +1,17 @@
 """``mustwatch listen``: what arrives on the broker, and the entry for a sensor that is not configured yet."""
 
+from collections.abc import Callable
 from typing import Annotated, Any
 
 import typer
 
+from mustwatch.cellar.measures import Measures
 from mustwatch.cli.opening import now_ms, settings_or_fail
 from mustwatch.cli.output import ExitCode, emit_json, fail, remark, say
+from mustwatch.config.plan import measures_of
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
-UNITS = {
-    "gravity": "gravity {:.4f}",
-    "inclination_deg": "leaning {:.1f}°",
-    "celsius": "{:.1f} °C",
-    "battery_v": "battery {:.2f} V",
-    "signal_dbm": "signal {:.0f} dBm",
-}
 FIRST_LINES = 3
 """So many messages of one topic are shown as they come; the rest is counted."""
 
@@ -36,6 +32,7 @@ def listen(
     from mustwatch.listening.report import Ear
 
     settings = settings_or_fail()
+    measures = measures_of(settings)
     topics = tuple(topic or ["#"])
     try:
         broker = settings.mqtt.broker()
@@ -47,7 +44,7 @@ def listen(
     def heard(message: Heard) -> None:
         taken = ear.take(*message)
         if taken is not None and not as_json and taken.messages <= FIRST_LINES:
-            _say_message(message, sensors.get(message.topic))
+            _say_message(message, sensors.get(message.topic), measures)
 
     remark(
         f"listening to {', '.join(topics)} on {broker.host}:{broker.port} for {seconds:g} s (Ctrl-C ends it)"
@@ -102,7 +99,7 @@ def _document(ear: Any, sensors: dict[str, Any], settings: Any) -> dict[str, Any
     }
 
 
-def _say_message(message: Any, sensor: Any) -> None:
+def _say_message(message: Any, sensor: Any, measures: Measures) -> None:
     from mustwatch.listening.report import figures, read_as, shown
 
     kept = "  (retained: an old value)" if message.is_retained else ""
@@ -110,18 +107,26 @@ def _say_message(message: Any, sensor: Any) -> None:
     if sensor is not None:
         readings, why = read_as(sensor, message.topic, message.payload, now_ms())
         for reading in readings:
-            say(f"    {sensor.id}: {_words(figures(reading))}")
+            say(f"    {sensor.id}: {_words(figures(reading), measures)}")
         if why is not None:
             say(f"    {sensor.id}: cannot be read: {why}")
 
 
-def _words(said: dict[str, float]) -> str:
-    return ", ".join(UNITS[name].format(value) for name, value in said.items())
+def _words(said: dict[str, float], measures: Measures) -> str:
+    say: dict[str, Callable[[float], str]] = {
+        "gravity": lambda value: f"gravity {measures.gravity(value, 4)}",
+        "inclination_deg": "leaning {:.1f}°".format,
+        "celsius": measures.temperature,
+        "battery_v": "battery {:.2f} V".format,
+        "signal_dbm": "signal {:.0f} dBm".format,
+    }
+    return ", ".join(say[name](value) for name, value in said.items())
 
 
 def _say_end(ear: Any, document: dict[str, Any], settings: Any) -> None:
     from mustwatch.config.settings import find_config
 
+    measures = measures_of(settings)
     if not ear.topics:
         say("Nothing was said. Does the float publish to this broker? A user and password for it:")
         say("  sudo mustwatch-broker add NAME")
@@ -129,7 +134,7 @@ def _say_end(ear: Any, document: dict[str, Any], settings: Any) -> None:
     say()
     for row in document["topics"]:
         if row["sensor"] is None:
-            read = "; ".join(_words(reading) for reading in row["readings"]) or row["why"]
+            read = "; ".join(_words(reading, measures) for reading in row["readings"]) or row["why"]
             say(f"new  {row['topic']}: {read}")
     if ear.passed_over:
         say(f"and {ear.passed_over} messages on more topics than are looked at: use --topic")

@@ -2,7 +2,6 @@
 
 from datetime import date
 from typing import Annotated
-from zoneinfo import ZoneInfo
 
 import typer
 
@@ -20,6 +19,7 @@ def night(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Show how far and how fast the temperatures swung last night, or in the night that began on DATE."""
+    from mustwatch.config.plan import measures_of
     from mustwatch.views.night import night_view
     from mustwatch.views.night_text import night_lines
 
@@ -35,5 +35,5 @@ def night(
     if as_json:
         emit_json(document)
         return
-    for line in night_lines(document, settings.cellar.temperature_unit, ZoneInfo(settings.cellar.timezone)):
+    for line in night_lines(document, measures_of(settings)):
         say(line)

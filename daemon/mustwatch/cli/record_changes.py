@@ -23,7 +23,6 @@ from mustwatch.cellar.entry_json import UnreadableEntryError, what_from_json, wh
 from mustwatch.cellar.history import in_force
 from mustwatch.cellar.naming import unknown_sensor
 from mustwatch.cellar.profile import Stage
-from mustwatch.cellar.refusal import day_and_time
 from mustwatch.cli.hand import AsJson, At, Despite, Hand, Lot, hand, parsed, refused
 from mustwatch.cli.output import ExitCode, emit_json, fail, say
 from mustwatch.must.density import gravity_20_from_reading
@@ -186,12 +185,10 @@ def undo(
         if as_json:
             emit_json({"undone": entry.id, "in_force_again": back.id if back else None})
             return
-        when = day_and_time(entry.at_ms, recorder.zone)
+        when = who.units.written(entry.at_ms)
         say(f"Undone: {entry.lot}, {when}: {what_was_done(entry.what, who.units)}")
         if back is not None:
-            say(
-                f"In force again: {day_and_time(back.at_ms, recorder.zone)}: {what_was_done(back.what, who.units)}"
-            )
+            say(f"In force again: {who.units.written(back.at_ms)}: {what_was_done(back.what, who.units)}")
 
 
 _ALIASES: Mapping[str, str] = {
@@ -317,7 +314,5 @@ def correct(
         at_ms = entry.at_ms if at is None else who.at_ms(at)
         what = corrected_what(entry.what, pairs)
         if not as_json:
-            say(
-                f"Before: {day_and_time(entry.at_ms, who.recorder.zone)}: {what_was_done(entry.what, who.units)}"
-            )
+            say(f"Before: {who.units.written(entry.at_ms)}: {what_was_done(entry.what, who.units)}")
         who.take(entry.lot, at_ms, what, despite or entry.despite, replaces=entry.id)

@@ -20,7 +20,7 @@ from mustwatch.cellar.history import CellarHistory, LotHistory, fold, in_force
 from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.cellar.naming import unknown_lot, unknown_sensor
 from mustwatch.cellar.profile import Profile
-from mustwatch.cellar.refusal import Reason, Refusal, day_and_time, overrulable, wrong
+from mustwatch.cellar.refusal import Reason, Refusal, overrulable, wrong
 from mustwatch.cellar.rules import Cellar, refusals
 from mustwatch.cellar.sensor import SensorKind
 from mustwatch.config.plan import CellarPlan, note_places, plan_of
@@ -218,7 +218,7 @@ class Recorder:
         compared = self.compare(sensor, history, last[0], last[1].gravity)
         if compared is None:
             raise NothingToCompareError(
-                f"{sensor} said nothing of {lot!r} within an hour of the check of {day_and_time(last[0], self.zone)}: "
+                f"{sensor} said nothing of {lot!r} within an hour of the check of {self.measures.written(last[0])}: "
                 "check again while it reports, or give --offset"
             )
         return Compared(last[0], compared.offset)
@@ -265,7 +265,7 @@ class Recorder:
             return found
         # A start or racking long past is judged by what the whole book says after it, not as if it were new.
         found = [refusal for refusal in found if refusal.reason is not Reason.OCCUPIED]
-        return found or broken_by(self.entries, [*self.entries, entry], self.zone)
+        return found or broken_by(self.entries, [*self.entries, entry], self.measures)
 
     def _float_says(self, entry: Entry) -> float | None:
         """Return the gravity by a lot's floats at an entry's instant, or None where they are doubted themselves."""
@@ -341,7 +341,7 @@ class Recorder:
     def _take_back(self, entry: Entry) -> None:
         self._read()
         after = [replace(e, undone_ms=self.now_ms) if e.id == entry.id else e for e in self.entries]
-        broken = broken_by(self.entries, after, self.zone)
+        broken = broken_by(self.entries, after, self.measures)
         if broken:
             raise RefusedError(broken)
         self._store.book.undo(entry, self.now_ms)
@@ -357,8 +357,8 @@ class Recorder:
         """
         with self._store.transaction():
             self._read()
-            news = news_of(entries, self.entries, self.zone)
-            refused = news.refusals or broken_by(self.entries, news.applied_to(self.entries), self.zone)
+            news = news_of(entries, self.entries, self.measures)
+            refused = news.refusals or broken_by(self.entries, news.applied_to(self.entries), self.measures)
             if refused:
                 raise RefusedError(refused)
             for entry in news.fresh:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from math import pi
 from typing import Final
 
+from mustwatch.cellar.measures import Measures
 from mustwatch.must.bounds import OutOfRangeError, meant_gravity, require_within
 from mustwatch.must.density import WATER_20_KG_PER_M3
 from mustwatch.must.sugar import (
@@ -118,9 +119,9 @@ def temperature_c(name: str, text: str, *, bare: bool = True) -> float:
     if not 0.0 <= celsius <= HOTTEST_MUST_C:
         as_fahrenheit = _TO_CELSIUS["f"](number)
         hint = f"; did you mean {number:g}F?" if not unit and 0.0 <= as_fahrenheit <= HOTTEST_MUST_C else ""
-        raise OutOfRangeError(
-            f"{name} {celsius:g} °C is out of range; expected 0 to {HOTTEST_MUST_C:g} °C{hint}"
-        )
+        said = Measures(temperature_unit="F" if unit in ("f", "degf", "fahrenheit") else "C")
+        allowed = said.band(0.0, HOTTEST_MUST_C)
+        raise OutOfRangeError(f"{name} {said.temperature(celsius)} is out of range; expected {allowed}{hint}")
     return celsius
 
 

@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from mustwatch.alerting.alert import Alert
 from mustwatch.alerting.rules import Units
@@ -78,7 +77,6 @@ def page_of(store: Store, settings: Settings, record: BookRecord, now_ms: int) -
         cellar=settings.cellar.name,
         profile_title=profile.title,
         now_ms=now_ms,
-        zone=ZoneInfo(settings.cellar.timezone),
         units=measures_of(settings),
         bands=bands,
     )

@@ -2,13 +2,13 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import timedelta, tzinfo
+from datetime import timedelta
 from html import escape
 from itertools import pairwise
 from math import ceil, floor
 
 from mustwatch.cellar.book import Addition, Bottling, Racking
-from mustwatch.cellar.instant import DAY_MS, HOUR_MS, from_ms, to_ms
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS, to_ms
 from mustwatch.cellar.measures import Measures, signed
 from mustwatch.cellar.profile import Band
 from mustwatch.views.book_record import BookRecord
@@ -47,15 +47,14 @@ class Frame:
 
 
 def curve_svg(
-    record: BookRecord, until_ms: int, zone: tzinfo, units: Measures, bands: Sequence[tuple[int, Band]] = ()
+    record: BookRecord, until_ms: int, units: Measures, bands: Sequence[tuple[int, Band]] = ()
 ) -> str:
     """Return the drawing: gravity above, temperature below, on one time axis, with what people did.
 
     Args:
         record: the lot's record.
         until_ms: the right edge, if nothing in the record is later.
-        zone: the cellar's time zone, for the dates.
-        units: of both axes.
+        units: of both axes, and the clock of the dates.
         bands: temperature band from an instant on, in time order.
     """
     curves = record.curves
@@ -75,7 +74,7 @@ def curve_svg(
     coarse = 10.0 if units.temperature_unit == "F" else 5.0
     temperature = _frame(from_ms, end_ms, degrees, coarse, below, TEMPERATURE_HEIGHT) if degrees else None
     bottom = below + TEMPERATURE_HEIGHT if temperature is not None else TOP + GRAVITY_HEIGHT
-    parts += _dates(gravity, bottom, zone)
+    parts += _dates(gravity, bottom, units)
     parts += _stages(record, gravity, end_ms)
     name, digits = ("gravity", 3) if units.gravity_unit == "SG" else ("gravity, °Bx", 0)
     parts += _axis(gravity, _gravity_ticks(gravity, step), name, lambda v: signed(v, digits))
@@ -134,10 +133,10 @@ def _axis(frame: Frame, ticks: list[float], name: str, words: Callable[[float], 
     yield f'<text class="name" x="{LEFT + 5}" y="{frame.top + frame.height - 6:.1f}">{name}</text>'
 
 
-def _dates(frame: Frame, bottom: float, zone: tzinfo) -> Iterator[str]:
+def _dates(frame: Frame, bottom: float, units: Measures) -> Iterator[str]:
     days = (frame.until_ms - frame.from_ms) / DAY_MS
     step = next((s for s in DAY_STEPS if days / s <= MOST_DATES), DAY_STEPS[-1])
-    at = from_ms(frame.from_ms).astimezone(zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    at = units.local(frame.from_ms).replace(hour=0, minute=0, second=0, microsecond=0)
     while True:
         at += timedelta(days=step)
         x = frame.x(to_ms(at))
@@ -145,7 +144,8 @@ def _dates(frame: Frame, bottom: float, zone: tzinfo) -> Iterator[str]:
             return
         yield f'<path class="grid" d="M{x:.1f} {TOP}V{bottom:.1f}"/>'
         if x < WIDTH - RIGHT - 14:
-            yield f'<text class="tick" x="{x:.1f}" y="{bottom + 13:.1f}" text-anchor="middle">{at.day} {at:%b}</text>'
+            day = units.date(to_ms(at))
+            yield f'<text class="tick" x="{x:.1f}" y="{bottom + 13:.1f}" text-anchor="middle">{day}</text>'
 
 
 def _stages(record: BookRecord, frame: Frame, end_ms: int) -> Iterator[str]:

@@ -1,20 +1,18 @@
 """The cellar record of a lot as one self-contained A4 page: no script, no link, legible in black and white."""
 
 from collections.abc import Iterator, Sequence
-from datetime import tzinfo
 from html import escape
 
 from mustwatch.cellar.additions import Purpose
 from mustwatch.cellar.analysis import KINDS, measured, value_words
 from mustwatch.cellar.book import Bottling, Entry, EntryKind, Measurement, Racking, Start
-from mustwatch.cellar.instant import DAY_MS, from_ms
-from mustwatch.cellar.measures import Measures
+from mustwatch.cellar.instant import DAY_MS
+from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.profile import Band
 from mustwatch.views.book_curve import curve_svg
 from mustwatch.views.book_record import BookRecord, Line, Standing, Told, Total, total_words
 from mustwatch.views.book_words import (
     gravity_words,
-    temperature_words,
     what_was_done,
 )
 
@@ -37,7 +35,7 @@ table { width: 100%; border-collapse: collapse; font-variant-numeric: tabular-nu
 th { text-align: left; font-size: 8.5pt; font-weight: normal; border-bottom: .8pt solid #000; padding: .6mm 1.2mm }
 td { vertical-align: top; border-bottom: .3pt solid #777; padding: .8mm 1.2mm; overflow-wrap: anywhere }
 thead { display: table-header-group } tr { break-inside: avoid }
-.n { text-align: right; white-space: nowrap } .when { white-space: nowrap; width: 27mm } .mark { width: 6mm }
+.n { text-align: right; white-space: nowrap } .when { white-space: nowrap; width: 34mm } .mark { width: 6mm }
 .kind { white-space: nowrap } .told td { font-style: italic } .gone td { text-decoration: line-through; color: #444 }
 .gone .why { text-decoration: none } .why { display: block; font-size: 8.5pt; font-style: italic }
 footer { margin-top: 6mm; border-top: .3pt solid #000; padding-top: 1.5mm }
@@ -86,8 +84,7 @@ def book_page(
     cellar: str,
     profile_title: str,
     now_ms: int,
-    zone: tzinfo,
-    units: Measures | None = None,
+    units: Measures = PLAIN,
     bands: Sequence[tuple[int, Band]] = (),
 ) -> str:
     """Return the page as HTML.
@@ -96,19 +93,17 @@ def book_page(
         record: the lot's record.
         cellar: the cellar's name; ``profile_title``: what its profile is called.
         now_ms: the present: when the page was made.
-        zone: the cellar's time zone.
-        units: how its owner likes numbers.
+        units: how its owner likes numbers, and the clock on its wall.
         bands: temperature band from an instant on, for the curve.
     """
-    units = units or Measures()
-    page = _Page(record, zone, units)
+    page = _Page(record, units)
     until_ms = now_ms if record.lot.ended_ms is None else record.lot.ended_ms
     lot = escape(record.lot.lot)
     made_of = escape(record.lot.start.must or profile_title)
     body = (
         f"<h1>{lot}</h1><p class=of>{made_of} · {escape(cellar)}</p>"
         f"{page.label()}"
-        f"<h2>Curve</h2><figure>{curve_svg(record, until_ms, zone, units, bands)}{page.caption()}</figure>"
+        f"<h2>Curve</h2><figure>{curve_svg(record, until_ms, units, bands)}{page.caption()}</figure>"
         f"{page.stages()}{page.totals()}{page.measured()}"
         f"<h2>What was done, measured and told</h2>{page.timeline()}"
         f"<footer class=small>{page.notes(now_ms)}</footer>"
@@ -123,18 +118,12 @@ def book_page(
 class _Page:
     """Writes the parts of the page; every text from people is escaped here."""
 
-    def __init__(self, record: BookRecord, zone: tzinfo, units: Measures) -> None:
+    def __init__(self, record: BookRecord, units: Measures) -> None:
         self._record = record
-        self._zone = zone
         self._units = units
 
-    def _day(self, at_ms: int) -> str:
-        at = from_ms(at_ms).astimezone(self._zone)
-        return f"{at.day} {at:%b %Y}"
-
     def _when(self, at_ms: int) -> str:
-        at = from_ms(at_ms).astimezone(self._zone)
-        return f"{at:%d %b %Y} {at:%H:%M}"
+        return f"{self._units.full_day(at_ms)}, {self._units.clock(at_ms)}"
 
     # --- label data ----------------------------------------------------------------------------------------
 
@@ -147,11 +136,10 @@ class _Page:
     def _boxes(self) -> Iterator[tuple[str, str]]:
         record, lot = self._record, self._record.lot
         bottled_ms = lot.bottled_ms
-        yield "Begun", self._day(lot.started_ms)
-        yield "Bottled", self._day(bottled_ms) if bottled_ms is not None else "not yet"
-        bottles = [f"{count} × {size:g} mL" for size, count in record.bottles.items()]
-        litres = f"{lot.litres:.3g} L" if lot.litres is not None else "–"
-        yield "Bottles" if bottles else "Volume", escape(", ".join(bottles) or litres)
+        yield "Begun", self._units.full_day(lot.started_ms)
+        yield "Bottled", self._units.full_day(bottled_ms) if bottled_ms is not None else "not yet"
+        bottles = [f"{count} × {self._units.volume(size / 1000)}" for size, count in record.bottles.items()]
+        yield "Bottles" if bottles else "Volume", escape(", ".join(bottles) or self._units.volume(lot.litres))
         yield "Starting gravity", self._starting()
         yield (
             "Final gravity" if bottled_ms is not None else "Gravity now",
@@ -208,7 +196,7 @@ class _Page:
 
     def _racking(self, entry: Entry) -> str:
         to = entry.what.to_vessel if isinstance(entry.what, Racking) else ""
-        return f"racked to {escape(to)} on {self._day(entry.at_ms)}"
+        return f"racked to {escape(to)} on {self._units.full_day(entry.at_ms)}"
 
     def stages(self) -> str:
         spans = self._record.stages
@@ -229,7 +217,7 @@ class _Page:
         return f"<h2>Additions</h2><table>{head}<tbody>{rows}</tbody></table>"
 
     def _total(self, total: Total) -> str:
-        amount = total_words(total)
+        amount = total_words(total, self._units)
         purpose = PURPOSE_WORDS.get(total.purpose, "")
         return (
             f"<tr><td>{escape(total.what)}<td>{purpose}<td class=n>{total.times}<td class=n>{escape(amount)}"
@@ -261,7 +249,7 @@ class _Page:
         gravity = celsius = ""
         if isinstance(what, Start | Measurement | Racking):
             gravity = gravity_words(what.gravity, self._units) or ""
-            celsius = temperature_words(what.temperature_c, self._units) or ""
+            celsius = "" if what.temperature_c is None else self._units.temperature(what.temperature_c)
         words = escape(what_was_done(what, self._units, in_words=False))
         if entry.despite is not None:
             words += f"<span class=why>although a rule refused it: {escape(entry.despite)}</span>"

@@ -10,6 +10,7 @@ from typing import Any
 from mustwatch.cellar.additions import Purpose, purpose_of
 from mustwatch.cellar.book import Addition, Bottling, Entry
 from mustwatch.cellar.history import END_MS, LotHistory, in_force
+from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.strength import Strength, checks, must_until, newest_gravity, strength_of, sweetened_ms
 
@@ -190,12 +191,14 @@ def totals(lot: LotHistory) -> Iterable[Total]:
         yield Total(of[0].what, len(of), amount, unit, purpose_of(of[0]))
 
 
-def total_words(total: Total) -> str:
-    """Return a total's amount with its unit, small volumes in mL; or that not everything was weighed."""
+def total_words(total: Total, measures: Measures) -> str:
+    """Return a total's amount with its unit; or that not everything was weighed."""
     if total.amount is None:
         return "not all weighed"
-    if total.unit == "L" and total.amount < 1.0:
-        return f"{total.amount * 1000:.6g} mL"
+    if total.unit == "L":
+        return measures.volume(total.amount)
+    if total.unit == "g":
+        return measures.mass(total.amount)
     return f"{total.amount:.6g} {total.unit or ''}".strip()
 
 

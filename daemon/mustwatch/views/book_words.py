@@ -16,7 +16,7 @@ from mustwatch.cellar.book import (
     Tasting,
     What,
 )
-from mustwatch.cellar.measures import Measures
+from mustwatch.cellar.measures import PLAIN, Measures
 
 
 def gravity_words(gravity: float | None, units: Measures) -> str | None:
@@ -24,16 +24,10 @@ def gravity_words(gravity: float | None, units: Measures) -> str | None:
     return None if gravity is None else units.gravity(gravity, 4)
 
 
-def temperature_words(celsius: float | None, units: Measures) -> str | None:
-    """Return a temperature in the cellar's unit, or None."""
-    return None if celsius is None else units.temperature(celsius)
-
-
 def _reading(what: Start | Measurement | Racking, units: Measures, *, in_words: bool) -> list[str]:
     """Return gravity (and as read, where that differs) and temperature; only the as-read part beside columns."""
     parts: list[str] = []
     gravity = gravity_words(what.gravity, units)
-    celsius = temperature_words(what.temperature_c, units)
     as_read = what.gravity_as_read
     is_corrected = as_read is not None and what.gravity is not None and abs(as_read - what.gravity) >= 0.00005
     scale = (
@@ -44,8 +38,8 @@ def _reading(what: Start | Measurement | Racking, units: Measures, *, in_words: 
         parts.append(f"gravity {gravity}" + (f" ({shown})" if shown else ""))
     elif shown:
         parts.append(shown)
-    if celsius is not None and in_words:
-        parts.append(celsius)
+    if what.temperature_c is not None and in_words:
+        parts.append(units.temperature(what.temperature_c))
     if isinstance(what, Racking) and what.from_sensors:
         if in_words and parts:
             parts[-1] += " (from the sensors)"
@@ -56,11 +50,11 @@ def _reading(what: Start | Measurement | Racking, units: Measures, *, in_words: 
 
 def _start(what: Start, units: Measures, in_words: bool) -> str:
     parts = [f"began in {what.vessel}"]
-    parts += [f"{what.litres:g} L"] if what.litres is not None else []
+    parts += [units.volume(what.litres)] if what.litres is not None else []
     parts += [f"of {what.must}"] if what.must else []
     parts += _reading(what, units, in_words=in_words)
     parts += [f"yeast {what.yeast}"] if what.yeast else []
-    band = [temperature_words(c, units) or "…" for c in (what.yeast_low_c, what.yeast_high_c)]
+    band = ["…" if c is None else units.temperature(c) for c in (what.yeast_low_c, what.yeast_high_c)]
     if what.yeast_low_c is not None or what.yeast_high_c is not None:
         parts.append(f"the yeast's band {band[0]} to {band[1]}")
     target = gravity_words(what.target_gravity, units)
@@ -81,21 +75,23 @@ def _measurement(what: Measurement, units: Measures, in_words: bool) -> str:
 def _racking(what: Racking, units: Measures, in_words: bool) -> str:
     origin = f"from {what.from_vessel} " if what.from_vessel else ""
     parts = [f"racked {origin}to {what.to_vessel}"]
-    parts += [f"{what.litres:g} L"] if what.litres is not None else []
+    parts += [units.volume(what.litres)] if what.litres is not None else []
     parts += _reading(what, units, in_words=in_words)
-    parts += [f"{what.headspace_litres:g} L of headspace"] if what.headspace_litres is not None else []
-    parts += [f"{what.lees_litres:g} L of lees left behind"] if what.lees_litres is not None else []
+    parts += (
+        [f"{units.volume(what.headspace_litres)} of headspace"] if what.headspace_litres is not None else []
+    )
+    parts += [f"{units.volume(what.lees_litres)} of lees left behind"] if what.lees_litres is not None else []
     parts += [f"{', '.join(what.floats)} went along"] if what.floats else []
     return ", ".join(parts)
 
 
-def _addition(what: Addition) -> str:
+def _addition(what: Addition, units: Measures) -> str:
     amount = amount_words(what)
     words = f"added {amount + ' ' if amount else ''}{what.what}"
     if what.why:
         words += f": {what.why}"
     if what.litres is not None and what.unit not in ("L", "mL", "l", "ml"):
-        words += f" (+{what.litres:g} L)"
+        words += f" (+{units.volume(what.litres)})"
     purpose = purpose_of(what)
     return words if purpose is Purpose.OTHER or what.purpose is None else f"{words} [{purpose}]"
 
@@ -107,7 +103,7 @@ def amount_words(what: Addition) -> str:
     return f"{what.amount:g} {what.unit}".strip() if what.unit else f"{what.amount:g}"
 
 
-def what_was_done(what: What, units: Measures | None = None, *, in_words: bool = True) -> str:
+def what_was_done(what: What, units: Measures = PLAIN, *, in_words: bool = True) -> str:
     """Return an entry in one line of plain words, in the past tense.
 
     Args:
@@ -115,7 +111,6 @@ def what_was_done(what: What, units: Measures | None = None, *, in_words: bool =
         units: how the cellar's owner likes numbers.
         in_words: with gravity and temperature; False where those stand in columns of their own.
     """
-    units = units or Measures()
     if isinstance(what, Start):
         return _start(what, units, in_words)
     if isinstance(what, Measurement):
@@ -123,14 +118,14 @@ def what_was_done(what: What, units: Measures | None = None, *, in_words: bool =
     if isinstance(what, Racking):
         return _racking(what, units, in_words)
     if isinstance(what, Addition):
-        return _addition(what)
+        return _addition(what, units)
     if isinstance(what, Note):
         return what.text + (f" [{what.step}]" if what.step else "")
     if isinstance(what, Tasting):
         return f"tasted: {what.text}"
     if isinstance(what, Bottling):
-        litres = what.bottles * what.bottle_ml / 1000.0
-        return f"bottled {what.bottles} bottles of {what.bottle_ml:g} mL ({litres:.3g} L)"
+        size = what.bottle_ml / 1000.0
+        return f"bottled {what.bottles} bottles of {units.volume(size)} ({units.volume(what.bottles * size)})"
     if isinstance(what, Move):
         return (
             f"{what.sensor} taken out"
@@ -138,7 +133,8 @@ def what_was_done(what: What, units: Measures | None = None, *, in_words: bool =
             else f"{what.sensor} put into {what.to_vessel}"
         )
     if isinstance(what, Reanchor):
-        return f"{what.sensor} re-anchored: {what.offset:+.4f} of gravity from here on"
+        offset = units.gravity_change(what.offset, digits=4, sign=True)
+        return f"{what.sensor} re-anchored: {offset} of gravity from here on"
     if isinstance(what, Malolactic):
         return f"malolactic ferment {what.state}"
     assert isinstance(what, StageChange)  # noqa: S101 (every kind is named above)

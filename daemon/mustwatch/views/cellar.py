@@ -3,13 +3,13 @@
 from collections.abc import Mapping
 from functools import partial
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from mustwatch.alerting.alert import Alert
 from mustwatch.alerting.wording import public
 from mustwatch.cellar.guidance import Fermenting, co2_caution, reminders, say_when
 from mustwatch.cellar.history import CellarHistory, LotHistory
 from mustwatch.cellar.instant import DAY_MS, iso
+from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.requirements import Case
 from mustwatch.cellar.steps import NextStep, band_now, next_steps, stage_now
@@ -24,7 +24,7 @@ from mustwatch.views.strength import strength_now
 from mustwatch.views.unbooked import unbooked_wines
 
 
-def step_public(step: NextStep, zone: ZoneInfo, now_ms: int) -> dict[str, Any]:
+def step_public(step: NextStep, measures: Measures, now_ms: int) -> dict[str, Any]:
     """Return a next step as JSON and text show it."""
     return {
         "id": step.step.id,
@@ -38,7 +38,7 @@ def step_public(step: NextStep, zone: ZoneInfo, now_ms: int) -> dict[str, Any]:
         "first": list(step.first),
         "ready": list(step.ready),
         "source": step.step.source,
-        "when": say_when(step, now_ms, zone),
+        "when": say_when(step, now_ms, measures),
     }
 
 
@@ -67,7 +67,7 @@ def present_stage(
 def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]:
     """Return the document of ``mustwatch cellar --json`` and of the cellar page."""
     plan = plan_of(settings)
-    zone = ZoneInfo(settings.cellar.timezone)
+    measures = plan.rules.units.measures
     history = store.book.history()
     now = store.watching.now()
     alerts = store.alerts.open()
@@ -87,8 +87,8 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
                 row["evaluated_until"] = iso(max(behind[lot.lot], lot.started_ms))
             profile = plan.profile_for(lot)
             facts = facts_of(lot, history, now.get(lot.lot), alerts, plan)
-            steps = next_steps(lot, profile, now_ms, facts, measures=plan.rules.units.measures)
-            row["next"] = [step_public(s, zone, now_ms) for s in steps]
+            steps = next_steps(lot, profile, now_ms, facts, measures=measures)
+            row["next"] = [step_public(s, measures, now_ms) for s in steps]
             row["remember"] = [
                 {"do": r.do, "why": r.why, "due_at": iso(r.due_ms), "step": r.step}
                 for r in reminders(lot, profile, now_ms, facts)

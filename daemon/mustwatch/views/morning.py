@@ -2,11 +2,10 @@
 
 from collections.abc import Iterable, Iterator
 from typing import Any, NamedTuple
-from zoneinfo import ZoneInfo
 
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.steps import Due
-from mustwatch.config.plan import CellarPlan, plan_of
+from mustwatch.config.plan import CellarPlan, measures_of, plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
 from mustwatch.views.cellar import cellar_view
@@ -105,7 +104,7 @@ def _odd(
     night: dict[str, Any], plan: CellarPlan, settings: Settings, said: set[str | None], store: Store
 ) -> Iterator[Point]:
     """Yield the nights outside a wine's band for its dwell, or that swung too far, where no open alert says so."""
-    unit, zone = settings.cellar.temperature_unit, ZoneInfo(settings.cellar.timezone)
+    measures = measures_of(settings)
     lots = store.book.history().lots
     for row in night["vessels"]:
         if row["lot"] is None or row["lot"] in said or row["swing"] is None:
@@ -113,7 +112,7 @@ def _odd(
         profile = plan.profile_for(lots[row["lot"]])
         outside = max(row["minutes_above"], row["minutes_below"])
         if outside >= profile.dwell_minutes or row["swing"] >= profile.night_swing_c:
-            line = "; ".join(text.strip() for text in vessel_lines(row, unit, zone))
+            line = "; ".join(text.strip() for text in vessel_lines(row, measures))
             yield Point(f"night {night['night']} {row['lot']}", f"Overnight, {line}")
 
 

@@ -2,8 +2,10 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, tzinfo
-from typing import Any, Literal, NamedTuple, Protocol
+from datetime import date
+from typing import Any, NamedTuple, Protocol
+
+from mustwatch.cellar.measures import Measures
 
 Document = dict[str, Any]
 """A JSON document in the words of the commands' ``--json``."""
@@ -38,12 +40,10 @@ class NotPossibleError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Manners:
-    """What the cellar is called and how its people like numbers and times shown."""
+    """What the cellar is called and how its people are told quantities and instants."""
 
     cellar: str
-    zone: tzinfo
-    gravity_unit: Literal["SG", "Bx"] = "SG"
-    temperature_unit: Literal["C", "F"] = "C"
+    measures: Measures
 
 
 @dataclass(frozen=True, slots=True)

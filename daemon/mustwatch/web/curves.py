@@ -1,14 +1,15 @@
 """The small figures of the pages, drawn as SVG: a vessel's last days, a night, the moment of an alert."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
 from markupsafe import Markup, escape
 
 from mustwatch.cellar.instant import from_ms, to_ms
+from mustwatch.cellar.measures import DAYS
 from mustwatch.web.drawing import Box, Run, line, spread, within
-from mustwatch.web.words import DAYS, Words
+from mustwatch.web.words import Words
 
 WIDTH = 330.0
 LEFT, RIGHT = 2.0, 44.0
@@ -32,8 +33,10 @@ def days_figure(
     curve: Mapping[str, Any], band: Mapping[str, float] | None, words: Words, label: str
 ) -> Markup:
     """Return a vessel's last days: gravity above, temperature in its band below, on one axis of days."""
-    gravity = Run(curve["gravity"]["at"], [words.gravity_number(v) for v in curve["gravity"]["values"]])
-    celsius = Run(curve["celsius"]["at"], [words.temperature_number(v) for v in curve["celsius"]["values"]])
+    gravity, celsius = (
+        run_of(curve["gravity"], words.gravity_number),
+        run_of(curve["celsius"], words.temperature_number),
+    )
     if gravity.is_empty() and celsius.is_empty():
         return Markup("")
     from_instant_ms, until_ms = curve["from_ms"], curve["until_ms"]
@@ -59,12 +62,17 @@ def days_figure(
     ).format(WIDTH, height, label, Markup("").join(parts))
 
 
+def run_of(curve: Mapping[str, Any], convert: Callable[[float], float]) -> Run:
+    """Return a curve's columns in the cellar's unit."""
+    return Run(curve["at"], [None if v is None else convert(v) for v in curve["values"]])
+
+
 def _gravity_at_least(words: Words) -> float:
-    return GRAVITY_AT_LEAST if words.manners.gravity_unit == "SG" else 1.5
+    return GRAVITY_AT_LEAST if words.gravity_unit == "SG" else 1.5
 
 
 def _short_gravity(words: Words) -> str:
-    return "{:.3f}" if words.manners.gravity_unit == "SG" else "{:.1f}"
+    return "{:.3f}" if words.gravity_unit == "SG" else "{:.1f}"
 
 
 def _celsius_part(
@@ -76,13 +84,12 @@ def _celsius_part(
     top: float,
     bottom: float,
 ) -> Markup:
-    least = CELSIUS_AT_LEAST * (1.8 if words.manners.temperature_unit == "F" else 1.0)
+    least = words.warmth_number(CELSIUS_AT_LEAST)
     low, high = spread(*(celsius.bounds() or (0.0, 0.0)), least)
     box = Box(from_instant_ms, until_ms, low, high, WIDTH, bottom, LEFT, top + 4, RIGHT, 4)
     shade = Markup("")
     if band is not None:
-        band_low, band_high = words.temperature_number(band["low"]), words.temperature_number(band["high"])
-        shade = band_shade(box, band_low or 0.0, band_high or 0.0)
+        shade = band_shade(box, words.temperature_number(band["low"]), words.temperature_number(band["high"]))
     return shade + _curve("celsius", celsius, box, "{:.1f}°")
 
 
@@ -141,15 +148,11 @@ def night_figure(
         words: the cellar's units and clock.
         label: what the drawing shows, in words.
     """
-    curve = Run(row["curve"]["at"], [words.temperature_number(v) for v in row["curve"]["values"]])
-    beside = (
-        None
-        if room is None
-        else Run(room["curve"]["at"], [words.temperature_number(v) for v in room["curve"]["values"]])
-    )
+    curve = run_of(row["curve"], words.temperature_number)
+    beside = None if room is None else run_of(room["curve"], words.temperature_number)
     if curve.is_empty():
         return Markup("")
-    least = CELSIUS_AT_LEAST * (1.8 if words.manners.temperature_unit == "F" else 1.0)
+    least = words.warmth_number(CELSIUS_AT_LEAST)
     low, high = spread(*(curve.bounds() or (0.0, 0.0)), least, 0.12)
     low, high = low - 0.22 * (high - low), high + 0.14 * (high - low)  # room for the marks' words
     box = Box(
@@ -158,7 +161,7 @@ def night_figure(
     )  # fmt: skip
     parts = [_night_shade(box, night), *_hour_ticks(box, words), *_degree_ticks(box)]
     if row["band"] is not None:
-        edges = [words.temperature_number(row["band"][side]) or 0.0 for side in ("low", "high")]
+        edges = [words.temperature_number(row["band"][side]) for side in ("low", "high")]
         parts.insert(1, band_shade(box, edges[0], edges[1]))
     if beside is not None:
         parts.append(Markup('<path class="room" d="{}"/>').format(line(within(beside, box), box)))
@@ -209,10 +212,11 @@ def _degree_ticks(box: Box) -> Iterator[Markup]:
 
 def _extreme(box: Box, row: Mapping[str, Any], name: str, words: Words) -> Iterator[Markup]:
     """Yield the mark of the lowest or highest: a triangle that points at it, its value and its time."""
-    value, at = words.temperature_number(row[name]), words.at(row[f"{name}_at"])
-    if value is None or at is None:
+    celsius, at = row[name], row[f"{name}_at"]
+    if celsius is None or at is None:
         return
-    x, y = box.x(to_ms(at)), box.y(value)
+    value = words.temperature_number(celsius)
+    x, y = box.x(to_ms(words.local(at))), box.y(value)
     is_low = name == "minimum"
     tip, foot = (y + 2, y + 10) if is_low else (y - 2, y - 10)
     yield Markup('<path class="{}" d="M{:.1f},{:.1f}l-5,{:.1f}h10z"/>').format(
@@ -221,24 +225,28 @@ def _extreme(box: Box, row: Mapping[str, Any], name: str, words: Words) -> Itera
     anchor = "start" if x < box.left + 60 else "end" if x > box.width - 60 else "middle"
     label_y = min(foot + 13, box.height - box.bottom - 3) if is_low else max(foot - 5, 12)
     yield Markup('<text class="said" x="{:.1f}" y="{:.1f}" text-anchor="{}">{:.1f}° {}</text>').format(
-        x, label_y, anchor, value, f"{at:%H:%M}"
+        x, label_y, anchor, value, words.clock(at)
     )
 
 
 def nights_figure(row: Mapping[str, Any], words: Words, label: str) -> Markup:
     """Return this night's span between lowest and highest beside those of the nights before, oldest at the left."""
     nights = [*reversed(row["earlier"]), {"night": "", "minimum": row["minimum"], "maximum": row["maximum"]}]
-    spans = [(words.temperature_number(n["minimum"]), words.temperature_number(n["maximum"])) for n in nights]
-    known = [v for pair in spans for v in pair if v is not None]
+    spans = [
+        None if n["minimum"] is None else [words.temperature_number(n[key]) for key in ("minimum", "maximum")]
+        for n in nights
+    ]
+    known = [v for pair in spans if pair is not None for v in pair]
     if not known:
         return Markup("")
     low, high = spread(min(known), max(known), 2.0, 0.1)
     width, height = 200.0, 56.0
     box = Box(0, len(nights), low, high, width, height, 2, 4, 2, 4)
     parts = []
-    for position, (least, most) in enumerate(spans):
-        if least is None or most is None:
+    for position, pair in enumerate(spans):
+        if pair is None:
             continue
+        least, most = pair
         top = box.y(most)
         parts.append(
             Markup('<rect class="{}" x="{:.1f}" y="{:.1f}" width="13" height="{:.1f}"/>').format(
@@ -260,10 +268,10 @@ def alert_figure(picture: Mapping[str, Any], words: Words) -> Markup:
     """Return the curve around an alert, its beginning and end marked: temperature or gravity, as its kind asks."""
     kind = picture["shows"]
     convert = words.temperature_number if kind == "celsius" else words.gravity_number
-    run = Run(picture[kind]["at"], [convert(v) for v in picture[kind]["values"]])
+    run = run_of(picture[kind], convert)
     if run.is_empty():
         return Markup("")
-    least = CELSIUS_AT_LEAST if kind == "celsius" else _gravity_at_least(words)
+    least = words.warmth_number(CELSIUS_AT_LEAST) if kind == "celsius" else _gravity_at_least(words)
     low, high = spread(*(run.bounds() or (0.0, 0.0)), least)
     box = Box(picture["from_ms"], picture["until_ms"], low, high, WIDTH, ALERT_HEIGHT, LEFT, 6, RIGHT, 20)
     parts = list(_days(box, words))

@@ -50,11 +50,11 @@ class LotChart:
             window: what is shown, milliseconds since the epoch.
             words: the cellar's units and clock.
         """
-        self._curves, self._words, self._manners = curves, words, words.manners
+        self._curves, self._words = curves, words
         self._from_ms, self._until_ms = window
         self._gravity = self._plane(
             [v for at, v in self._all_gravity()] or [self._sg(1.0)],
-            LEAST_GRAVITY[self._manners.gravity_unit],
+            LEAST_GRAVITY[words.gravity_unit],
             GRAVITY_TOP,
             GRAVITY_HEIGHT,
         )
@@ -62,7 +62,7 @@ class LotChart:
         warm = [v for _, curve in [*self._probes, *self._rooms()] for v in curve["values"]]
         self._warmth = self._plane(
             [self._degrees(v) for v in warm if v is not None] or [self._degrees(20.0)],
-            LEAST_WARMTH[self._manners.temperature_unit],
+            LEAST_WARMTH[words.temperature_unit],
             WARMTH_TOP,
             WARMTH_HEIGHT,
         )
@@ -72,10 +72,10 @@ class LotChart:
         return Plane(self._from_ms, self._until_ms, low, high, top, height)
 
     def _degrees(self, celsius: float) -> float:
-        return self._words.measures.temperature_number(celsius)
+        return self._words.temperature_number(celsius)
 
     def _sg(self, gravity: float) -> float:
-        return self._words.measures.gravity_number(gravity)
+        return self._words.gravity_number(gravity)
 
     def _all_gravity(self) -> Iterator[tuple[int, float]]:
         """Yield all that the upper part must hold: the estimate in its band, checks, and the forecast."""
@@ -133,9 +133,9 @@ class LotChart:
             end=self._until_ms,
             zone=str(self._words.zone),
             **scales,
-            digits=3 if self._manners.gravity_unit == "SG" else 1,
-            unit="" if self._manners.gravity_unit == "SG" else " °Bx",
-            degree=f" {self._words.measures.degree}",
+            digits=3 if self._words.gravity_unit == "SG" else 1,
+            unit="" if self._words.gravity_unit == "SG" else " °Bx",
+            degree=f" {self._words.degree}",
             stretched=Markup("").join(stretched),
             upright=Markup("").join(upright),
         )
@@ -251,10 +251,10 @@ class LotChart:
         return Markup('<text class="value" x="0" y="{:.0f}" dx="-9">{}</text>').format(y + 4, text)
 
     def _axes(self) -> Iterator[Markup]:
-        is_sg = self._manners.gravity_unit == "SG"
+        is_sg = self._words.gravity_unit == "SG"
         for plane, most, unit, least_digits in (
             (self._gravity, 6, "" if is_sg else " °Bx", 3 if is_sg else 0),
-            (self._warmth, 4, f" {self._words.measures.degree}", 0),
+            (self._warmth, 4, f" {self._words.degree}", 0),
         ):
             values, digits = round_values(plane.low, plane.high, most)
             for value in values:
@@ -262,7 +262,7 @@ class LotChart:
                 yield self._beside_axis(plane.y(value), text)
         yield self._beside_axis(BOOK_Y, "book")
         yield self._beside_axis(TOLD_Y, "alerts")
-        for tick in time_ticks(self._from_ms, self._until_ms, self._words.measures):
+        for tick in time_ticks(self._from_ms, self._until_ms, self._words):
             kind = f"time{' wide' if tick.is_fine else ''}"
             yield self._text(kind, tick.at_ms, FOOT + 17, tick.text)
             if tick.below:
@@ -296,7 +296,7 @@ class LotChart:
 
     def _dates(self) -> Iterator[Markup]:
         """Yield the dates at the forecast's fan: above it, where a falling curve leaves room."""
-        forecast, day = self._curves["forecast"], self._words.measures.day
+        forecast, day = self._curves["forecast"], self._words.day
         for row, (what, i) in enumerate(self._foreseen()):
             at_ms, y = forecast["expected"][i], DATES_TOP + row * DATES_APART
             early, late = (day(forecast[name][i]).partition(" ")[2] for name in ("earliest", "latest"))
@@ -320,7 +320,7 @@ class LotChart:
         if GRAVITY_TOP + 12 < level < GRAVITY_TOP + GRAVITY_HEIGHT:
             is_ahead = bool(estimate["gravity"]) and estimate["gravity"][-1] > racking
             kind, at_ms, dx = ("note", self._from_ms, 4) if is_ahead else ("note end", self._until_ms, -4)
-            yield self._text(kind, at_ms, level - 5, f"rack at {self._words.measures.gravity(racking)}", dx)
+            yield self._text(kind, at_ms, level - 5, f"rack at {self._words.gravity(racking)}", dx)
 
     def _checks(self) -> Iterator[Markup]:
         for at_ms, gravity in self._points(self._curves["checks"]):

@@ -302,7 +302,7 @@ def _curve(shell: Shell, lot: str, looked: Looked) -> dict[str, Any]:
     window = opening(curves) if is_whole else (curves["from_ms"], curves["until_ms"])
     return {
         "chart": LotChart(curves, window, shell.words).svg(),
-        "chart_stretch": tuple(shell.words.measures.moment(at_ms) for at_ms in window),
+        "chart_stretch": tuple(shell.words.moment(at_ms) for at_ms in window),
         "chart_days": looked.days or (0 if is_whole else None),
         "chart_neighbours": neighbours(curves, window),
     }

@@ -31,10 +31,10 @@ def measured_figure(quantity: Mapping[str, Any], words: Words) -> Markup:
     parts = [
         Markup('<path class="axis" d="M{:.1f},{:.1f}H{:.1f}"/>').format(box.left, foot, right),
         Markup('<text class="small" x="{:.1f}" y="{:.1f}">{}</text>').format(
-            box.left, HEIGHT - 5, words.measures.day(at[0])
+            box.left, HEIGHT - 5, words.day(at[0])
         ),
         Markup('<text class="small" x="{:.1f}" y="{:.1f}" text-anchor="end">{}</text>').format(
-            right, HEIGHT - 5, words.measures.day(at[-1])
+            right, HEIGHT - 5, words.day(at[-1])
         ),
     ]
     parts.append(Markup('<path class="gravity" d="{}"/>').format(line(Run(at, values), box)))

@@ -27,13 +27,13 @@ SCALE = 1_000
 
 def overlay_svg(document: Mapping[str, Any], words: Words) -> Markup:
     """Return the drawing of what the page's hand gives; the lots' lines are told apart by dashes and colour."""
-    gravity = _plane(document, "gravity", words.measures.gravity_number, GRAVITY_TOP, GRAVITY_HEIGHT, words)
-    celsius = _plane(document, "celsius", words.measures.temperature_number, WARMTH_TOP, WARMTH_HEIGHT, words)
+    gravity = _plane(document, "gravity", words.gravity_number, GRAVITY_TOP, GRAVITY_HEIGHT, words)
+    celsius = _plane(document, "celsius", words.temperature_number, WARMTH_TOP, WARMTH_HEIGHT, words)
     stretched = [*_grid(gravity, 6), *_grid(celsius, 4)]
-    stretched += _lines(document, "gravity", gravity, words.measures.gravity_number)
-    stretched += _lines(document, "celsius", celsius, words.measures.temperature_number)
-    upright = [*_axis(gravity, 6, 3 if words.manners.gravity_unit == "SG" else 0, _gravity_unit(words))]
-    upright += [*_axis(celsius, 4, 0, f" {words.measures.degree}"), *_days(gravity, document["days"])]
+    stretched += _lines(document, "gravity", gravity, words.gravity_number)
+    stretched += _lines(document, "celsius", celsius, words.temperature_number)
+    upright = [*_axis(gravity, 6, 3 if words.gravity_unit == "SG" else 0, _gravity_unit(words))]
+    upright += [*_axis(celsius, 4, 0, f" {words.degree}"), *_days(gravity, document["days"])]
     return Markup(
         '<svg class="curve over" height="{height}" role="img" aria-labelledby="over-said"><svg class="stretched" '
         'width="100%" height="{height}" viewBox="0 0 10000 {height}" preserveAspectRatio="none">{stretched}</svg>'
@@ -42,7 +42,7 @@ def overlay_svg(document: Mapping[str, Any], words: Words) -> Markup:
 
 
 def _gravity_unit(words: Words) -> str:
-    return "" if words.manners.gravity_unit == "SG" else " °Bx"
+    return "" if words.gravity_unit == "SG" else " °Bx"
 
 
 def _plane(
@@ -51,11 +51,9 @@ def _plane(
     values = [shown(v) for lot in document["lots"] for v in lot[quantity]["value"]]
     if not values:
         values = [shown(1.0 if quantity == "gravity" else 20.0)]
-    manners = words.manners
+
     least = (
-        LEAST_GRAVITY[manners.gravity_unit]
-        if quantity == "gravity"
-        else LEAST_WARMTH[manners.temperature_unit]
+        LEAST_GRAVITY[words.gravity_unit] if quantity == "gravity" else LEAST_WARMTH[words.temperature_unit]
     )
     low, high = spread(min(values), max(values), least)
     return Plane(0, round(document["days"] * SCALE), low, high, top, height)

@@ -34,7 +34,7 @@ class Shell:
         self.hand = hand
         self.gate = gate
         self.statics = statics
-        self.words = Words(hand.manners)
+        self.words = Words.of(hand.manners.measures)
         self._remarks: dict[str, tuple[str, ...]] = {}
         self._templates = Environment(
             loader=FileSystemLoader(TEMPLATES),
