@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from mustwatch.cellar.instant import HOUR_MS, MINUTE_MS, to_ms
-from mustwatch.web.chart_ticks import round_values, time_ticks
+from mustwatch.drawing.ticks import round_values, time_ticks
 from mustwatch.web.machine_routes import metrics_text
 from mustwatch.web.words import Words, path_part
 

@@ -3,6 +3,7 @@
 from typing import Final
 
 from mustwatch.cellar.measures import PLAIN, Measures
+from mustwatch.drawing.plane import Plane
 from mustwatch.must.calibration import Calibration
 
 WIDTH: Final = 61
@@ -10,7 +11,7 @@ HEIGHT: Final = 15
 MARGIN: Final = 10
 """Columns for the gravity at the left of the plot."""
 EVERY: Final = 7
-"""So many lines from label to label."""
+"""Lines from label to label."""
 
 
 def plot(
@@ -23,21 +24,18 @@ def plot(
         for column in range(width)
     ]
     gravities = [*curve, *(g for _, g in calibration.points)]
-    low, high = min(gravities), max(gravities)
-
-    def row_of(gravity: float) -> int:
-        return round((high - gravity) / (high - low) * (height - 1))
-
+    plane = Plane(low_deg, high_deg, min(gravities), max(gravities), 0, 0, width - 1, height - 1)
     cells = [[" "] * width for _ in range(height)]
     for column, gravity in enumerate(curve):
-        cells[row_of(gravity)][column] = "·"
+        cells[round(plane.y(gravity))][column] = "·"
     for inclination_deg, gravity in calibration.points:
-        column = round((inclination_deg - low_deg) / (high_deg - low_deg) * (width - 1))
-        cells[row_of(gravity)][column] = "o"
+        cells[round(plane.y(gravity))][round(plane.x(inclination_deg))] = "o"
     lines = []
     for row, line in enumerate(cells):
         is_named = row % EVERY == 0 or row == height - 1
-        label = said.gravity(high - (high - low) * row / (height - 1), 4) if is_named else ""
+        label = (
+            said.gravity(plane.high - (plane.high - plane.low) * row / (height - 1), 4) if is_named else ""
+        )
         lines.append(f"{label:>{MARGIN - 1}} |{''.join(line).rstrip()}")
     lines.append(" " * MARGIN + "+" + "-" * (width - 1))
     left, right = f"{low_deg:.1f}°", f"{high_deg:.1f}°"

@@ -4,17 +4,15 @@ Nothing is drawn here and nothing is asked of the store: estimates, limits and i
 cellar's units and by its clock goes out.
 """
 
-import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from mustwatch.alerting.rules import Units
-from mustwatch.cellar.instant import DAY_MS, HOUR_MS, from_ms, to_ms
-from mustwatch.cellar.measures import DAYS
-from mustwatch.must.bounds import GRAVITY_HIGH, GRAVITY_LOW
-from mustwatch.must.sugar import brix_from_gravity
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS
+from mustwatch.cellar.measures import Measures, signed
+from mustwatch.drawing.plane import around
+from mustwatch.drawing.ticks import day_ticks, round_values
 from mustwatch.views.series import Point, broken, hole_ms
 from mustwatch.watch.estimate import Estimate
 from mustwatch.watch.finding import Curve
@@ -24,22 +22,13 @@ SPREAD_SDS = 2.0
 USUAL_MS = {Curve.GRAVITY: 7 * DAY_MS, Curve.TEMPERATURE: 3 * DAY_MS}
 """How much is shown: long enough to see a ferment slow down, short enough to see an hour's fall of temperature."""
 BEFORE_MS = {Curve.GRAVITY: 3 * DAY_MS, Curve.TEMPERATURE: DAY_MS}
-"""So much before the finding is shown even when it is old…"""
+"""What is shown before the finding even when it is old…"""
 MOST_MS = {Curve.GRAVITY: 21 * DAY_MS, Curve.TEMPERATURE: 7 * DAY_MS}
 """…unless the picture would become longer than this."""
 AFTER_END_MS = {Curve.GRAVITY: 2 * DAY_MS, Curve.TEMPERATURE: 12 * HOUR_MS}
 SHORTEST_MS = 6 * HOUR_MS
 LEAST_HEIGHT = {"SG": 0.006, "Bx": 1.5, "C": 4.0, "F": 7.2}
 """A plane is never less high than this, in its unit: the noise of a settled wine must look flat."""
-HOURS_BY_LENGTH = ((30 * HOUR_MS, 3), (4 * DAY_MS, 12))
-"""Up to such a length, a tick every so many hours of the clock; a longer picture has room for days only."""
-MOST_DAYS_NAMED = 6
-STEPS = {
-    "SG": (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1),
-    "Bx": (0.5, 1.0, 2.0, 5.0, 10.0, 20.0),
-    "C": (1.0, 2.0, 5.0, 10.0, 20.0, 50.0),
-    "F": (1.0, 2.0, 5.0, 10.0, 20.0, 50.0),
-}
 MOST_VALUES_NAMED = 5
 
 
@@ -151,17 +140,20 @@ def window_of(quantity: Curve, begins_ms: int, ends_ms: int | None, told_ms: int
 
 def message_chart(known: Known, units: Units) -> Chart | None:
     """Return the chart of a finding, or None where there is no curve to show."""
-    unit = units.gravity if known.quantity is Curve.GRAVITY else units.temperature
-    points = [Point(s.at_ms, (s.low + s.high) / 2) for s in _spreads(known, unit)]
+    measures, is_gravity = units.measures, known.quantity is Curve.GRAVITY
+    unit, shown = _unit(known.quantity, measures)
+    spreads = list(_spreads(known, shown))
+    points = [Point(s.at_ms, (s.low + s.high) / 2) for s in spreads]
     if len(points) < 2:
         return None
     longer_than_ms = hole_ms([p.at_ms for p in points])
-    spread = _joined(list(_spreads(known, unit)), longer_than_ms)
-    checks = [Point(p.at_ms, _shown(p.value, unit)) for p in known.checks]
+    checks = [Point(p.at_ms, shown(p.value)) for p in known.checks]
+    limits = [(shown(limit.value), limit) for limit in known.limits]
     low, high = _bounds(
-        known, unit, [v for s in _spreads(known, unit) for v in s[1:]] + [p.value for p in checks]
+        limits, LEAST_HEIGHT[unit], [v for s in spreads for v in s[1:]] + [p.value for p in checks]
     )
-    step = next((s for s in STEPS[unit] if (high - low) / s <= MOST_VALUES_NAMED), STEPS[unit][-1])
+    values, digits = round_values(low, high, MOST_VALUES_NAMED)
+    digits = max(digits, {"SG": 3, "Bx": 1}.get(unit, 0))
     return Chart(
         quantity=known.quantity,
         heading={"SG": "Gravity", "Bx": "Gravity, °Bx", "C": "Temperature, °C", "F": "Temperature, °F"}[unit],
@@ -171,37 +163,41 @@ def message_chart(known: Known, units: Units) -> Chart | None:
         low=low,
         high=high,
         curve=broken(points, longer_than_ms),
-        spread=spread if known.quantity is Curve.GRAVITY else [],
+        spread=_joined(spreads, longer_than_ms) if is_gravity else [],
         checks=checks,
-        strips=[s._replace(low=_shown(s.low, unit), high=_shown(s.high, unit)) for s in known.strips],
-        levels=[
-            Tick(value, limit.name)
-            for limit in known.limits
-            if low < (value := _shown(limit.value, unit)) < high
-        ],
+        strips=[s._replace(low=shown(s.low), high=shown(s.high)) for s in known.strips],
+        levels=[Tick(value, limit.name) for value, limit in limits if low < value < high],
         marks=[at for at in known.marks if known.window.from_ms <= at <= known.window.until_ms],
-        last=_written(points[-1].value, unit, fine=True),
-        values=list(_value_ticks(low, high, step, unit)),
-        times=list(_time_ticks(known.window, units)),
+        last=signed(points[-1].value, 3 if unit == "SG" else 1) + ("" if is_gravity else "°"),
+        values=[Tick(v, signed(v, digits) + ("" if is_gravity else "°")) for v in values],
+        times=[Tick(at, name) for at, name in day_ticks(*known.window, measures)],
     )
+
+
+def _unit(quantity: Curve, measures: Measures) -> tuple[str, Callable[[float], float]]:
+    """Return the cellar's unit of a quantity, and what turns it into that."""
+    if quantity is Curve.GRAVITY:
+        return measures.gravity_unit, measures.gravity_number
+    return measures.temperature_unit, measures.temperature_number
 
 
 def limit_text(value: float, quantity: Curve, units: Units) -> str:
     """Return a limit as it is written beside its line."""
-    unit = units.gravity if quantity is Curve.GRAVITY else units.temperature
-    shown = _shown(value, unit)
-    return _written(shown, unit, fine=unit in ("C", "F") and round(shown, 1) != round(shown))
+    if quantity is Curve.GRAVITY:
+        return units.measures.gravity_text(value)
+    is_whole = not round(units.measures.temperature_number(value), 1) % 1
+    return f"{units.measures.temperature_text(value, 0 if is_whole else 1)}°"
 
 
-def _spreads(known: Known, unit: str) -> Iterator[Spread]:
+def _spreads(known: Known, shown: Callable[[float], float]) -> Iterator[Spread]:
     """Yield the curve with its band; a temperature's band is as thin as its line."""
     for e in known.estimates:
         value = e.gravity if known.quantity is Curve.GRAVITY else e.temperature_c
         if value is None:
             continue
         sd = (e.gravity_sd or 0.0) if known.quantity is Curve.GRAVITY else 0.0
-        centre = _shown(value, unit)
-        half = abs(_shown(value + SPREAD_SDS * sd, unit) - centre)
+        centre = shown(value)
+        half = abs(shown(value + SPREAD_SDS * sd) - centre)
         yield Spread(e.at_ms, centre - half, centre + half)
 
 
@@ -212,58 +208,16 @@ def _joined(spreads: Sequence[Spread], longer_than_ms: float) -> list[list[Sprea
     return [[by_ms[p.at_ms] for p in run] for run in runs]
 
 
-def _shown(value: float, unit: str) -> float:
-    """Return a gravity 20/20 or °C in the cellar's unit."""
-    if unit == "Bx":
-        return brix_from_gravity(min(max(value, GRAVITY_LOW), GRAVITY_HIGH))
-    return value * 1.8 + 32.0 if unit == "F" else value
-
-
-def _written(value: float, unit: str, *, fine: bool = False) -> str:
-    """Return a value of the axis (``fine``: of the curve) as text, the hyphen for a minus as every font has it."""
-    digits = {"SG": 3, "Bx": 1}.get(unit, 1 if fine else 0)
-    text = f"{value:.{digits}f}"
-    text = text if float(text) else text.lstrip("-")
-    return f"{text}°" if unit in ("C", "F") else text
-
-
-def _bounds(known: Known, unit: str, values: Sequence[float]) -> tuple[float, float]:
+def _bounds(
+    limits: Sequence[tuple[float, Limit]], least: float, values: Sequence[float]
+) -> tuple[float, float]:
     """Return the plane's bounds: around the curve, and around a limit as long as that does not flatten the curve."""
     low, high = min(values), max(values)
-    least = LEAST_HEIGHT[unit]
-    for limit in sorted(known.limits, key=lambda one: not one.must_show):
-        value = _shown(limit.value, unit)
+    for value, limit in sorted(limits, key=lambda one: not one[1].must_show):
         wider = min(low, value), max(high, value)
         if limit.must_show or wider[1] - wider[0] <= max(1.6 * (high - low), least):
             low, high = wider
-    middle, half = (low + high) / 2, max(high - low, least) / 2
-    return middle - 1.14 * half, middle + 1.14 * half
-
-
-def _value_ticks(low: float, high: float, step: float, unit: str) -> Iterator[Tick]:
-    for n in range(math.ceil(low / step), math.floor(high / step) + 1):
-        yield Tick(n * step, _written(n * step, unit))
-
-
-def _time_ticks(window: Window, units: Units) -> Iterator[Tick]:
-    """Yield every local midnight with its day, as many names as there is room for, and hours if there is room."""
-    length_ms = window.until_ms - window.from_ms
-    first = from_ms(window.from_ms).astimezone(units.zone).date()
-    every = max(1, math.ceil(length_ms / DAY_MS / MOST_DAYS_NAMED))
-    step = next((hours for longest_ms, hours in HOURS_BY_LENGTH if length_ms <= longest_ms), 24)
-    for days in range(math.ceil(length_ms / DAY_MS) + 2):
-        day = first + timedelta(days=days)
-        for hour in range(0, 24, step):
-            at_ms = to_ms(datetime(day.year, day.month, day.day, hour, tzinfo=units.zone))
-            if window.from_ms <= at_ms < window.until_ms:
-                name = (
-                    f"{DAYS[day.weekday()]} {day.day}"
-                    if hour == 0
-                    else "noon"
-                    if step == 12
-                    else f"{hour}:00"
-                )
-                yield Tick(at_ms, name if day.toordinal() % every == 0 else "")
+    return around([low, high], least, 0.14)
 
 
 def finding_caption(begins_ms: int, ends_ms: int | None, window: Window, units: Units) -> str:
@@ -276,7 +230,9 @@ def finding_caption(begins_ms: int, ends_ms: int | None, window: Window, units: 
 
 def night_caption(low_c: float, low_ms: int, high_c: float, high_ms: int, units: Units) -> str:
     """Return a night's extremes in words: ``lowest 12.3° at 05:50, highest 20.1° at 18:10``."""
-    unit = units.temperature
-    low, high = (_written(_shown(value, unit), unit, fine=True) for value in (low_c, high_c))
-    at_low, at_high = (f"{from_ms(ms).astimezone(units.zone):%H:%M}" for ms in (low_ms, high_ms))
-    return f"lowest {low} at {at_low}, highest {high} at {at_high}"
+    measures = units.measures
+    low, high = (
+        f"{measures.temperature_text(celsius)}° at {measures.clock(at_ms)}"
+        for celsius, at_ms in ((low_c, low_ms), (high_c, high_ms))
+    )
+    return f"lowest {low}, highest {high}"

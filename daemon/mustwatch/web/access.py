@@ -18,7 +18,7 @@ SESSION_LIFE_S = 90 * 86_400
 """A phone in the shed stays signed in for a season."""
 ATTEMPTS = 5
 ATTEMPTS_WINDOW_S = 300.0
-"""So many wrong tokens from one address within so long; then it has to wait."""
+"""Wrong tokens that one address may send within this time; then it has to wait."""
 ATTEMPTS_OF_ALL = 60
 """Wrong tokens from all addresses together within the window: a crowd guessing slowly waits too."""
 CLIENTS_REMEMBERED = 1_000

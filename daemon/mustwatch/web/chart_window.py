@@ -1,42 +1,11 @@
-"""Which stretch of a lot's life its curve shows, where a tap leads from there, and where things are in the picture."""
+"""Which stretch of a lot's life its curve shows, and where a tap leads from there."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
 
-ALONG = 10_000
-"""The picture's width in its own places."""
 SHORTEST_MS = 5 * MINUTE_MS
-
-
-@dataclass(frozen=True, slots=True)
-class Plane:
-    """A part of the picture: from instants and values to places."""
-
-    from_ms: int
-    until_ms: int
-    low: float
-    high: float
-    top: float
-    height: float
-
-    def x(self, at_ms: float) -> int:
-        """Return the place of an instant."""
-        return round(ALONG * (at_ms - self.from_ms) / (self.until_ms - self.from_ms))
-
-    def y(self, value: float) -> float:
-        """Return the place of a value."""
-        return round(self.top + self.height * (self.high - value) / (self.high - self.low), 1)
-
-    def shows(self, at_ms: float) -> bool:
-        """Say whether an instant is in the picture."""
-        return self.from_ms <= at_ms <= self.until_ms
-
-    def percent(self, at_ms: float) -> str:
-        """Return the place of an instant as a share of the width."""
-        return f"{self.x(at_ms) / 100:.2f}%"
 
 
 def opening(curves: Mapping[str, Any]) -> tuple[int, int]:

@@ -1,143 +1,112 @@
-"""The small figures of the pages, drawn as SVG: a vessel's last days, a night, the moment of an alert."""
+"""The small figures of the pages: a vessel's last days, a night, the moment of an alert, a calibration."""
 
-from collections.abc import Callable, Iterator, Mapping
-from datetime import datetime, timedelta
-from typing import Any
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from typing import Any, NamedTuple
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
-from mustwatch.cellar.instant import from_ms, to_ms
-from mustwatch.cellar.measures import DAYS
-from mustwatch.web.drawing import Box, Run, line, spread, within
-from mustwatch.web.words import Words
+from mustwatch.cellar.instant import to_ms
+from mustwatch.cellar.measures import signed
+from mustwatch.drawing import svg
+from mustwatch.drawing.picture import Anchor, Area, Dot, Line, Part, Words, shade
+from mustwatch.drawing.plane import Plane, around
+from mustwatch.drawing.ticks import day_ticks, round_values
+from mustwatch.web.words import Words as Speech
 
 WIDTH = 330.0
 LEFT, RIGHT = 2.0, 44.0
-GRAVITY_AT_LEAST = 0.006
+GRAVITY_AT_LEAST = {"SG": 0.006, "Bx": 1.5}
 """A gravity curve is never drawn taller than this: the noise of a settled wine must look flat."""
 CELSIUS_AT_LEAST = 4.0
 
 
-def midnights(from_instant_ms: int, until_ms: int, words: Words) -> Iterator[tuple[int, datetime]]:
-    """Yield every local midnight in a window, daylight saving minded."""
-    day = from_ms(from_instant_ms).astimezone(words.zone).date() + timedelta(days=1)
-    while True:
-        midnight = datetime(day.year, day.month, day.day, tzinfo=words.zone)
-        if (at_ms := to_ms(midnight)) >= until_ms:
-            return
-        yield at_ms, midnight
-        day += timedelta(days=1)
+class _Curve(NamedTuple):
+    """A curve's columns in the cellar's unit, None where it is broken; ``kind`` names its ink."""
+
+    kind: str
+    at: list[int | None]
+    values: list[float | None]
+    at_least: float
+    digits: int
+    unit: str
+
+    @property
+    def known(self) -> list[float]:
+        return [v for v in self.values if v is not None]
+
+    def plane(self, window: tuple[int, int], top: float, height: float) -> Plane:
+        """Return the plane of a small figure, as high as the curve asks for."""
+        return Plane(*window, *around(self.known, self.at_least), LEFT, top, WIDTH - LEFT - RIGHT, height)
+
+    def drawn(self, plane: Plane) -> Iterator[Part]:
+        """Yield it, with its last value marked and written at the right."""
+        at_ms, value = [
+            (a, v) for a, v in zip(self.at, self.values, strict=True) if a is not None and v is not None
+        ][-1]
+        x, y = plane.place(at_ms, value)
+        yield Line(self.kind, plane.runs(self.at, self.values))
+        yield Dot(self.kind, x, y, 2.5)
+        yield Words(
+            self.kind, plane.right + 6, max(y + 4, plane.top + 6), f"{signed(value, self.digits)}{self.unit}"
+        )
+
+
+def _curve(kind: str, curve: Mapping[str, Any], words: Speech) -> _Curve:
+    is_gravity = kind == "gravity"
+    convert: Callable[[float], float] = words.gravity_number if is_gravity else words.temperature_number
+    least = GRAVITY_AT_LEAST[words.gravity_unit] if is_gravity else words.warmth_number(CELSIUS_AT_LEAST)
+    values = [None if v is None else convert(v) for v in curve["values"]]
+    digits = 3 if is_gravity and words.gravity_unit == "SG" else 1
+    return _Curve(kind, curve["at"], values, least, digits, "" if is_gravity else "°")
+
+
+def _figure(kind: str, width: float, height: float, label: str, parts: Iterable[Part]) -> Markup:
+    return Markup(svg.svg(f"ink {kind}", width, height, label, parts))  # noqa: S704 - escapes what people wrote
+
+
+def _days(plane: Plane, label_y: float, words: Speech) -> Iterator[Part]:
+    """Yield a line and a name for every midnight, as many names as there is room for."""
+    for at_ms, name in day_ticks(int(plane.from_ms), int(plane.until_ms), words):
+        yield Line("day", [plane.upright(at_ms)])
+        if name and plane.x(at_ms) < plane.right - 12:
+            yield Words("small", plane.x(at_ms) + 3, label_y, name)
 
 
 def days_figure(
-    curve: Mapping[str, Any], band: Mapping[str, float] | None, words: Words, label: str
+    curve: Mapping[str, Any], band: Mapping[str, float] | None, words: Speech, label: str
 ) -> Markup:
     """Return a vessel's last days: gravity above, temperature in its band below, on one axis of days."""
-    gravity, celsius = (
-        run_of(curve["gravity"], words.gravity_number),
-        run_of(curve["celsius"], words.temperature_number),
-    )
-    if gravity.is_empty() and celsius.is_empty():
+    gravity, celsius = _curve("gravity", curve["gravity"], words), _curve("celsius", curve["celsius"], words)
+    if not gravity.known and not celsius.known:
         return Markup("")
-    from_instant_ms, until_ms = curve["from_ms"], curve["until_ms"]
-    parts: list[Markup] = []
-    height, upper = (118.0, 68.0) if not gravity.is_empty() else (58.0, 0.0)
-    for at_ms, midnight in midnights(from_instant_ms, until_ms, words):
-        x = LEFT + (WIDTH - LEFT - RIGHT) * (at_ms - from_instant_ms) / (until_ms - from_instant_ms)
-        parts.append(Markup('<path class="day" d="M{:.1f},2V{}"/>').format(x, height - 12))
-        if x < WIDTH - RIGHT - 12:
-            parts.append(
-                Markup('<text class="small" x="{:.1f}" y="{}">{}</text>').format(
-                    x + 3, height - 2, DAYS[midnight.weekday()][:2]
-                )
-            )
-    if not gravity.is_empty():
-        low, high = spread(*(gravity.bounds() or (1.0, 1.0)), _gravity_at_least(words))
-        box = Box(from_instant_ms, until_ms, low, high, WIDTH, upper, LEFT, 5, RIGHT, 5)
-        parts.append(_curve("gravity", gravity, box, _short_gravity(words)))
-    if not celsius.is_empty():
-        parts.append(_celsius_part(celsius, band, words, from_instant_ms, until_ms, upper, height - 12))
-    return Markup(
-        '<svg class="ink days" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-label="{}">{}</svg>'
-    ).format(WIDTH, height, label, Markup("").join(parts))
+    window = (curve["from_ms"], curve["until_ms"])
+    height, upper = (118.0, 68.0) if gravity.known else (58.0, 0.0)
+    parts = [*_days(Plane(*window, 0, 1, LEFT, 2, WIDTH - LEFT - RIGHT, height - 14), height - 2, words)]
+    if gravity.known:
+        parts += gravity.drawn(gravity.plane(window, 5, upper - 10))
+    if celsius.known:
+        plane = celsius.plane(window, upper + 4, height - upper - 20)
+        parts += _band(plane, band, words)
+        parts += celsius.drawn(plane)
+    return _figure("days", WIDTH, height, label, parts)
 
 
-def run_of(curve: Mapping[str, Any], convert: Callable[[float], float]) -> Run:
-    """Return a curve's columns in the cellar's unit."""
-    return Run(curve["at"], [None if v is None else convert(v) for v in curve["values"]])
-
-
-def _gravity_at_least(words: Words) -> float:
-    return GRAVITY_AT_LEAST if words.gravity_unit == "SG" else 1.5
-
-
-def _short_gravity(words: Words) -> str:
-    return "{:.3f}" if words.gravity_unit == "SG" else "{:.1f}"
-
-
-def _celsius_part(
-    celsius: Run,
-    band: Mapping[str, float] | None,
-    words: Words,
-    from_instant_ms: int,
-    until_ms: int,
-    top: float,
-    bottom: float,
-) -> Markup:
-    least = words.warmth_number(CELSIUS_AT_LEAST)
-    low, high = spread(*(celsius.bounds() or (0.0, 0.0)), least)
-    box = Box(from_instant_ms, until_ms, low, high, WIDTH, bottom, LEFT, top + 4, RIGHT, 4)
-    shade = Markup("")
-    if band is not None:
-        shade = band_shade(box, words.temperature_number(band["low"]), words.temperature_number(band["high"]))
-    return shade + _curve("celsius", celsius, box, "{:.1f}°")
-
-
-def band_shade(box: Box, low: float, high: float) -> Markup:
-    """Return the band as a tinted strip with its edges, as far as it is in the picture."""
-    top, bottom = box.y(min(high, box.high)), box.y(max(low, box.low))
-    if bottom <= top:
-        return Markup("")
-    right = box.width - box.right
-    parts = [
-        Markup('<rect class="band" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>').format(
-            box.left, top, right - box.left, bottom - top
-        )
-    ]
-    for edge in (low, high):
-        if box.low < edge < box.high:
-            y = box.y(edge)
-            parts.append(Markup('<path class="edge" d="M{:.1f},{:.1f}H{:.1f}"/>').format(box.left, y, right))
-    return Markup("").join(parts)
-
-
-def _curve(kind: str, run: Run, box: Box, pattern: str) -> Markup:
-    """Return a curve with its last value marked and written at the right."""
-    last = max(i for i, v in enumerate(run.values) if v is not None)
-    value = run.values[last]
-    assert value is not None  # noqa: S101 - chosen so
-    x, y = box.x(run.at[last]), box.y(value)
-    return Markup(
-        '<path class="{kind}" d="{path}"/><circle class="{kind}" cx="{x}" cy="{y}" r="2.5"/>'
-        '<text class="{kind}" x="{tx}" y="{ty}">{text}</text>'
-    ).format(
-        kind=kind,
-        path=line(run, box),
-        x=f"{x:.1f}",
-        y=f"{y:.1f}",
-        tx=f"{box.width - box.right + 6:.1f}",
-        ty=f"{min(max(y + 4, box.top + 6), box.height - 2):.1f}",
-        text=escape(pattern.format(value).replace("-", "\N{MINUS SIGN}")),
-    )
+def _band(plane: Plane, band: Mapping[str, float] | None, words: Speech) -> list[Part]:
+    if band is None:
+        return []
+    return shade(plane, words.temperature_number(band["low"]), words.temperature_number(band["high"]))
 
 
 NIGHT_WIDTH, NIGHT_HEIGHT = 360.0, 168.0
 NIGHT_LEFT, NIGHT_RIGHT, NIGHT_TOP, NIGHT_BOTTOM = 34.0, 8.0, 20.0, 20.0
-HOUR_MS = 3_600_000
 
 
 def night_figure(
-    row: Mapping[str, Any], room: Mapping[str, Any] | None, night: Mapping[str, Any], words: Words, label: str
+    row: Mapping[str, Any],
+    room: Mapping[str, Any] | None,
+    night: Mapping[str, Any],
+    words: Speech,
+    label: str,
 ) -> Markup:
     """Return one place's night: the curve in its band, the night shaded, lowest and highest marked with their times.
 
@@ -148,163 +117,91 @@ def night_figure(
         words: the cellar's units and clock.
         label: what the drawing shows, in words.
     """
-    curve = run_of(row["curve"], words.temperature_number)
-    beside = None if room is None else run_of(room["curve"], words.temperature_number)
-    if curve.is_empty():
+    curve = _curve("celsius", row["curve"], words)
+    if not curve.known:
         return Markup("")
-    least = words.warmth_number(CELSIUS_AT_LEAST)
-    low, high = spread(*(curve.bounds() or (0.0, 0.0)), least, 0.12)
+    low, high = around(curve.known, curve.at_least, 0.12)
     low, high = low - 0.22 * (high - low), high + 0.14 * (high - low)  # room for the marks' words
-    box = Box(
-        night["shown_from_ms"], night["shown_until_ms"], low, high,
-        NIGHT_WIDTH, NIGHT_HEIGHT, NIGHT_LEFT, NIGHT_TOP, NIGHT_RIGHT, NIGHT_BOTTOM,
+    plane = Plane(
+        night["shown_from_ms"], night["shown_until_ms"], low, high, NIGHT_LEFT, NIGHT_TOP,
+        NIGHT_WIDTH - NIGHT_LEFT - NIGHT_RIGHT, NIGHT_HEIGHT - NIGHT_TOP - NIGHT_BOTTOM,
     )  # fmt: skip
-    parts = [_night_shade(box, night), *_hour_ticks(box, words), *_degree_ticks(box)]
-    if row["band"] is not None:
-        edges = [words.temperature_number(row["band"][side]) for side in ("low", "high")]
-        parts.insert(1, band_shade(box, edges[0], edges[1]))
-    if beside is not None:
-        parts.append(Markup('<path class="room" d="{}"/>').format(line(within(beside, box), box)))
-    parts.append(Markup('<path class="celsius" d="{}"/>').format(line(curve, box)))
-    parts += _extreme(box, row, "minimum", words)
-    parts += _extreme(box, row, "maximum", words)
-    return Markup(
-        '<svg class="ink night" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-label="{}">{}</svg>'
-    ).format(NIGHT_WIDTH, NIGHT_HEIGHT, label, Markup("").join(parts))
-
-
-def _night_shade(box: Box, night: Mapping[str, Any]) -> Markup:
-    left, right = box.x(night["from_ms"]), box.x(night["until_ms"])
-    return Markup('<rect class="dark" x="{:.1f}" y="{:.1f}" width="{:.1f}" height="{:.1f}"/>').format(
-        left, box.top, right - left, box.height - box.top - box.bottom
-    )
-
-
-def _hour_ticks(box: Box, words: Words) -> Iterator[Markup]:
-    """Yield a line and its hour for every third hour of the clock on the wall."""
-    at_ms = box.from_ms - box.from_ms % HOUR_MS
-    while at_ms <= box.until_ms:
-        local = from_ms(at_ms).astimezone(words.zone)
-        if at_ms >= box.from_ms and local.minute == 0 and local.hour % 3 == 0:
-            x = box.x(at_ms)
-            foot = box.height - box.bottom
-            yield Markup('<path class="day" d="M{:.1f},{:.1f}V{:.1f}"/>').format(x, box.top, foot)
-            yield Markup('<text x="{:.1f}" y="{:.1f}" text-anchor="middle">{}</text>').format(
-                min(max(x, 10), box.width - 10), box.height - 6, local.hour
-            )
-        at_ms += HOUR_MS
-
-
-def _degree_ticks(box: Box) -> Iterator[Markup]:
-    """Yield round temperatures at the left: three or four of them."""
-    step = next(s for s in (1, 2, 5, 10, 20, 50, 100) if (box.high - box.low) / s <= 4)
-    value = -(-box.low // step) * step
-    while value <= box.high:
-        y = box.y(value)
-        yield Markup('<path class="day" d="M{:.1f},{:.1f}H{:.1f}"/>').format(
-            box.left, y, box.width - box.right
+    parts: list[Part] = [Area("dark", plane.box(night["from_ms"], night["until_ms"], low, high))]
+    parts += _band(plane, row["band"], words)
+    for at_ms, name in day_ticks(int(plane.from_ms), int(plane.until_ms), words):
+        parts.append(Line("day", [plane.upright(at_ms)]))
+        parts.append(
+            Words("hour", min(max(plane.x(at_ms), 14), NIGHT_WIDTH - 16), NIGHT_HEIGHT - 6, name, "middle")
         )
-        yield Markup('<text x="{:.1f}" y="{:.1f}" text-anchor="end">{}°</text>').format(
-            box.left - 5, y + 4, f"{value:.0f}".replace("-", "\N{MINUS SIGN}")
-        )
-        value += step
+    for degree in round_values(low, high, 4)[0]:
+        parts.append(Line("day", [plane.level(degree)]))
+        parts.append(Words("degree", plane.left - 5, plane.y(degree) + 4, f"{signed(degree, 0)}°", "end"))
+    if room is not None:
+        beside = _curve("room", room["curve"], words)
+        inside = [v if v is not None and low <= v <= high else None for v in beside.values]
+        parts.append(Line("room", plane.runs(beside.at, inside)))
+    parts.append(Line("celsius", plane.runs(curve.at, curve.values)))
+    parts += [*_extreme(plane, row, "minimum", words), *_extreme(plane, row, "maximum", words)]
+    return _figure("night", NIGHT_WIDTH, NIGHT_HEIGHT, label, parts)
 
 
-def _extreme(box: Box, row: Mapping[str, Any], name: str, words: Words) -> Iterator[Markup]:
+def _extreme(plane: Plane, row: Mapping[str, Any], name: str, words: Speech) -> Iterator[Part]:
     """Yield the mark of the lowest or highest: a triangle that points at it, its value and its time."""
     celsius, at = row[name], row[f"{name}_at"]
     if celsius is None or at is None:
         return
-    value = words.temperature_number(celsius)
-    x, y = box.x(to_ms(words.local(at))), box.y(value)
+    x, y = plane.place(to_ms(words.local(at)), words.temperature_number(celsius))
     is_low = name == "minimum"
     tip, foot = (y + 2, y + 10) if is_low else (y - 2, y - 10)
-    yield Markup('<path class="{}" d="M{:.1f},{:.1f}l-5,{:.1f}h10z"/>').format(
-        "low" if is_low else "high", x, tip, foot - tip
-    )
-    anchor = "start" if x < box.left + 60 else "end" if x > box.width - 60 else "middle"
-    label_y = min(foot + 13, box.height - box.bottom - 3) if is_low else max(foot - 5, 12)
-    yield Markup('<text class="said" x="{:.1f}" y="{:.1f}" text-anchor="{}">{:.1f}° {}</text>').format(
-        x, label_y, anchor, value, words.clock(at)
-    )
+    yield Area("low" if is_low else "high", [(x, tip), (x - 5, foot), (x + 5, foot)])
+    label_y = min(foot + 13, plane.foot - 3) if is_low else max(foot - 5, 12)
+    anchor: Anchor = "start" if x < plane.left + 60 else "end" if x > NIGHT_WIDTH - 60 else "middle"
+    yield Words("said", x, label_y, f"{words.temperature_text(celsius)}° {words.clock(at)}", anchor)
 
 
-def nights_figure(row: Mapping[str, Any], words: Words, label: str) -> Markup:
+def nights_figure(row: Mapping[str, Any], words: Speech, label: str) -> Markup:
     """Return this night's span between lowest and highest beside those of the nights before, oldest at the left."""
-    nights = [*reversed(row["earlier"]), {"night": "", "minimum": row["minimum"], "maximum": row["maximum"]}]
+    nights = [*reversed(row["earlier"]), row]
     spans = [
         None if n["minimum"] is None else [words.temperature_number(n[key]) for key in ("minimum", "maximum")]
         for n in nights
     ]
-    known = [v for pair in spans if pair is not None for v in pair]
+    known = [v for span in spans if span is not None for v in span]
     if not known:
         return Markup("")
-    low, high = spread(min(known), max(known), 2.0, 0.1)
     width, height = 200.0, 56.0
-    box = Box(0, len(nights), low, high, width, height, 2, 4, 2, 4)
+    plane = Plane(0, len(nights), *around(known, 2.0, 0.1), 2, 4, width - 4, height - 8)
     parts = []
-    for position, pair in enumerate(spans):
-        if pair is None:
-            continue
-        least, most = pair
-        top = box.y(most)
-        parts.append(
-            Markup('<rect class="{}" x="{:.1f}" y="{:.1f}" width="13" height="{:.1f}"/>').format(
-                "this" if position == len(nights) - 1 else "before",
-                box.x(position) + 5,
-                top,
-                max(1.5, box.y(least) - top),
-            )
-        )
-    return Markup(
-        '<svg class="ink nights" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-label="{}">{}</svg>'
-    ).format(width, height, label, Markup("").join(parts))
+    for position, span in enumerate(spans):
+        if span is not None:
+            left, top, foot = plane.x(position) + 5, plane.y(span[1]), plane.y(span[0])
+            foot = max(foot, top + 1.5)
+            outline = [(left, top), (left + 13, top), (left + 13, foot), (left, foot)]
+            parts.append(Area("this" if position == len(nights) - 1 else "before", outline))
+    return _figure("nights", width, height, label, parts)
 
 
 ALERT_HEIGHT = 120.0
 
 
-def alert_figure(picture: Mapping[str, Any], words: Words) -> Markup:
+def alert_figure(picture: Mapping[str, Any], words: Speech) -> Markup:
     """Return the curve around an alert, its beginning and end marked: temperature or gravity, as its kind asks."""
     kind = picture["shows"]
-    convert = words.temperature_number if kind == "celsius" else words.gravity_number
-    run = run_of(picture[kind], convert)
-    if run.is_empty():
+    curve = _curve(kind, picture[kind], words)
+    if not curve.known:
         return Markup("")
-    least = words.warmth_number(CELSIUS_AT_LEAST) if kind == "celsius" else _gravity_at_least(words)
-    low, high = spread(*(run.bounds() or (0.0, 0.0)), least)
-    box = Box(picture["from_ms"], picture["until_ms"], low, high, WIDTH, ALERT_HEIGHT, LEFT, 6, RIGHT, 20)
-    parts = list(_days(box, words))
-    for at_ms in (picture["opened_ms"], picture["cleared_ms"]):
-        if at_ms is not None and box.from_ms <= at_ms <= box.until_ms:
-            parts.append(
-                Markup('<path class="moment" d="M{:.1f},{:.1f}V{:.1f}"/>').format(
-                    box.x(at_ms), box.top, box.height - box.bottom
-                )
-            )
-    parts.append(_curve(kind, run, box, "{:.1f}°" if kind == "celsius" else _short_gravity(words)))
+    plane = curve.plane((picture["from_ms"], picture["until_ms"]), 6, ALERT_HEIGHT - 26)
+    moments = [
+        plane.upright(at_ms)
+        for at_ms in (picture["opened_ms"], picture["cleared_ms"])
+        if at_ms is not None and plane.shows(at_ms)
+    ]
+    parts = [*_days(plane, ALERT_HEIGHT - 5, words), Line("moment", moments), *curve.drawn(plane)]
     label = f"{'Temperature' if kind == 'celsius' else 'Gravity'} around this alert"
-    return Markup(
-        '<svg class="ink days" viewBox="0 0 {:.0f} {:.0f}" role="img" aria-label="{}">{}</svg>'
-    ).format(WIDTH, ALERT_HEIGHT, label, Markup("").join(parts))
+    return _figure("days", WIDTH, ALERT_HEIGHT, label, parts)
 
 
-def _days(box: Box, words: Words) -> Iterator[Markup]:
-    """Yield a line and a name for every midnight of a picture, as many names as there is room for."""
-    found = list(midnights(box.from_ms, box.until_ms, words))
-    every = max(1, -(-len(found) // 8))
-    for position, (at_ms, midnight) in enumerate(found):
-        x = box.x(at_ms)
-        yield Markup('<path class="day" d="M{:.1f},{:.1f}V{:.1f}"/>').format(
-            x, box.top, box.height - box.bottom
-        )
-        if position % every == 0 and x < box.width - box.right - 12:
-            yield Markup('<text class="small" x="{:.1f}" y="{:.1f}">{}</text>').format(
-                x + 3, box.height - 5, f"{DAYS[midnight.weekday()][:2]} {midnight.day}"
-            )
-
-
-def calibration_figure(calibration: Mapping[str, Any], label: str) -> Markup:
+def calibration_figure(calibration: Mapping[str, Any], words: Speech, label: str) -> Markup:
     """Return a calibration's points by how far they lie off the curve, with the scatter of a hydrometer's point."""
     points = calibration["points"]
     if len(points) < 2:
@@ -312,23 +209,14 @@ def calibration_figure(calibration: Mapping[str, Any], label: str) -> Markup:
     sd = calibration["point_sd"]
     reach = max(2.5 * sd, *(abs(p["residual"]) * 1.15 for p in points))
     degrees = [p["inclination"] for p in points]
-    box = Box(round(min(degrees) * 100), round(max(degrees) * 100), -reach, reach, WIDTH, 92.0, 10, 6, 60, 18)
-    right = box.width - box.right
+    height = 92.0
+    plane = Plane(min(degrees), max(degrees), -reach, reach, 10, 6, WIDTH - 70, height - 24)
     parts = [
-        band_shade(box, -sd, sd),
-        Markup('<path class="axis" d="M{:.1f},{:.1f}H{:.1f}"/>').format(box.left, box.y(0), right),
-        Markup('<text x="{:.1f}" y="{:.1f}">±{:.4f}</text>').format(right + 6, box.y(0) + 4, sd),
-        Markup('<text x="{:.1f}" y="{:.1f}">{:.0f}°</text>').format(box.left, box.height - 4, min(degrees)),
-        Markup('<text x="{:.1f}" y="{:.1f}" text-anchor="end">{:.0f}°</text>').format(
-            right, box.height - 4, max(degrees)
-        ),
+        *shade(plane, -sd, sd),
+        Line("axis", [plane.level(0)]),
+        Words("sd", plane.right + 6, plane.y(0) + 4, f"±{words.gravity_change(sd, digits=4)}"),
+        Words("degree", plane.left, height - 4, f"{min(degrees):.0f}°"),
+        Words("degree", plane.right, height - 4, f"{max(degrees):.0f}°", "end"),
+        *(Dot("gravity", plane.x(p["inclination"]), plane.y(p["residual"]), 3.2) for p in points),
     ]
-    parts += [
-        Markup('<circle class="gravity" cx="{:.1f}" cy="{:.1f}" r="3.2"/>').format(
-            box.x(p["inclination"] * 100), box.y(p["residual"])
-        )
-        for p in points
-    ]
-    return Markup('<svg class="ink days" viewBox="0 0 {:.0f} 92" role="img" aria-label="{}">{}</svg>').format(
-        WIDTH, label, Markup("").join(parts)
-    )
+    return _figure("days", WIDTH, height, label, parts)

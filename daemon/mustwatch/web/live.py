@@ -22,7 +22,7 @@ log = logging.getLogger(__name__)
 LOOK_EVERY_S = 1.0
 """How soon a page learns that a reading came."""
 HEARTBEAT_S = 20.0
-"""A comment is sent so often: proxies close silent connections, and a listener who is gone is noticed."""
+"""How often a comment is sent: proxies close silent connections, and a listener who is gone is noticed."""
 LISTENERS_AT_MOST = 32
 """Phones and windows that listen at once; each is an open connection on a small machine."""
 

@@ -4,16 +4,20 @@ Times are places from 0 to 10,000 along a picture that the browser stretches to 
 must keep its shape (letters, marks) stands outside the stretched part, at percentages of the width.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from markupsafe import Markup
 
 from mustwatch.cellar.measures import signed
-from mustwatch.web.chart_ticks import round_values, time_ticks
-from mustwatch.web.chart_window import ALONG, Plane
-from mustwatch.web.drawing import spread
+from mustwatch.drawing import svg
+from mustwatch.drawing.picture import Area, Line, Part, between
+from mustwatch.drawing.plane import Place, Plane, around
+from mustwatch.drawing.ticks import round_values, time_ticks
 from mustwatch.web.words import SHAPES, Words
+
+ALONG = 10_000
+"""The picture's width in its own places."""
 
 GRAVITY_TOP, GRAVITY_HEIGHT = 24.0, 216.0
 BOOK_Y, TOLD_Y = 256.0, 280.0
@@ -37,6 +41,10 @@ LINED = {"rack": "deed", "bottle": "deed", "add": "deed added"}
 """Of these entries a line is drawn through the whole picture."""
 DATES_TOP, DATES_APART = 54.0, 36.0
 SAME_GRAVITY = 1e-4
+
+
+def _drawn(parts: Iterable[Part]) -> Markup:
+    return Markup("".join(svg.drawn(part, x_digits=0) for part in parts))  # noqa: S704 - numbers and our own words
 
 
 class LotChart:
@@ -68,8 +76,10 @@ class LotChart:
         )
 
     def _plane(self, values: Sequence[float], least: float, top: float, height: float) -> Plane:
-        low, high = spread(min(values), max(values), least)
-        return Plane(self._from_ms, self._until_ms, low, high, top, height)
+        return Plane(self._from_ms, self._until_ms, *around(values, least), 0, top, ALONG, height)
+
+    def _percent(self, at_ms: float) -> str:
+        return f"{self._gravity.x(at_ms) / 100:.2f}%"
 
     def _degrees(self, celsius: float) -> float:
         return self._words.temperature_number(celsius)
@@ -113,9 +123,9 @@ class LotChart:
         upper = Markup(
             '<svg class="part" y="{top}" width="10000" height="{height}" viewBox="0 {top} 10000 {height}" '
             'preserveAspectRatio="none">{curves}</svg>'
-        ).format(top=GRAVITY_TOP, height=GRAVITY_HEIGHT, curves=Markup("").join(self._gravity_curves()))
-        stretched = [*self._nights(), *self._bands(), *self._grid(), *self._beside(), *self._leaders(), upper]
-        stretched += self._warmth_curves()
+        ).format(top=GRAVITY_TOP, height=GRAVITY_HEIGHT, curves=_drawn(self._gravity_curves()))
+        behind = [*self._nights(), *self._bands(), *self._grid(), *self._beside(), *self._leaders()]
+        stretched = [_drawn(behind), upper, *self._warmth_curves()]
         upright = [*self._axes(), *self._stage_names(), *self._dates(), *self._named_lines()]
         upright += [*self._checks(), *self._lanes()]
         scales = {
@@ -142,38 +152,26 @@ class LotChart:
 
     # --- the stretched part --------------------------------------------------------------------------------
 
-    def _rect(self, kind: str, begin_ms: int, end_ms: int, top: float, bottom: float) -> Iterator[Markup]:
-        left = max(0, self._gravity.x(begin_ms))
-        right = min(ALONG, self._gravity.x(end_ms))
-        if right > left and bottom > top:
-            yield Markup('<rect class="{}" x="{}" y="{}" width="{}" height="{}"/>').format(
-                kind, left, top, right - left, round(bottom - top, 1)
-            )
-
-    def _nights(self) -> Iterator[Markup]:
+    def _nights(self) -> Iterator[Part]:
+        whole = self._gravity._replace(height=FOOT - GRAVITY_TOP)
         for night in self._curves["nights"]:
-            yield from self._rect("dark", night["from_ms"], night["until_ms"], GRAVITY_TOP, FOOT)
+            yield Area("dark", whole.box(night["from_ms"], night["until_ms"], whole.low, whole.high))
 
-    def _bands(self) -> Iterator[Markup]:
-        plane = self._warmth
+    def _bands(self) -> Iterator[Part]:
         for band in self._curves["bands"] if self._probes else ():
-            top = max(plane.y(self._degrees(band["high"])), WARMTH_TOP)
-            bottom = min(plane.y(self._degrees(band["low"])), FOOT)
-            yield from self._rect("band", band["from_ms"], band["until_ms"], top, bottom)
+            low, high = self._degrees(band["low"]), self._degrees(band["high"])
+            yield Area("band", self._warmth.box(band["from_ms"], band["until_ms"], low, high))
 
-    def _grid(self) -> Iterator[Markup]:
+    def _grid(self) -> Iterator[Part]:
         for plane, most in ((self._gravity, 6), (self._warmth, 4)):
-            for value in round_values(plane.low, plane.high, most)[0]:
-                yield Markup('<path class="hair" d="M0 {}H10000"/>').format(plane.y(value))
-            yield Markup('<path class="rule" d="M0 {}H10000"/>').format(plane.top + plane.height)
+            yield Line("hair", [plane.level(value) for value in round_values(plane.low, plane.high, most)[0]])
+            yield Line("rule", [plane.level(plane.low)])
 
-    def _upright_line(self, kind: str, at_ms: int) -> Iterator[Markup]:
+    def _upright_line(self, kind: str, at_ms: int) -> Iterator[Part]:
         if self._gravity.shows(at_ms):
-            yield Markup('<path class="{}" d="M{} {:.0f}V{:.0f}"/>').format(
-                kind, self._gravity.x(at_ms), GRAVITY_TOP, FOOT
-            )
+            yield Line(kind, [[(self._gravity.x(at_ms), GRAVITY_TOP), (self._gravity.x(at_ms), FOOT)]])
 
-    def _beside(self) -> Iterator[Markup]:
+    def _beside(self) -> Iterator[Part]:
         """Yield what stands behind the curves: stages, what was done, the gravity to rack at, the present."""
         for stage in self._curves["stages"][1:]:
             yield from self._upright_line("stage", stage["from_ms"])
@@ -182,68 +180,45 @@ class LotChart:
                 yield from self._upright_line(LINED[entry["kind"]], entry["at_ms"])
         racking = self._sg(self._curves["racking_gravity"])
         if self._gravity.low < racking < self._gravity.high:
-            yield Markup('<path class="level" d="M0 {}H10000"/>').format(self._gravity.y(racking))
+            yield Line("level", [self._gravity.level(racking)])
         yield from self._upright_line("now", self._curves["now_ms"])
 
-    def _gravity_curves(self) -> Iterator[Markup]:
+    def _gravity_curves(self) -> Iterator[Part]:
         plane, estimate, forecast = self._gravity, self._curves["estimate"], self._curves["forecast"]
         for sensor in self._curves["sensors"]:
-            dots = [f"{plane.x(at)} {plane.y(self._sg(v))}h0" for at, v in self._points(sensor["gravity"])]
-            if dots:
-                yield Markup('<path class="said" d="M{}"/>').format("M".join(dots))
-        if not estimate["at"] and forecast is None:
-            return
-        sides = [
-            [
-                f"{plane.x(at)} {plane.y(self._sg(g + side * (sd or 0.0)))}"
-                for at, g, sd in zip(estimate["at"], estimate["gravity"], estimate["gravity_sd"], strict=True)
-            ]
-            for side in (BAND_SDS, -BAND_SDS)
-        ]
-        yield self._filled("spread", *sides)
+            said = self._points(sensor["gravity"])
+            yield Line("said", [[plane.place(at, self._sg(v))] for at, v in said])
+        upper, middle, lower = (self._estimated(side) for side in (BAND_SDS, 0.0, -BAND_SDS))
+        yield between("spread", upper, lower)
         if forecast is not None:
             levels = [self._sg(g) for g in forecast["gravity"]]
-            rays = [
-                [f"{plane.x(at)} {plane.y(g)}" for at, g in zip(forecast[name], levels, strict=True)]
+            early, late, expected = (
+                plane.run(zip(forecast[name], levels, strict=True))
                 for name in ("earliest", "latest", "expected")
-            ]
-            yield self._filled("fan", rays[0], rays[1])
-            yield Markup('<path class="forecast" d="M{}"/>').format(" ".join(rays[2]))
-        places = [
-            f"{plane.x(at)} {plane.y(self._sg(g))}"
-            for at, g in zip(estimate["at"], estimate["gravity"], strict=True)
-        ]
-        if places:
-            yield Markup('<path class="gravity" d="M{}"/>').format(" ".join(places))
+            )
+            yield between("fan", early, late)
+            yield Line("forecast", [expected])
+        if estimate["at"]:
+            yield Line("gravity", [middle])
 
-    @staticmethod
-    def _filled(kind: str, one: Sequence[str], other: Sequence[str]) -> Markup:
-        return (
-            Markup('<path class="{}" d="M{}z"/>').format(kind, " ".join([*one, *reversed(other)]))
-            if one
-            else Markup("")
-        )
+    def _estimated(self, sds: float) -> list[Place]:
+        estimate = self._curves["estimate"]
+        rows = zip(estimate["at"], estimate["gravity"], estimate["gravity_sd"], strict=True)
+        return self._gravity.run((at, self._sg(g + sds * (sd or 0.0))) for at, g, sd in rows)
 
     def _warmth_curves(self) -> Iterator[Markup]:
         several = " thin" if len(self._probes) > 1 else ""
         for kind, curves in (("room", self._rooms()), (f"celsius{several}", self._probes)):
             for name, curve in curves:
-                yield Markup('<path class="{}" data-name="{}" d="{}"/>').format(kind, name, self._line(curve))
-
-    def _line(self, curve: Mapping[str, Any]) -> str:
-        parts, is_down = [], False
-        for at_ms, value in zip(curve["at"], curve["values"], strict=True):
-            if at_ms is not None and value is not None:
-                place = f"{self._warmth.x(at_ms)} {self._warmth.y(self._degrees(value))}"
-                parts.append(place if is_down else f"M{place}")
-            is_down = at_ms is not None
-        return " ".join(parts)
+                values = [None if v is None else self._degrees(v) for v in curve["values"]]
+                line = svg.path(self._warmth.runs(curve["at"], values), x_digits=0)
+                yield Markup('<path class="{}" data-name="{}" d="{}"/>').format(kind, name, line)
 
     # --- letters and marks ---------------------------------------------------------------------------------
 
     def _text(self, kind: str, at_ms: float, y: float, text: str, dx: float = 0.0) -> Markup:
         return Markup('<text class="{}" x="{}" y="{:.0f}" dx="{:.0f}">{}</text>').format(
-            kind, self._gravity.percent(at_ms), y, dx, text
+            kind, self._percent(at_ms), y, dx, text
         )
 
     @staticmethod
@@ -285,14 +260,13 @@ class LotChart:
             if is_dated and self._gravity.shows(forecast["expected"][i]):
                 yield "rack" if is_racking else "finished", i
 
-    def _leaders(self) -> Iterator[Markup]:
+    def _leaders(self) -> Iterator[Part]:
         """Yield a line from each date down to the forecast."""
         forecast = self._curves["forecast"]
         for row, (_, i) in enumerate(self._foreseen()):
             y = self._gravity.y(self._sg(forecast["gravity"][i]))
-            yield Markup('<path class="level" d="M{} {:.0f}V{}"/>').format(
-                self._gravity.x(forecast["expected"][i]), DATES_TOP + row * DATES_APART - 12, y
-            )
+            x = self._gravity.x(forecast["expected"][i])
+            yield Line("level", [[(x, DATES_TOP + row * DATES_APART - 12), (x, y)]])
 
     def _dates(self) -> Iterator[Markup]:
         """Yield the dates at the forecast's fan: above it, where a falling curve leaves room."""
@@ -333,7 +307,7 @@ class LotChart:
         """Return a mark; what it stands for is read where it stands in a lane."""
         words = Markup(' data-words="{}"').format(said) if said else ""
         return Markup('<svg class="{}" x="{}" y="{}"{}><path d="{}"/></svg>').format(
-            kind, self._gravity.percent(at_ms), y, words, shape
+            kind, self._percent(at_ms), y, words, shape
         )
 
     def _lanes(self) -> Iterator[Markup]:
@@ -349,6 +323,6 @@ class LotChart:
             if end >= begin:
                 kind = f"told {told['severity']}"
                 yield Markup('<line class="{}" x1="{}" x2="{}" y1="{y}" y2="{y}"/>').format(
-                    kind, self._gravity.percent(begin), self._gravity.percent(end), y=TOLD_Y
+                    kind, self._percent(begin), self._percent(end), y=TOLD_Y
                 )
                 yield self._mark(kind, begin, TOLD_Y, SHAPES[told["severity"]], told["words"])

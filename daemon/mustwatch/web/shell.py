@@ -17,7 +17,7 @@ from mustwatch.web.statics import Statics
 from mustwatch.web.words import Words
 
 REMARKS_KEPT = 64
-"""Of so many entries what was said of them is remembered: a page is shown right after its form was sent."""
+"""What was said of the last entries is remembered, for the page that is shown right after a form was sent."""
 TEMPLATES = Path(__file__).with_name("templates")
 
 

@@ -31,16 +31,16 @@
     for (const run of path?.getAttribute("d").split("M").slice(1) ?? []) {
       const numbers = run.split(" ");
       for (let i = 0; i + 1 < numbers.length; i += 2) {
-        const [x1, y1] = [Number(numbers[i]), Number(numbers[i + 1])];
+        const [x1, y1] = [Number.parseFloat(numbers[i]), Number.parseFloat(numbers[i + 1])];
         if (x1 < x) continue;
         if (i === 0) {
           if (x1 - x < 30) return y1;
           break;
         }
-        const [x0, y0] = [Number(numbers[i - 2]), Number(numbers[i - 1])];
+        const [x0, y0] = [Number.parseFloat(numbers[i - 2]), Number.parseFloat(numbers[i - 1])];
         return x1 === x0 ? y1 : y0 + ((y1 - y0) * (x - x0)) / (x1 - x0);
       }
-      if (Math.abs(x - Number(numbers.at(-2))) < 30) return Number(numbers.at(-1));
+      if (Math.abs(x - Number.parseFloat(numbers.at(-2))) < 30) return Number.parseFloat(numbers.at(-1));
     }
     return null;
   };

@@ -5,14 +5,16 @@ from datetime import date, datetime, time, timedelta
 from math import ceil, floor, log10
 from typing import NamedTuple
 
-from mustwatch.cellar.instant import MINUTE_MS, to_ms
-from mustwatch.cellar.measures import MONTHS, Measures
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
+from mustwatch.cellar.measures import DAYS, MONTHS, Measures
 
 DAY, MONTH, YEAR = 1_440, 43_200, 518_400
 STEPS = (1, 2, 5, 10, 15, 30, 60, 180, 360, 720, DAY, 2 * DAY, 7 * DAY, 14 * DAY, MONTH, 3 * MONTH, YEAR)
 """Minutes between the labels of a time axis; from a month on they stand at the first of a month."""
 MOST, MOST_NARROW = 9, 5
 """Labels along a desk's picture, and a phone's."""
+HOURS_BY_LENGTH = ((30 * HOUR_MS, 3), (4 * DAY_MS, 12))
+"""In a picture of up to this length, hours between ticks; a longer one has room for days only."""
 
 
 class Tick(NamedTuple):
@@ -47,6 +49,22 @@ def time_ticks(from_ms: int, until_ms: int, measures: Measures) -> list[Tick]:
         is_fine = is_crowded and (position - midnight) % 2 == 1
         ticks.append(Tick(at_ms, *_label(measures.local(at_ms), step, is_first=not position), is_fine))
     return ticks
+
+
+def day_ticks(from_ms: int, until_ms: int, measures: Measures, most: int = 6) -> Iterator[tuple[int, str]]:
+    """Yield every midnight of some days with its day, ``most`` of them named, and hours where there is room.
+
+    What is not named has an empty label.
+    """
+    length_ms = until_ms - from_ms
+    every = max(1, ceil(length_ms / DAY_MS / most))
+    step = next((hours for longest_ms, hours in HOURS_BY_LENGTH if length_ms <= longest_ms), 24)
+    for at_ms in _instants(from_ms, until_ms, step * 60, measures):
+        local = measures.local(at_ms)
+        if from_ms <= at_ms < until_ms:
+            day = f"{DAYS[local.weekday()]} {local.day}"
+            name = day if not local.hour else "noon" if step == 12 else f"{local.hour}:00"
+            yield at_ms, name if local.toordinal() % every == 0 else ""
 
 
 def _label(local: datetime, step: int, *, is_first: bool) -> tuple[str, str]:
