@@ -32,7 +32,7 @@ class Done:
 
 
 class BookCellar:
-    """A configuration and a store in a folder; day 0 is so many days before now."""
+    """A configuration and a store in a folder; day 0 is ``days_ago`` days before now."""
 
     def __init__(self, folder: Path, *, days_ago: float = 60.0, sensors: str = "") -> None:
         folder.mkdir(parents=True, exist_ok=True)

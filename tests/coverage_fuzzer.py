@@ -41,7 +41,7 @@ class CoverageFuzzer:
             self._try(payload)
 
     def run(self, examples: int) -> None:
-        """Try so many inputs."""
+        """Try a number of inputs."""
         for _ in range(examples):
             self._try(self._changed(self._random.choice(self.corpus)))
 

@@ -61,7 +61,7 @@ def ethanol_water_density(mass_fraction: FloatArray | float, temperature_c: floa
 
 
 def ethanol_gravity_exact(ethanol_g_per_l: FloatArray) -> FloatArray:
-    """Return gravity 20/20 of ethanol-water with so many grams of ethanol per litre (0-250)."""
+    """Return gravity 20/20 of ethanol-water from its grams of ethanol per litre (0-250)."""
     rho = np.full_like(ethanol_g_per_l, 980.0)
     for _ in range(30):  # p = E / rho(p) contracts quickly: dilute ethanol barely changes the density
         rho = ethanol_water_density(ethanol_g_per_l / rho)

@@ -124,7 +124,7 @@ class Ferment:
         return uptake * self.living * self.sugar / (self.kinetics.half_sugar_g_per_l + self.sugar)
 
     def step(self, hours: float, temperature_c: float) -> None:
-        """Go on by so many hours (up to about 0.25) at a temperature."""
+        """Go on by some hours (up to about 0.25) at a temperature."""
         warmth = min(temperature_c, WARMEST_GROWTH_C) - 20.0
         wakes_by_h = hours * math.exp(self.kinetics.growth[1] * warmth)
         rates = self._rates(temperature_c, 0.5 * wakes_by_h)
@@ -136,7 +136,7 @@ class Ferment:
             self.is_stalled = True
 
     def wake(self, living_g_per_l: float) -> None:
-        """Let it ferment again with so much living yeast: a restart, or sleepers woken by warmth."""
+        """Let it ferment again with some living yeast: a restart, or sleepers woken by warmth."""
         self.is_stalled = False
         self.yeast = replace(self.yeast, stall_gravity=None)
         self.living += living_g_per_l
@@ -231,7 +231,7 @@ class Curve:
 def rate_of_gravity(
     uptake_g_per_l_h: FloatArray, ethanol_g_per_l: FloatArray, ethanol_yield: float
 ) -> FloatArray:
-    """Return the change of gravity per day that so much uptake makes (negative)."""
+    """Return the change of gravity per day that an uptake of sugar makes (negative)."""
     per_gram = GRAVITY_PER_G_PER_L - ethanol_yield * gravity_slope(ethanol_g_per_l)
     return np.asarray(-24.0 * uptake_g_per_l_h * per_gram, dtype=np.float64)
 

@@ -219,7 +219,7 @@ def excursions(
 
 
 def fast_changes(t_ms: MillisArray, temperature_c: FloatArray, change_c: float) -> list[Event]:
-    """Return the spells in which temperature changes by more than so much within an hour."""
+    """Return the spells in which temperature changes by more than ``change_c`` within an hour."""
     per_hour = max(1, round(MS_PER_H / int(t_ms[1] - t_ms[0])))
     change = np.zeros_like(temperature_c)
     change[per_hour:] = temperature_c[per_hour:] - temperature_c[:-per_hour]

@@ -32,7 +32,7 @@ class Vessel:
     cool_w: float = 60.0
 
     def loss(self, litres: float) -> float:
-        """Return the heat given to the room, W/K, when it holds so many litres.
+        """Return the heat given to the room, W/K, when it holds a volume in litres.
 
         The surface is that of a cylinder as high as wide: 5.54 V^(2/3).
         """

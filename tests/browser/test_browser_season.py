@@ -27,7 +27,7 @@ DAY = timedelta(days=1)
 LOTS = ("Kit of spring", "Kit of summer", "Kit of autumn", "Kit of winter")
 SWEETENED = LOTS[1]
 APART_DAYS = 21
-"""One lot begins so long after the one before it."""
+"""Days between the beginnings of two lots."""
 CELLAR = """
 [cellar]
 name = "Four seasons"

@@ -17,7 +17,7 @@ class Source(Protocol):
     """Where arrivals come from, and where their acknowledgements go."""
 
     def take(self, most: int, timeout_s: float) -> list[Arrival]:
-        """Return the next arrivals, at most so many; none if none came in time."""
+        """Return the next arrivals, at most ``most``; none if none came in time."""
         ...
 
     def wake(self) -> None:

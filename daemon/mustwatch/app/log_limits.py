@@ -11,7 +11,7 @@ KINDS_KEPT = 500
 
 
 class LimitedByKind(logging.Filter):
-    """Lets so many records of one place in the code through in a minute."""
+    """Lets a limited number of records of one place in the code through in a minute."""
 
     def __init__(self, mono_s: Callable[[], float] = time.monotonic) -> None:
         """Begin with nothing said."""

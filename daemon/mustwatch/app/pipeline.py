@@ -40,16 +40,16 @@ BACKLOG_CALM_S = 5.0
 """After this long without a reading from the past, and since the broker took us, no backlog is coming in, and slots
 may be closed by the clock."""
 BACKLOG_AWAITED_S = 1800.0
-"""While the broker is away it may hold a backlog, and a slot closed without it may conclude what must be taken back.
+"""While the broker is away it may hold a backlog, and a slot closed without it may conclude what must be withdrawn.
 After this long it is closed all the same: a lot by hand needs no broker."""
 SMALLEST_WINDOW = 20
 LULL_S = 0.2
-"""Under MQTT 3.1.1 common brokers have at most 20 messages under way, and wait: with so many in a batch and nothing
+"""Under MQTT 3.1.1 common brokers have at most 20 messages under way, and wait: with that many in a batch and nothing
 following for a fifth of a second, the batch is closed, or a backlog would crawl at 20 messages a commit."""
 REST_S = 0.02
-"""While lots are evaluated again, arrivals are waited for so long between two slices: others want the processor."""
+"""How long arrivals are waited for between two slices of evaluating again: others want the processor."""
 PROGRESS_EVERY_S = 30.0
-"""How far that is is logged so often."""
+"""How often it is logged how far that is."""
 
 
 class Pipeline:

@@ -24,7 +24,7 @@ from mustwatch.watch.findings.storage_trouble import Part, StorageTrouble, Stora
 SILENCE_EVERY_S = 15.0
 """How often silence is looked for; it is judged in minutes."""
 BROKER_WELL_AFTER_MS = DAY_MS
-"""A session lost or contested is an event; what is told of it stands for so long."""
+"""A session lost or contested is an event; how long what is told of it stands."""
 STORAGE_TOLD_AFTER_S = 20.0
 """A failed commit that is mended by then was another process's long transaction, not a full card."""
 

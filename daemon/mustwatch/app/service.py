@@ -47,10 +47,10 @@ log = logging.getLogger(__name__)
 WATCH_EVERY_S = 2.0
 """How often the main thread looks whether the others come round."""
 STUCK_AFTER_S = 90.0
-"""A thread that has not come round for so long is stuck: the process ends and the service manager restarts it. A
+"""A thread that has not come round for this long is stuck: the process ends and the service manager restarts it. A
 transaction may wait 15 s for another's, a full card backs off for 60 s in slices of one."""
 HELD_MOST_S = 40.0
-"""A transaction takes milliseconds, on a worn card some seconds. One open for so long hangs, with all who wait."""
+"""A transaction takes milliseconds, on a worn card some seconds. One open for this long hangs, with all who wait."""
 ENDS_WITHIN_S = 12.0
 """After a fault the process ends within this, whatever its threads and locks do, to be started anew."""
 OPEN_AGAIN_S = 5.0

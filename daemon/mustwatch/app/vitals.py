@@ -13,7 +13,7 @@ from mustwatch.store.mirror import Mirror
 from mustwatch.store.store import Store
 
 LAG_MOST_S = 120.0
-"""A pipeline that has not gone round for so long is not well."""
+"""A pipeline that has done nothing for this long is not well."""
 
 
 class Vitals:

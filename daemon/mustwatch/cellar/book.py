@@ -303,7 +303,7 @@ class Entry:
         at_ms: when it was done; ``recorded_ms``: when it was written down.
         despite: the reason given when a gate had refused it.
         replaces: id of the entry this one corrects.
-        undone_ms: when it was taken back, else None.
+        undone_ms: when it was undone, else None.
     """
 
     id: str

@@ -1,6 +1,6 @@
-"""Whether the book as a whole still makes sense after an entry was taken back or corrected, or a record taken over.
+"""Whether the book as a whole still makes sense after an entry was undone or corrected, or a record taken over.
 
-A new entry is judged by ``cellar.rules``. Taking one back can break what came later: a start undone leaves
+A new entry is judged by ``cellar.rules``. Undoing one can break what came later: a start undone leaves
 its checks without a lot, a racking undone leaves the wine in a vessel that has been used again since.
 """
 
@@ -97,7 +97,7 @@ def _short(history: CellarHistory, measures: Measures) -> Iterator[str]:
         there = f"holds only {measures.volume(litres)} of it" if litres else "does not hold it"
         yield (
             f"the {entry_name(entry)} of {when} takes {asked} of {pour.lot!r} from {pour.vessel}, which {there} then: "
-            "take that back or correct it first"
+            "undo that or correct it first"
         )
 
 
@@ -107,7 +107,7 @@ def _without_a_start(held: list[Entry], history: CellarHistory, measures: Measur
         lot = history.lots.get(entry.lot)
         if lot is None:
             line = f"lot {entry.lot!r} would have no start, but a {entry_name(entry)} of {when}"
-            yield f"{line}: take that back first"
+            yield f"{line}: undo that first"
         elif entry.at_ms < lot.born_ms:
             yield f"lot {entry.lot!r} would begin after its {entry_name(entry)} of {when}: correct that first"
 

@@ -29,11 +29,11 @@ CO2_LIMIT_G_PER_M3 = 9.0
 """The European limit for an eight-hour working day: 5000 ppm, 9000 mg/m3. Source: Directive 2006/15/EC (from
 memory)."""
 ROOM_M3 = 20.0
-"""The size of room that the caution reckons with: a small shed or cellar of 3 x 3 x 2.2 m."""
+"""The room that the caution assumes: a small shed or cellar of 3 x 3 x 2.2 m."""
 HEAVY_LITRES = 15.0
 """A glass vessel from here on counts as heavy: 15 L of wine and the glass weigh some 20 kg."""
 DIP_EVERY_DAYS = {Stage.PRIMARY: 2.0, Stage.SECONDARY: 5.0, Stage.CLEARING: 30.0, Stage.MATURING: 60.0}
-"""A lot without a float is dipped so often. Common practice."""
+"""How often a lot without a float is dipped. Common practice."""
 
 CO2_DANGER = (
     "CO2 is heavier than air, gathers in low and closed rooms and gives no warning: air the room before "
@@ -87,9 +87,9 @@ def co2_g_per_hour(litres: float, rate_per_day: float) -> float:
 
 
 def co2_caution(fermenting: Iterable[Fermenting]) -> str | None:
-    """Return what to mind about the CO2 of all lots of a room together, or None where it is little.
+    """Return the caution about the CO2 of all lots of a room together, or None where it is little.
 
-    The room is unknown to the book; the sentence says which room it reckons with.
+    The book does not know the room: the sentence says which one it assumes.
     """
     each = [(f.lot, co2_g_per_hour(f.litres, f.rate_per_day)) for f in fermenting]
     giving = [(lot, grams) for lot, grams in each if grams >= 0.5]

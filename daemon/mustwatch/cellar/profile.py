@@ -48,7 +48,7 @@ class Step:
             several are joined by ``OR``, and any of them does.
         repeat_days: repeated at this interval while the stage lasts, or None.
         until: the last stage in which the step still applies (default: ``stage`` alone).
-        lasts_days: an advice rather than a task: told from when it is due for so many days, then past by itself.
+        lasts_days: an advice rather than a task: told for this many days from when it is due, then over by itself.
         source: where the rule comes from (``common practice`` unless a source is known).
     """
 

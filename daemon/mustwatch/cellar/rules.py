@@ -215,7 +215,7 @@ def _out_of_time(entry: Entry, lot: LotHistory, measures: Measures) -> Iterator[
     if ended_ms is not None and entry.at_ms >= ended_ms and needs_wine:
         line = (
             f"lot {entry.lot!r} was bottled {measures.written(ended_ms)}: nothing is left in a vessel "
-            "(record undo takes the last entry back)"
+            "(`record undo` undoes the last entry)"
         )
         yield wrong(Reason.AFTER_BOTTLING, line)
     if isinstance(entry.what, Bottling) and ended_ms is None:

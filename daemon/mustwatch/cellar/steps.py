@@ -1,6 +1,6 @@
 """What comes next for a lot: its profile's steps, held against its book, its findings and the clock that is given.
 
-A step is *due* when every condition it names has come: a finding, a gravity, so many days after something. A
+A step is *due* when every condition it names has come: a finding, a gravity, some days after something. A
 condition that has not come yet may be forecast; the step's instant is then the latest of them. A task is *done*
 when the book shows it (the k-th step done by a racking by the k-th racking, a check by a check that agrees, any
 step by a note that names it), and *passed* when the lot is beyond its stage.
@@ -354,7 +354,7 @@ def holding(lot: LotHistory, profile: Profile, now_ms: int, facts: Facts = NOTHI
 
 
 def _repeated(step: Step, profile: Profile, case: Case) -> NextStep | None:
-    """Return a repeated step if it is due: so long after it was done last, or after it first applied."""
+    """Return a repeated step if it is due: its interval after it was done last, or after it first applied."""
     first = _when(step, profile, case).at
     entered_ms = _entered_ms(case.lot, step.stage)
     done = _last_done(case, step)

@@ -117,7 +117,7 @@ class Hand:
         for caution in recorded.cautions:
             say(f"Caution: {caution}")
         self.say_next(entry.lot)
-        say(f"(entry {entry.id[:6]}; mustwatch record undo {entry.lot!r} takes it back)")
+        say(f"(entry {entry.id[:6]}; mustwatch record undo {entry.lot!r} undoes it)")
 
     def say_next(self, lot: str) -> None:
         """Say the next step of a lot, if there is one."""

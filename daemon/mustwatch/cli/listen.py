@@ -13,7 +13,7 @@ from mustwatch.config.plan import measures_of
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
 FIRST_LINES = 3
-"""So many messages of one topic are shown as they come; the rest is counted."""
+"""Messages of one topic that are shown as they come; the rest is counted."""
 
 
 @app.command()

@@ -37,7 +37,7 @@ from mustwatch.watch.slots import SLOT_MS
 GRACE_MS = 1 * MINUTE_MS
 """A slot is closed by the clock this long after its end: readings on their way still count for it."""
 SLICE_S = 0.1
-"""So long one lot is evaluated again before anything else comes in between."""
+"""How long one lot is evaluated again before anything else comes in between."""
 LATEST_LOOKBACK_MS = 60 * DAY_MS
 """How far back the newest reading of a sensor is looked for when the daemon starts."""
 
@@ -352,7 +352,7 @@ class Evaluation:
         return outcome._replace(messages=messages)
 
     def revise(self, now_ms: int, budget_s: float = SLICE_S) -> int:
-        """Evaluate one lot again for about so long, and write that; return how many messages were put in the outbox.
+        """Evaluate one lot again for about ``budget_s``, and write that; return how many messages were put in the outbox.
 
         Nothing may be pending. The store's lock is held for the writing alone.
         """

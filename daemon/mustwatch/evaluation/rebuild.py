@@ -31,7 +31,7 @@ STRETCH_MS = DAY_MS
 memory nor keeps anybody waiting."""
 
 STAND_IN_MS = DAY_MS
-"""A watch that stands in for one still to be evaluated has heard so much: more than any temperature is judged over."""
+"""What a watch has heard that stands in for one still to be evaluated: more than any temperature is judged over."""
 
 NIGHTS_REMEMBERED = 64
 """Instants of which it is remembered whether they lie in the night: the slots of all lots end at the same ones."""

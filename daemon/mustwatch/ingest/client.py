@@ -29,7 +29,7 @@ BACKOFF_MOST_S: Final = 60.0
 STABLE_S: Final = 30.0
 """A connection that lasted this long was a good one: the next pause is the first again."""
 SUSPICIOUS: Final = 3
-"""So many connections in a row that the broker took and that did not last are no coincidence."""
+"""That many connections in a row which the broker took and which did not last are no coincidence."""
 TURN_S: Final = 1.0
 """The longest the thread waits for the network before it looks around."""
 HEALTHY_S: Final = 90.0

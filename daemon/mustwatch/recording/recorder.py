@@ -35,10 +35,10 @@ from mustwatch.store.store import Store
 OFFERED_MS = 3 * HOUR_MS
 """An estimate may be this far from the entry's instant to be offered for it."""
 LOOKED_AT_WITHIN_S, LOOK_EVERY_S = 3.0, 0.05
-"""A daemon that keeps watch is given so long to look at what was written, so that whoever looks next sees it. It looks
+"""How long a daemon that keeps watch is given to look at what was written, so that whoever looks next sees it. It looks
 once a second; a season that it evaluates again takes longer, and is not waited for."""
 AROUND_MS = HOUR_MS
-"""What a float says at a check is the median of its readings within so long of it."""
+"""What a float says at a check is the median of its readings within this time of it."""
 ID_LENGTH = 12
 """Hex digits of an entry's id: 48 random bits, so that two machines never make the same."""
 

@@ -134,7 +134,7 @@ class Misread:
 def piles_of(
     lines: Iterable[str | bytes], sensors: Iterable[Sensor], size: int, misread: Misread
 ) -> Iterator[Pile]:
-    """Yield what a record's lines amount to, so many messages at a time.
+    """Yield what a record's lines amount to, ``size`` messages at a time.
 
     Args:
         lines: the record; sensors: by whose topics it is read; size: messages in a pile.

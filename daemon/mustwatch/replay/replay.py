@@ -25,7 +25,7 @@ PILE, PILE_PER_SENSOR, LARGEST_PILE = 500, 20, 10_000
 """Messages read at a time: what was just read is still in the processor's cache when it is evaluated, and every lot
 is given some of its own at once."""
 STATE_PER_SENSOR = 1_000
-"""What the watches remember is written after so many messages of each sensor: writing it costs as much as some ten
+"""What the watches remember is written after this many messages of each sensor: writing it costs as much as some ten
 readings. A replay that is broken off is concluded again from there."""
 
 

@@ -25,7 +25,7 @@ WAL_LIMIT_BYTES = 8 * 1024 * 1024
 WRITER_CACHE_KIB, READER_CACHE_KIB = 2048, 512
 """SQLite's page cache per connection; a Pi has little memory, the hot pages are few, and the system caches the file."""
 LOG_PAGES, HURRIED_LOG_PAGES = 1_000, 4_000
-"""The log is moved into the file when it has so many pages of 4 KiB: the usual number, and that of a replay, which
+"""Pages of 4 KiB in the log at which it is moved into the file: the usual number, and that of a replay, which
 writes the same pages again and again."""
 
 BREATH_S = 0.005

@@ -21,7 +21,7 @@ log = logging.getLogger(__name__)
 
 EVERY_S = 24 * 3600.0
 CONFIRMED_AFTER_S = 3600.0
-"""A difference is told for so long, though it may be mended sooner: else nobody would hear of it."""
+"""How long a difference is told, though it may be mended sooner: else nobody would hear of it."""
 AGAIN_SHARE = 3
 """What must not be lost is sent again when this part of the bucket's retention is over."""
 

@@ -26,7 +26,7 @@ from mustwatch.store.mirror_verdict import ServerError, Verdict
 from mustwatch.store.store import Store
 
 WINDOW_MS = 14 * DAY_MS
-"""So much is asked for at once: a fortnight of forty sensors by the minute is 800,000 points, streamed."""
+"""How much is asked for at once: a fortnight of forty sensors by the minute is 800,000 points, streamed."""
 BATCH = 2_000
 FETCHED = "restore_fetched_ms"
 """Name under which a store that is being restored keeps up to when its readings were fetched."""

@@ -29,7 +29,7 @@ SETTLE_MS = 10 * SECOND_MS
 
 WALK_LINES = 4_000
 DUE_LINES = 2_000
-"""At most so many of each in one portion; neither holds the other up."""
+"""At most this many of each in one portion; neither holds the other up."""
 
 INSTANCE, KINDS = "mirror_instance", "mirror_kinds"
 """Names under which the store keeps its id on servers, and the kinds of its sensors."""

@@ -17,9 +17,9 @@ from mustwatch.store.whole import number
 
 QUARTER_MS = 15 * MINUTE_MS
 GRACE_MS = 15 * MINUTE_MS
-"""A quarter is rolled up so long after its end: most of what is on its way has arrived by then."""
+"""How long after its end a quarter is rolled up: most of what is on its way has arrived by then."""
 CHUNK_MS = DAY_MS // 4
-"""So much is rolled up in one transaction: a pipeline that wants to commit waits a moment, not for a season."""
+"""How much is rolled up in one transaction: a pipeline that wants to commit waits a moment, not for a season."""
 WATERMARK = "rolled_until"
 THINNED = "thinned_until"
 """Before this the raw readings were let go: a quarter there is never rolled up anew from what landed late."""

@@ -16,7 +16,7 @@ CHECKPOINT_EVERY_MS = 6 * HOUR_MS
 CHECKPOINTS_KEPT_MS = 7 * DAY_MS
 """Older checkpoints are let go but for one a week."""
 ESTIMATES_AT_ONCE = 1_000
-"""So many are read at a time where a whole history is gone through: a year at once would be ten megabytes."""
+"""How many are read at a time where a whole history is gone through: a year at once would be ten megabytes."""
 
 
 class Checkpoint(NamedTuple):

@@ -20,7 +20,7 @@ PAST_AT_MOST = 100
 GIVEN_UP_MS = 14 * DAY_MS
 """Messages given up longer ago than this are no longer shown."""
 BEFORE_MS, AFTER_MS = 12 * HOUR_MS, 6 * HOUR_MS
-"""The picture of an alert shows so much before it opened and after it ended."""
+"""What the picture of an alert shows before it opened and after it ended."""
 PICTURE_AT_MOST_MS = 14 * DAY_MS
 PICTURE_POINTS = 120
 

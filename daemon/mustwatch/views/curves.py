@@ -28,7 +28,7 @@ RAW_WINDOW_MS = 2 * DAY_MS
 MOST_POINTS = 2_000
 FEWEST_POINTS = 40
 SPAN_MS = 14 * DAY_MS
-"""So much of a history is read at a time: a year of readings at once would be tens of megabytes."""
+"""How much of a history is read at a time: a year of readings at once would be tens of megabytes."""
 AROUND_MS = HOUR_MS
 """Readings this long before the window are looked at too: a float's temperature may have come a little earlier."""
 

@@ -14,10 +14,10 @@ from mustwatch.views.night_text import vessel_lines
 from mustwatch.watch.finding import kind_named
 
 AGAIN_MS = 3 * DAY_MS
-"""What is still due is a reason for another message after so long (own choice)."""
+"""What is still due is a reason for another message after this time (own choice)."""
 MOST_LINES = 8
 MOST_CHARACTERS = 160
-"""A phone shows about so much at once: eight lines, each folded to two or three."""
+"""What a phone shows at once: eight lines, each folded to two or three."""
 
 
 class Point(NamedTuple):

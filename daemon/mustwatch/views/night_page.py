@@ -20,7 +20,7 @@ from mustwatch.views.night_review import Night, Sample, night_of, review
 from mustwatch.views.series import Track, thinned
 
 AROUND_MS = 3 * HOUR_MS
-"""So much of the evening before and the morning after is shown beside the night."""
+"""How much of the evening before and the morning after is shown beside the night."""
 NIGHTS_BEFORE = 7
 CURVE_POINTS = 400
 

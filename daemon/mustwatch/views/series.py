@@ -16,9 +16,9 @@ KEPT_PER_COLUMN = 4
 HOLE_AT_LEAST_MS = HOUR_MS
 """A line is not broken for less than this…"""
 SPACINGS_LOOKED_AT = 2_000
-"""What is usual is seen in so many of them, evenly taken; to sort all those of a year takes megabytes."""
+"""The usual spacing is looked for in this many of them, evenly taken: to sort a year's takes megabytes."""
 HOLE_SPACINGS = 5
-"""…nor for less than so many times the usual spacing of its points: what reports twice a day is not all holes."""
+"""…nor for less than this multiple of the usual spacing: what reports twice a day is not all holes."""
 
 
 class Point(NamedTuple):

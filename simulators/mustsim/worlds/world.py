@@ -15,7 +15,7 @@ from mustsim.worlds.people import Deed, draw_deeds
 STEP_H: Final = 0.25
 MOST_DAYS: Final = 55.0
 FOLLOWED_DAYS: Final = 16.0
-"""So long a lot is followed after nothing of note is left to fall."""
+"""How long a lot is followed after nothing of note is left to fall."""
 NOTHING_LEFT: Final = 0.002
 CHECK_FIRST: Final = 900_000
 """Seeds from here on are the check set: all families, full ranges, and read by the report alone."""
