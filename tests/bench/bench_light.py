@@ -331,7 +331,7 @@ class _Floats:
     def __init__(self, clock: _FakeTime, arrivals: list[tuple[float, Arrival]]) -> None:
         self._clock, self._arrivals, self._next = clock, arrivals, 0
 
-    def take(self, most: int, timeout_s: float) -> list[Arrival]:
+    def receive(self, most: int, timeout_s: float) -> list[Arrival]:
         due_s = self._arrivals[self._next][0] if self._next < len(self._arrivals) else float("inf")
         if due_s > self._clock.now_s + timeout_s:
             self._clock.now_s += max(timeout_s, 0.001)

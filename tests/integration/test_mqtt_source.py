@@ -75,8 +75,8 @@ def arrivals_of(source: MqttSource, count: int) -> list[Arrival]:
     arrivals: list[Arrival] = []
     deadline = time.monotonic() + PATIENCE_S
     while len(arrivals) < count and time.monotonic() < deadline:
-        arrivals += source.take(10_000, 0.2)
-    arrivals += source.take(10_000, 0.2)
+        arrivals += source.receive(10_000, 0.2)
+    arrivals += source.receive(10_000, 0.2)
     assert len(arrivals) >= count, f"{len(arrivals)} of {count} came"
     return arrivals
 
@@ -215,21 +215,21 @@ def test_nothing_is_lost_or_stored_twice_while_the_cable_is_cut_again_and_again(
         source = connected(source_of(mosquitto.settings(protocol=protocol, port=cable.port)))
         for start in range(0, len(values), 100):
             mosquitto.publish(*[(TOPIC, f"{value:.2f}".encode()) for value in values[start : start + 100]])
-            taken = source.take(40, 2.0)
+            taken = source.receive(40, 2.0)
             cable.cut()  # with some in our hands, some in the inbox, some on their way
             commit(taken)
             source.acknowledge(taken)
             cable.mend()
             connected(source)
-            taken = source.take(30, 2.0)
+            taken = source.receive(30, 2.0)
             commit(taken)
             source.acknowledge(taken)
         deadline = time.monotonic() + PATIENCE_S
         while len(stored) < len(values) and time.monotonic() < deadline:
-            taken = source.take(100, 0.5)
+            taken = source.receive(100, 0.5)
             commit(taken)
             source.acknowledge(taken)
-        taken = source.take(1000, 0.5)
+        taken = source.receive(1000, 0.5)
         commit(taken)
     assert sorted(value for value in stored if value is not None) == [round(value, 2) for value in values]
     assert source.status().stale_acknowledgements > 0
@@ -288,7 +288,7 @@ def test_the_flow_does_not_stall_at_the_limit_of_what_may_be_under_way(
     taken: list[Arrival] = []
     deadline = time.monotonic() + 2 * PATIENCE_S
     while len(taken) < 5000 and time.monotonic() < deadline:
-        batch = source.take(500, 0.5)
+        batch = source.receive(500, 0.5)
         source.acknowledge(batch)
         taken += batch
     assert said(taken) == [b"%d" % i for i in range(5000)]
@@ -334,7 +334,7 @@ def test_a_full_inbox_stops_the_reading_and_loses_nothing(mosquitto: Broker, sou
         assert source.healthy()
         deadline = time.monotonic() + PATIENCE_S
         while {*said(taken)} != {b"%d" % i for i in range(40)} and time.monotonic() < deadline:
-            batch = source.take(3, 0.5)
+            batch = source.receive(3, 0.5)
             source.acknowledge(batch)
             taken += batch
     assert {*said(taken)} == {b"%d" % i for i in range(40)}
@@ -497,7 +497,7 @@ def test_acknowledgements_given_just_before_the_end_still_reach_the_broker(
     source.stop()
     assert not source.healthy()
     source = connected(source_of(broker.settings()))
-    assert source.take(10, 0.5) == []
+    assert source.receive(10, 0.5) == []
 
 
 def test_a_fault_of_ours_ends_the_source_and_is_told(

@@ -48,7 +48,7 @@ class Queue:
                 Arrival(topic, payload, self.clocks.wall, self.clocks.mono, payload_bytes=len(payload))
             )
 
-    def take(self, most: int, timeout_s: float) -> list[Arrival]:
+    def receive(self, most: int, timeout_s: float) -> list[Arrival]:
         taken, self.waiting = self.waiting[:most], self.waiting[most:]
         if not taken:
             self.clocks.go_on(max(timeout_s, 0.01))

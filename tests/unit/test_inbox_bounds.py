@@ -8,9 +8,9 @@ def test_arrivals_come_out_in_their_order_and_no_more_than_asked_for() -> None:
     inbox = Inbox(10)
     for i in range(5):
         inbox.put(Arrival("t", b"x", i))
-    assert [a.received_ms for a in inbox.take(3, 0.0)] == [0, 1, 2]
-    assert [a.received_ms for a in inbox.take(9, 0.0)] == [3, 4]
-    assert inbox.take(9, 0.0) == []
+    assert [a.received_ms for a in inbox.receive(3, 0.0)] == [0, 1, 2]
+    assert [a.received_ms for a in inbox.receive(9, 0.0)] == [3, 4]
+    assert inbox.receive(9, 0.0) == []
 
 
 def test_there_is_no_room_at_the_bound_of_arrivals_or_of_bytes() -> None:
@@ -29,20 +29,20 @@ def test_what_is_put_without_room_is_kept_all_the_same() -> None:
     inbox = Inbox(1)
     inbox.put(Arrival("t", b"", 1))
     inbox.put(Arrival("t", b"", 2))
-    assert len(inbox.take(9, 0.0)) == 2
+    assert len(inbox.receive(9, 0.0)) == 2
 
 
 def test_the_producer_hears_of_room_only_after_there_was_none() -> None:
     inbox, heard = Inbox(2), []
     inbox.on_room = lambda: heard.append(len(inbox))
     inbox.put(Arrival("t", b"", 1))
-    inbox.take(1, 0.0)
+    inbox.receive(1, 0.0)
     assert heard == []
     inbox.put(Arrival("t", b"", 1))
     inbox.put(Arrival("t", b"", 2))
-    inbox.take(1, 0.0)
+    inbox.receive(1, 0.0)
     assert heard == [1]
-    inbox.take(1, 0.0)
+    inbox.receive(1, 0.0)
     assert inbox.has_room()
 
 
@@ -51,5 +51,5 @@ def test_bytes_are_given_back_when_arrivals_are_taken() -> None:
     for _ in range(50):
         inbox.put(Arrival("t", b"1234567890", 0))
         assert not inbox.has_room()
-        inbox.take(1, 0.0)
+        inbox.receive(1, 0.0)
         assert inbox.has_room()

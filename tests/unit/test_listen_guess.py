@@ -211,8 +211,8 @@ def test_nothing_from_the_network_reaches_the_terminal_raw() -> None:
 def test_a_babbling_broker_is_listened_to_within_bounds() -> None:
     ear = Ear()
     for i in range(MOST_TOPICS + 100):
-        ear.take(f"t/{i}", b"1", False)
-        ear.take("t/0", b"x" * 10, False)
+        ear.hear(f"t/{i}", b"1", False)
+        ear.hear("t/0", b"x" * 10, False)
 
     assert len(ear.topics) == MOST_TOPICS
     assert ear.passed_over == 100

@@ -16,12 +16,12 @@ LOG_EVERY_S = 30.0
 class Source(Protocol):
     """Where arrivals come from, and where their acknowledgements go."""
 
-    def take(self, most: int, timeout_s: float) -> list[Arrival]:
+    def receive(self, most: int, timeout_s: float) -> list[Arrival]:
         """Return the next arrivals, at most ``most``; none if none came in time."""
         ...
 
     def wake(self) -> None:
-        """Let whoever waits in ``take``, or waits there next, come back at once."""
+        """Let whoever waits in ``receive``, or waits there next, come back at once."""
         ...
 
     @property

@@ -8,7 +8,7 @@ import ctypes
 import gc
 
 
-def settle() -> None:
+def freeze() -> None:
     """Call once everything is imported and built: that stays for good, and need not be looked through again."""
     gc.collect()
     gc.freeze()

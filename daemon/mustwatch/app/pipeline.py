@@ -152,7 +152,7 @@ class Pipeline:
     def _go_round(self) -> None:
         room = self._commit_readings - len(self._batch.arrivals)
         if room > 0:
-            arrivals = self._source.take(room, self._wait_s())
+            arrivals = self._source.receive(room, self._wait_s())
             self._take(arrivals)
         else:
             arrivals = []

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack, closing
 from pathlib import Path
 
-from mustwatch.app.memory import settle
+from mustwatch.app.memory import freeze
 from mustwatch.app.mirroring import mirror_of
 from mustwatch.app.morning_job import morning_job
 from mustwatch.app.pipeline import Pipeline
@@ -162,7 +162,7 @@ class Service:
 
     def _settle(self) -> None:
         """Do what need not be done before readings are taken, beside them."""
-        settle()
+        freeze()
         # Only now: a backup beside the start would slow it down, and leave its holes among what stays.
         if not self._stop.is_set():
             self._schedule.sweep_soon()

@@ -26,8 +26,8 @@ from mustwatch.must.density import WATER_20_KG_PER_M3
 from mustwatch.must.enrichment import Enriched, with_added
 
 MIXING_MS = 6 * HOUR_MS
-"""For this long after sugar or water went in a gravity does not tell of it: it sinks, dissolves, mixes. Common practice,
-no source."""
+"""For this long after sugar or water went in a gravity does not tell of it: it sinks, dissolves, mixes. Common practice
+(no source)."""
 AGREEING = 0.002
 """An estimate this close to the last check adds nothing to it: the hydrometer has the last word."""
 

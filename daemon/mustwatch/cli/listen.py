@@ -42,7 +42,7 @@ def listen(
     ear = Ear()
 
     def heard(message: Heard) -> None:
-        taken = ear.take(*message)
+        taken = ear.hear(*message)
         if taken is not None and not as_json and taken.messages <= FIRST_LINES:
             _say_message(message, sensors.get(message.topic), measures)
 

@@ -352,7 +352,7 @@ class Evaluation:
         return outcome._replace(messages=messages)
 
     def revise(self, now_ms: int, budget_s: float = SLICE_S) -> int:
-        """Evaluate one lot again for about ``budget_s``, and write that; return how many messages were put in the outbox.
+        """Evaluate one lot again for ``budget_s``, and write that; return how many messages were put in the outbox.
 
         Nothing may be pending. The store's lock is held for the writing alone.
         """

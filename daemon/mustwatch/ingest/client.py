@@ -80,7 +80,7 @@ class _Counts:
 class MqttSource:
     """Arrivals from a broker, each to be acknowledged when it is kept.
 
-    ``take`` and ``acknowledge`` are for the pipeline's thread; everything else is safe from any.
+    ``receive`` and ``acknowledge`` are for the pipeline's thread; everything else is safe from any.
     """
 
     def __init__(
@@ -147,12 +147,12 @@ class MqttSource:
             self._wake_receiver.close()
             self._wake_sender.close()
 
-    def take(self, most: int, timeout_s: float) -> list[Arrival]:
+    def receive(self, most: int, timeout_s: float) -> list[Arrival]:
         """Return up to ``most`` arrivals in their order, waiting up to ``timeout_s`` for the first."""
-        return self._inbox.take(most, timeout_s)
+        return self._inbox.receive(most, timeout_s)
 
     def wake(self) -> None:
-        """Let whoever waits in ``take``, or waits there next, come back at once."""
+        """Let whoever waits in ``receive``, or waits there next, come back at once."""
         self._inbox.wake()
 
     def acknowledge(self, arrivals: Iterable[Arrival]) -> None:

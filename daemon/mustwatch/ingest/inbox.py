@@ -42,12 +42,12 @@ class Inbox:
             self._changed.notify()
 
     def wake(self) -> None:
-        """End the waiting in ``take``, or in the next one, although nothing came."""
+        """End the waiting in ``receive``, or in the next one, although nothing came."""
         with self._changed:
             self._is_woken = True
             self._changed.notify()
 
-    def take(self, most: int, timeout_s: float) -> list[Arrival]:
+    def receive(self, most: int, timeout_s: float) -> list[Arrival]:
         """Return up to ``most`` arrivals in their order, waiting up to ``timeout_s`` for the first."""
         with self._changed:
             if not self._arrivals and not self._is_woken:

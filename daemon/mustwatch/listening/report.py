@@ -53,7 +53,7 @@ class Topic:
     retained: int = 0
     samples: list[bytes] = field(default_factory=list)
 
-    def take(self, payload: bytes, is_retained: bool) -> None:
+    def hear(self, payload: bytes, is_retained: bool) -> None:
         """Note a message."""
         self.messages += 1
         self.retained += is_retained
@@ -68,13 +68,13 @@ class Ear:
         self.topics: dict[str, Topic] = {}
         self.passed_over = 0
 
-    def take(self, topic: str, payload: bytes, is_retained: bool) -> Topic | None:
+    def hear(self, topic: str, payload: bytes, is_retained: bool) -> Topic | None:
         """Note a message and return its topic; None if there are too many already."""
         if topic not in self.topics and len(self.topics) >= MOST_TOPICS:
             self.passed_over += 1
             return None
         heard = self.topics.setdefault(topic, Topic(topic))
-        heard.take(payload, is_retained)
+        heard.hear(payload, is_retained)
         return heard
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from mustwatch.deliver.apprise_deliverer import AppriseDeliverer
 from mustwatch.deliver.deliverer import TellAddress
-from mustwatch.messenger.serving import Task, run, settle
+from mustwatch.messenger.serving import Task, become_server, run
 
 GARBAGE_AFTER = 50_000
 """Objects before garbage is looked for. With the usual 700 the imports take a tenth longer, and an urgent message waits
@@ -19,7 +19,7 @@ for them; a process that stays for minutes does not gather much."""
 
 def main(requests: int, answers: int) -> None:
     """Serve the daemon until its pipe closes."""
-    settle(requests, answers)
+    become_server(requests, answers)
     gc.set_threshold(GARBAGE_AFTER)
     deliverer = AppriseDeliverer()
     tasks = {

@@ -6,7 +6,7 @@ The client library weighs half of what the daemon does. It is here only while th
 import sys
 from typing import Any
 
-from mustwatch.messenger.serving import Task, run, settle
+from mustwatch.messenger.serving import Task, become_server, run
 from mustwatch.store.mirror_influx import Bucket, InfluxServer
 from mustwatch.store.mirror_verdict import ServerError
 
@@ -16,7 +16,7 @@ DOES = ("write", "standing", "count_readings")
 
 def main(requests: int, answers: int) -> None:
     """Serve the daemon until its pipe closes."""
-    settle(requests, answers)
+    become_server(requests, answers)
     servers: dict[Bucket, InfluxServer] = {}
 
     def asked(bucket: Bucket, method: str, arguments: tuple[Any, ...]) -> Any:

@@ -31,7 +31,7 @@ def run(requests: int, answers: int, tasks: Mapping[str, Task]) -> None:
     os._exit(0)  # whatever still hangs is nobody's any more
 
 
-def settle(*descriptors: int) -> None:
+def become_server(*descriptors: int) -> None:
     """Be a process that does errands: deaf to signals to end, first to go where memory is short, without secrets."""
     # Who asks to end means the daemon, which waits for what is on its way and then closes the pipe.
     for number in (signal.SIGINT, signal.SIGTERM):

@@ -160,7 +160,7 @@ class Mirror:
         if is_more:
             self._audit.was_sent(is_recounted=bool(refused) or _takes_out(lines))
         else:
-            is_more = self._audit.settle()
+            is_more = self._audit.confirm()
         self._well(len(lines) - len(refused), is_caught_up=portion.is_empty)
         if self._is_catching_up and not is_more:
             self._on_caught_up()

@@ -159,7 +159,7 @@ class Audit:
         self._counts = None
         self._look_due_s = self._told_until_s = self._mono_s() + CONFIRMED_AFTER_S
 
-    def settle(self) -> bool:
+    def confirm(self) -> bool:
         """All is sent: compare, write the marker, send again what would be dropped; say if there is more to send."""
         now_ms, now_s = self._clock_ms(), self._mono_s()
         serial = self._spool.serial()
