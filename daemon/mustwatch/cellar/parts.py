@@ -1,4 +1,4 @@
-"""A lot's parts: so many litres in each of its vessels, and what a transfer was for each lot that it touched.
+"""A lot's parts: the litres in each of its vessels, and what a transfer was for each lot that it touched.
 
 A lot that gives wine has it *drawn*. A lot that begins with a part of another is *parted* from it, and takes over its
 book so far, by its share. A lot that wine of another comes into has *wine added*, which knows the line of that other.
