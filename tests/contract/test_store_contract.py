@@ -271,6 +271,23 @@ def test_a_store_of_the_first_version_is_brought_up_to_date_with_what_it_holds(t
     store.close()
 
 
+@pytest.mark.parametrize("is_database", [False, True])
+def test_a_file_that_cannot_be_opened_is_let_go(tmp_path: Path, is_database: bool) -> None:
+    path = tmp_path / "c.db"
+    if is_database:
+        Store(path, T0).close()
+        with closing(sqlite3.connect(path)) as newer, newer:
+            newer.execute("INSERT INTO migration VALUES (999, 'to come', 0)")
+    else:
+        path.write_bytes(b"not a database at all" * 1000)
+
+    with pytest.raises((sqlite3.DatabaseError, SchemaTooNewError)) as failed:
+        Store(path, T0)
+
+    held = [str(of.readlink()) for of in Path("/proc/self/fd").iterdir() if of.exists()]
+    assert str(path) not in held, failed  # whose traceback keeps whatever was made
+
+
 # --- the promises that other parts name ------------------------------------------------------------------------
 
 

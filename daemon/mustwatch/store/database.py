@@ -35,6 +35,16 @@ BREATH_S = 0.005
 _NEVER = threading.Event()
 
 
+@contextmanager
+def _closed_if_it_fails(connection: sqlite3.Connection) -> Iterator[None]:
+    """Close a connection that cannot be made ready: the file is set aside or looked at next."""
+    try:
+        yield
+    except BaseException:
+        connection.close()
+        raise
+
+
 class Database:
     """A SQLite file opened for reading and writing by this process.
 
@@ -57,18 +67,20 @@ class Database:
         self._readers: LifoQueue[sqlite3.Connection | None] = LifoQueue()
         for _ in range(READERS):
             self._readers.put(None)
-        self._writer.execute("PRAGMA journal_mode=WAL")
-        self.applied = migrate(self._writer, now_ms)
+        with _closed_if_it_fails(self._writer):
+            self._writer.execute("PRAGMA journal_mode=WAL")
+            self.applied = migrate(self._writer, now_ms)
 
     def _connect(self, cache_kib: int) -> sqlite3.Connection:
         connection = sqlite3.connect(
             self.path, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False
         )
-        connection.text_factory = as_text
-        connection.execute("PRAGMA synchronous=FULL")
-        connection.execute(f"PRAGMA cache_size=-{cache_kib}")
-        connection.execute(f"PRAGMA journal_size_limit={WAL_LIMIT_BYTES}")
-        connection.execute("PRAGMA temp_store=MEMORY")
+        with _closed_if_it_fails(connection):
+            connection.text_factory = as_text
+            connection.execute("PRAGMA synchronous=FULL")
+            connection.execute(f"PRAGMA cache_size=-{cache_kib}")
+            connection.execute(f"PRAGMA journal_size_limit={WAL_LIMIT_BYTES}")
+            connection.execute("PRAGMA temp_store=MEMORY")
         return connection
 
     @contextmanager
