@@ -3,6 +3,7 @@
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -49,13 +50,18 @@ def said_in_python(path: Path) -> Iterator[tuple[int, str]]:
             yield node.lineno, node.value
 
 
-def everything_said() -> Iterator[tuple[str, str]]:
-    """Yield where something is said to people, and what."""
+@cache
+def everything_said() -> tuple[tuple[str, str], ...]:
+    """Return where something is said to people, and what."""
+    return tuple(_everything_said())
+
+
+def _everything_said() -> Iterator[tuple[str, str]]:
     for path in sorted(PACKAGE.rglob("*.py")):
         place = str(path.relative_to(PACKAGE))
         yield from ((f"{place}:{line}", text) for line, text in said_in_python(path))
     texts = [*PACKAGE.rglob("*.html"), *(PROJECT / "config").rglob("*.toml")]
-    texts += [PROJECT / "README.md", PROJECT / "CHANGELOG.md"]
+    texts += [PROJECT / "README.md", PROJECT / "CHANGELOG.md", *(PROJECT / "deploy").rglob("*.sh")]
     for path in sorted(texts):
         for line, text in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
             yield f"{path.relative_to(PROJECT)}:{line}", text
@@ -91,6 +97,7 @@ def test_the_search_sees_messages_logs_templates_pages_and_configuration() -> No
 
     assert any(place.startswith("store/") for place in places)
     assert any(place.startswith("CHANGELOG.md") for place in places)
+    assert any(place.startswith("deploy/install.sh") for place in places)
 
     assert any(place.startswith("alerting/words/stuck.py") for place in places)
     assert any(place.endswith(".html:1") for place in places)
