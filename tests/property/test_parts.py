@@ -215,11 +215,10 @@ def test_what_is_told_is_a_function_of_the_set_of_entries(season: Season, dice: 
 @settings(max_examples=50, deadline=None)
 def test_wine_adds_up_after_any_entry_is_undone_or_corrected(season: Season, data: st.DataObject) -> None:
     before = sum(w.litres for w in season.lots.values()) + season.gone.litres
-    one = data.draw(
-        st.sampled_from([e for e in season.entries if isinstance(e.what, Transfer | Bottling)] or [None])
-    )
-    if one is None:
+    moving = [e for e in season.entries if isinstance(e.what, Transfer | Bottling)]
+    if not moving:
         return
+    one = data.draw(st.sampled_from(moving))
     undone = [replace(e, undone_ms=e.at_ms) if e.id == one.id else e for e in season.entries]
     if data.draw(st.booleans()):
         undone = [*season.entries, replace(one, id="again", replaces=one.id)]
