@@ -217,7 +217,7 @@ def test_a_lots_curve_is_in_its_page_with_the_night_the_room_and_what_was_told(p
 
     for kind in ("gravity", "said", "spread", "fan", "forecast", "celsius", "room"):
         assert f'<path class="{kind}"' in text, kind
-    assert text.count('<rect class="dark"') >= 6
+    assert text.count('<path class="dark"') >= 6
     assert '<path class="now"' in text
     assert '<svg class="told urgent"' in text
     assert '<svg class="entry start"' in text
