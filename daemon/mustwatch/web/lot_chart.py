@@ -47,6 +47,12 @@ def _drawn(parts: Iterable[Part]) -> Markup:
     return Markup("".join(svg.drawn(part, x_digits=0) for part in parts))  # noqa: S704 - numbers and our own words
 
 
+def grid(plane: Plane, most: int) -> Markup:
+    """Return lines across at round values, at most ``most``, and one at the foot."""
+    hairs = [plane.level(value) for value in round_values(plane.low, plane.high, most)[0]]
+    return _drawn([Line("hair", hairs), Line("rule", [plane.level(plane.low)])])
+
+
 class LotChart:
     """Draws one window of one lot's curves."""
 
@@ -124,8 +130,9 @@ class LotChart:
             '<svg class="part" y="{top}" width="10000" height="{height}" viewBox="0 {top} 10000 {height}" '
             'preserveAspectRatio="none">{curves}</svg>'
         ).format(top=GRAVITY_TOP, height=GRAVITY_HEIGHT, curves=_drawn(self._gravity_curves()))
-        behind = [*self._nights(), *self._bands(), *self._grid(), *self._beside(), *self._leaders()]
-        stretched = [_drawn(behind), upper, *self._warmth_curves()]
+        behind = _drawn([*self._nights(), *self._bands()]) + grid(self._gravity, 6) + grid(self._warmth, 4)
+        behind += _drawn([*self._beside(), *self._leaders()])
+        stretched = [behind, upper, *self._warmth_curves()]
         upright = [*self._axes(), *self._stage_names(), *self._dates(), *self._named_lines()]
         upright += [*self._checks(), *self._lanes()]
         scales = {
@@ -161,11 +168,6 @@ class LotChart:
         for band in self._curves["bands"] if self._probes else ():
             low, high = self._degrees(band["low"]), self._degrees(band["high"])
             yield Area("band", self._warmth.box(band["from_ms"], band["until_ms"], low, high))
-
-    def _grid(self) -> Iterator[Part]:
-        for plane, most in ((self._gravity, 6), (self._warmth, 4)):
-            yield Line("hair", [plane.level(value) for value in round_values(plane.low, plane.high, most)[0]])
-            yield Line("rule", [plane.level(plane.low)])
 
     def _upright_line(self, kind: str, at_ms: int) -> Iterator[Part]:
         if self._gravity.shows(at_ms):

@@ -9,10 +9,10 @@ from typing import Any
 from markupsafe import Markup
 
 from mustwatch.cellar.measures import signed
-from mustwatch.web.chart_ticks import round_values
-from mustwatch.web.chart_window import Plane
-from mustwatch.web.drawing import spread
-from mustwatch.web.lot_chart import LEAST_GRAVITY, LEAST_WARMTH
+from mustwatch.drawing import svg
+from mustwatch.drawing.plane import Plane, around
+from mustwatch.drawing.ticks import round_values
+from mustwatch.web.lot_chart import ALONG, LEAST_GRAVITY, LEAST_WARMTH, grid
 from mustwatch.web.words import Words
 
 GRAVITY_TOP, GRAVITY_HEIGHT = 8.0, 230.0
@@ -21,15 +21,13 @@ FOOT, HEIGHT = 362.0, 384
 MOST_DAYS = 8
 Shown = Callable[[float], float]
 """Turns a value into the person's unit."""
-SCALE = 1_000
-"""Places to a day: the plane counts in whole numbers."""
 
 
 def overlay_svg(document: Mapping[str, Any], words: Words) -> Markup:
     """Return the drawing of what the page's hand gives; the lots' lines are told apart by dashes and colour."""
     gravity = _plane(document, "gravity", words.gravity_number, GRAVITY_TOP, GRAVITY_HEIGHT, words)
     celsius = _plane(document, "celsius", words.temperature_number, WARMTH_TOP, WARMTH_HEIGHT, words)
-    stretched = [*_grid(gravity, 6), *_grid(celsius, 4)]
+    stretched = [grid(gravity, 6), grid(celsius, 4)]
     stretched += _lines(document, "gravity", gravity, words.gravity_number)
     stretched += _lines(document, "celsius", celsius, words.temperature_number)
     upright = [*_axis(gravity, 6, 3 if words.gravity_unit == "SG" else 0, _gravity_unit(words))]
@@ -55,27 +53,17 @@ def _plane(
     least = (
         LEAST_GRAVITY[words.gravity_unit] if quantity == "gravity" else LEAST_WARMTH[words.temperature_unit]
     )
-    low, high = spread(min(values), max(values), least)
-    return Plane(0, round(document["days"] * SCALE), low, high, top, height)
+    return Plane(0, document["days"], *around(values, least), 0, top, ALONG, height)
 
 
 def _lines(document: Mapping[str, Any], quantity: str, plane: Plane, shown: Shown) -> Iterator[Markup]:
     for number, lot in enumerate(document["lots"], 1):
         curve = lot[quantity]
-        places = [
-            f"{plane.x(day * SCALE)} {plane.y(shown(value))}"
-            for day, value in zip(curve["day"], curve["value"], strict=True)
-        ]
-        if places:
-            yield Markup('<path class="lot-{}" data-quantity="{}" d="M{}"/>').format(
-                number, quantity, " ".join(places)
+        runs = plane.runs(curve["day"], [shown(value) for value in curve["value"]])
+        if runs:
+            yield Markup('<path class="lot-{}" data-quantity="{}" d="{}"/>').format(
+                number, quantity, svg.path(runs, x_digits=0)
             )
-
-
-def _grid(plane: Plane, most: int) -> Iterator[Markup]:
-    for value in round_values(plane.low, plane.high, most)[0]:
-        yield Markup('<path class="hair" d="M0 {}H10000"/>').format(plane.y(value))
-    yield Markup('<path class="rule" d="M0 {}H10000"/>').format(plane.top + plane.height)
 
 
 def _axis(plane: Plane, most: int, least_digits: int, unit: str) -> Iterator[Markup]:
@@ -92,5 +80,5 @@ def _days(plane: Plane, days: float) -> Iterator[Markup]:
     for value in values:
         text = f"day {value:g}" if value == values[-1] else f"{value:g}"
         yield Markup('<text class="time" x="{}" y="{:.0f}">{}</text>').format(
-            plane.percent(value * SCALE), FOOT + 17, text
+            f"{plane.x(value) / 100:.2f}%", FOOT + 17, text
         )
