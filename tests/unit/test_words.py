@@ -33,7 +33,6 @@ IN_COMMENTS = (
     r"\bgone by\b",
     r"\bgoes round\b",
     r"\b[Ss]o many\b",
-    r"\b[Ff]or so long\b",
 )
 
 
