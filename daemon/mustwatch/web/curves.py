@@ -60,7 +60,8 @@ def _curve(kind: str, curve: Mapping[str, Any], words: Speech) -> _Curve:
     return _Curve(kind, curve["at"], values, least, digits, "" if is_gravity else "°")
 
 
-def _figure(kind: str, width: float, height: float, label: str, parts: Iterable[Part]) -> Markup:
+def figure(kind: str, width: float, height: float, label: str, parts: Iterable[Part]) -> Markup:
+    """Return parts as one of the pages' small figures; ``label`` says what it shows."""
     return Markup(svg.svg(f"ink {kind}", width, height, label, parts))  # noqa: S704 - escapes what people wrote
 
 
@@ -88,7 +89,7 @@ def days_figure(
         plane = celsius.plane(window, upper + 4, height - upper - 20)
         parts += _band(plane, band, words)
         parts += celsius.drawn(plane)
-    return _figure("days", WIDTH, height, label, parts)
+    return figure("days", WIDTH, height, label, parts)
 
 
 def _band(plane: Plane, band: Mapping[str, float] | None, words: Speech) -> list[Part]:
@@ -142,7 +143,7 @@ def night_figure(
         parts.append(Line("room", plane.runs(beside.at, inside)))
     parts.append(Line("celsius", plane.runs(curve.at, curve.values)))
     parts += [*_extreme(plane, row, "minimum", words), *_extreme(plane, row, "maximum", words)]
-    return _figure("night", NIGHT_WIDTH, NIGHT_HEIGHT, label, parts)
+    return figure("night", NIGHT_WIDTH, NIGHT_HEIGHT, label, parts)
 
 
 def _extreme(plane: Plane, row: Mapping[str, Any], name: str, words: Speech) -> Iterator[Part]:
@@ -178,7 +179,7 @@ def nights_figure(row: Mapping[str, Any], words: Speech, label: str) -> Markup:
             foot = max(foot, top + 1.5)
             outline = [(left, top), (left + 13, top), (left + 13, foot), (left, foot)]
             parts.append(Area("this" if position == len(nights) - 1 else "before", outline))
-    return _figure("nights", width, height, label, parts)
+    return figure("nights", width, height, label, parts)
 
 
 ALERT_HEIGHT = 120.0
@@ -198,7 +199,7 @@ def alert_figure(picture: Mapping[str, Any], words: Speech) -> Markup:
     ]
     parts = [*_days(plane, ALERT_HEIGHT - 5, words), Line("moment", moments), *curve.drawn(plane)]
     label = f"{'Temperature' if kind == 'celsius' else 'Gravity'} around this alert"
-    return _figure("days", WIDTH, ALERT_HEIGHT, label, parts)
+    return figure("days", WIDTH, ALERT_HEIGHT, label, parts)
 
 
 def calibration_figure(calibration: Mapping[str, Any], words: Speech, label: str) -> Markup:
@@ -219,4 +220,4 @@ def calibration_figure(calibration: Mapping[str, Any], words: Speech, label: str
         Words("degree", plane.right, height - 4, f"{max(degrees):.0f}°", "end"),
         *(Dot("gravity", plane.x(p["inclination"]), plane.y(p["residual"]), 3.2) for p in points),
     ]
-    return _figure("days", WIDTH, height, label, parts)
+    return figure("days", WIDTH, height, label, parts)
