@@ -182,7 +182,7 @@ class StoreHand:
         """
         now_ms = self._now_ms()
         try:
-            by_ms = None if not by else end_of_day(by, now_ms, self._manners.zone)
+            by_ms = None if not by else end_of_day(by, now_ms, self._manners.measures.zone)
             found = whatif_view(self._store, self._settings, lot, now_ms, celsius, by_ms)
         except (NoForecastError, WhenError) as error:
             raise NotPossibleError(str(error)) from None

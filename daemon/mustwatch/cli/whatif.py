@@ -12,7 +12,6 @@ from mustwatch.config.plan import measures_of
 from mustwatch.must.bounds import OutOfRangeError
 from mustwatch.recording.units import UnitError, temperature_c
 from mustwatch.recording.when import WhenError, end_of_day
-from mustwatch.views.figures_text import local
 
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
@@ -65,7 +64,7 @@ def _lines(document: dict[str, Any], measures: Measures) -> list[str]:
     courses = [c for c in document["courses"] if c["ends_in_time"] != "hardly"]
     rows += [("", course) for course in courses]
     gravity = "" if document["gravity"] is None else f", gravity {measures.gravity(document['gravity'], 4)}"
-    lines = [f"{document['lot']}{gravity}, as of {local(document['observed_at'], measures.zone)}"]
+    lines = [f"{document['lot']}{gravity}, as of {measures.moment(document['observed_at'])}"]
     for words, course in rows:
         told = [f"{words:13} {measures.temperature(course['celsius']):>7}"]
         told += [
@@ -74,7 +73,7 @@ def _lines(document: dict[str, Any], measures: Measures) -> list[str]:
             if course[key] is not None
         ]
         if course["ends_in_time"] is not None:
-            told.append(f"{course['ends_in_time']} by {local(document['by'], measures.zone, '%a %d %b')}")
+            told.append(f"{course['ends_in_time']} by {measures.day(document['by'])}")
         lines.append("    " + "   ".join(told))
     if not courses:
         lines.append("    no temperature of its band lets it end by then")
@@ -82,7 +81,5 @@ def _lines(document: dict[str, Any], measures: Measures) -> list[str]:
 
 
 def _days(expected: dict[str, str], measures: Measures) -> str:
-    at, earliest, latest = (
-        local(expected[name], measures.zone, "%a %d %b") for name in ("at", "earliest", "latest")
-    )
+    at, earliest, latest = (measures.day(expected[name]) for name in ("at", "earliest", "latest"))
     return f"{at} ({earliest} to {latest})"

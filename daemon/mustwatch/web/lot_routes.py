@@ -310,7 +310,7 @@ def _curve(shell: Shell, lot: str, looked: Looked) -> dict[str, Any]:
 
 def _whatif(shell: Shell, lot: str, asked: Asked) -> dict[str, Any]:
     """Return what the template of what-if shows: the document, or why there is none."""
-    celsius = None if asked.degrees is None else shell.words.measures.celsius(asked.degrees)
+    celsius = None if asked.degrees is None else shell.words.celsius(asked.degrees)
     shown = {"degrees": asked.degrees, "by": asked.by}
     try:
         return {**shell.hand.what_if(lot, celsius, asked.by or None), "problem": None, "typed": shown}
