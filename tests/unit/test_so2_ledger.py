@@ -78,7 +78,11 @@ def water() -> Addition:
 
 def test_the_molecular_part_is_at_the_newest_ph_and_the_wine_s_temperature() -> None:
     """At pH 3.4 2.51 % of the free is molecular by the trade's table (pKa 1.81 at 25 °C): of 40 mg/L, 1.0."""
-    measured = [RACKED, (29.0, Measurement(ph=3.6)), (30.0, Measurement(ph=3.4, free_so2_mg_per_l=40.0))]
+    measured: list[tuple[float, What]] = [
+        RACKED,
+        (29.0, Measurement(ph=3.6)),
+        (30.0, Measurement(ph=3.4, free_so2_mg_per_l=40.0)),
+    ]
 
     warm, cool = now(*measured, celsius=25.0).molecular, now(*measured, celsius=15.0).molecular
 
