@@ -66,7 +66,7 @@ def test_the_pages_are_walked_with_the_keyboard_alone(cellar: RunningCellar, vis
     for _ in range(3):
         page.keyboard.press("Shift+Tab")
     page.goto(cellar.base)
-    for _ in range(4):
+    for _ in range(5):
         page.keyboard.press("Tab")
     expect(page.locator(":focus")).to_have_text("Night")
     page.keyboard.press("Enter")

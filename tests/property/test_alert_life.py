@@ -203,7 +203,7 @@ class AlertLife(RuleBasedStateMachine):
             assert alert.is_filed == alert.is_over
             for target in RULES.targets:
                 is_known = alert.acknowledged_ms is not None or (target.name, alert.key) in flapped
-                if target.wants(alert.severity) and not is_known:
+                if target.wants(alert.severity, alert.kind) and not is_known:
                     assert alert.id in told[target.name]
 
 

@@ -1,14 +1,15 @@
 """Whether to tell, as a table: what holds, what was told, when it is, and the reason that must come out."""
 
 from dataclasses import replace
-from datetime import UTC
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from mustwatch.alerting.alert import LOT_ENDED, Alert, Held, Raise, Telling
 from mustwatch.alerting.policy import Decision, Heard, Reason, decide
-from mustwatch.alerting.rules import QuietHours, TellRules, TellTarget, Units
-from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS
+from mustwatch.alerting.rules import Digest, QuietHours, TellRules, TellTarget, Units
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
 from mustwatch.watch.finding import FindingKind, Severity, Subject, kind_named, kinds
 
 NOON_MS = 1_788_264_000_000  # 2026-09-01T12:00Z
@@ -18,6 +19,11 @@ MORNING_MS = NOON_MS + 19 * HOUR_MS  # 07:00
 PHONE = TellTarget("phone")
 SLEEPER = TellTarget("phone", quiet_hours=QuietHours.parse("22:00-07:00"))
 URGENT_ONLY = TellTarget("phone", severities=frozenset({Severity.URGENT}))
+OF_STUCK = TellTarget("phone", kinds=frozenset({"stuck"}))
+DAILY = TellTarget("phone", digest=Digest.DAILY)  # at 09:00
+WEEKLY = TellTarget("phone", digest=Digest.WEEKLY)  # on Mondays; 2026-09-01 is a Tuesday
+NINE_MS = NOON_MS + 21 * HOUR_MS
+MONDAY_MS = NINE_MS + 5 * DAY_MS
 RULES = TellRules(targets=(PHONE,), units=Units(zone=UTC))
 
 N, W, U = Severity.NOTICE, Severity.WARNING, Severity.URGENT
@@ -68,6 +74,25 @@ CASES = [
     (alert(told=told()), PHONE, NOON_MS + DAY_MS, Reason.REPEAT_DUE),
     (alert(U, told=told(U)), PHONE, NOON_MS + 4 * HOUR_MS, Reason.REPEAT_DUE),
     (alert(told=told(), acknowledged=True), PHONE, NOON_MS + DAY_MS, Reason.ACKNOWLEDGED),
+    # Each reminder waits twice as long as the one before it, a week at most; an urgent one a day.
+    (alert(told=told(repeats=1)), PHONE, NOON_MS + 2 * DAY_MS - 1, Reason.ALREADY_TOLD),
+    (alert(told=told(repeats=1)), PHONE, NOON_MS + 2 * DAY_MS, Reason.REPEAT_DUE),
+    (alert(told=told(repeats=9)), PHONE, NOON_MS + 7 * DAY_MS - 1, Reason.ALREADY_TOLD),
+    (alert(told=told(repeats=9)), PHONE, NOON_MS + 7 * DAY_MS, Reason.REPEAT_DUE),
+    (alert(U, told=told(U, repeats=9)), PHONE, NOON_MS + DAY_MS, Reason.REPEAT_DUE),
+    # A target hears of the kinds it wants to hear of.
+    (alert(kind=kind_named("stuck")), OF_STUCK, NOON_MS, Reason.FIRST_TELLING),
+    (alert(U), OF_STUCK, NOON_MS, Reason.SEVERITY_NOT_WANTED),
+    (alert(cleared_ms=LATER_MS), OF_STUCK, LATER_MS, Reason.SEVERITY_NOT_WANTED),
+    # Who wants one message a day or a week hears at once of what is urgent alone, and of the rest by its hour.
+    (alert(U), DAILY, NOON_MS, Reason.FIRST_TELLING),
+    (alert(), DAILY, NOON_MS, Reason.HELD_FOR_DIGEST),
+    (alert(), DAILY, NINE_MS - 1, Reason.HELD_FOR_DIGEST),
+    (alert(), DAILY, NINE_MS, Reason.RELEASED),
+    (alert(told=told(), cleared_ms=NINE_MS + 1), DAILY, NINE_MS + HOUR_MS, Reason.HELD_FOR_DIGEST),
+    (alert(), WEEKLY, NINE_MS, Reason.HELD_FOR_DIGEST),
+    (alert(), WEEKLY, MONDAY_MS - 1, Reason.HELD_FOR_DIGEST),
+    (alert(), WEEKLY, MONDAY_MS, Reason.RELEASED),
     # A notice is said once.
     (alert(N, told=told(N)), PHONE, NOON_MS + 30 * DAY_MS, Reason.ALREADY_TOLD),
     # What gets worse is told; what gets better is not, nor is what gets as bad again as was told.
@@ -207,3 +232,21 @@ def test_that_it_ferments_again_also_says_that_it_is_not_finished() -> None:
 
 def test_a_clock_that_was_set_back_repeats_nothing() -> None:
     assert decide(alert(told=told()), PHONE, RULES, NOON_MS - 50 * 365 * DAY_MS).reason is Reason.ALREADY_TOLD
+
+
+@pytest.mark.parametrize(
+    ("now", "last", "following"),
+    [
+        ("2026-10-24T09:00+02:00", "2026-10-24T09:00+02:00", "2026-10-25T09:00+01:00"),
+        ("2026-10-25T08:59+01:00", "2026-10-24T09:00+02:00", "2026-10-25T09:00+01:00"),
+        ("2027-03-28T10:00+02:00", "2027-03-28T09:00+02:00", "2027-03-29T09:00+02:00"),
+        ("2027-03-28T08:00+02:00", "2027-03-27T09:00+01:00", "2027-03-28T09:00+02:00"),
+    ],
+)
+def test_a_digest_keeps_to_the_clock_on_the_wall_when_that_is_set(
+    now: str, last: str, following: str
+) -> None:
+    """Europe/Vienna: 25 October 2026 has 25 hours, 28 March 2027 has 23 (IANA tz database)."""
+    instants = [to_ms(datetime.fromisoformat(text)) for text in (now, last, following)]
+
+    assert DAILY.digest_ms(instants[0], ZoneInfo("Europe/Vienna")) == (instants[1], instants[2])

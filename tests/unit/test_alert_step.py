@@ -143,14 +143,17 @@ def test_an_open_alert_is_repeated_until_somebody_acknowledges_it() -> None:
     scene = Scene(TellTarget("phone"))
     scene.at(NOON_MS, raised(WARM, NOON_MS))
 
-    repeats = scene.pass_until(NOON_MS, NOON_MS + 49 * HOUR_MS)
-    assert [m.kind for m in repeats] == [MessageKind.REPEAT, MessageKind.REPEAT]
+    repeats = scene.pass_until(NOON_MS, NOON_MS + 73 * HOUR_MS)
+    assert [(m.kind, m.created_ms - NOON_MS) for m in repeats] == [
+        (MessageKind.REPEAT, DAY_MS),
+        (MessageKind.REPEAT, 3 * DAY_MS),
+    ]
     assert repeats[0].title == "Reminder, too warm: Elder Red in bucket-1"
     assert f"--ack {scene.one().id}" in repeats[0].body
-    assert repeats[0].expires_ms - repeats[0].created_ms == DAY_MS
+    assert repeats[0].expires_ms - repeats[0].created_ms == 2 * DAY_MS
 
-    scene.alerts[scene.one().id] = lifecycle.acknowledge(scene.one(), NOON_MS + 50 * HOUR_MS)
-    assert scene.pass_until(NOON_MS + 50 * HOUR_MS, NOON_MS + 200 * HOUR_MS, HOUR_MS) == []
+    scene.alerts[scene.one().id] = lifecycle.acknowledge(scene.one(), NOON_MS + 74 * HOUR_MS)
+    assert scene.pass_until(NOON_MS + 74 * HOUR_MS, NOON_MS + 400 * HOUR_MS, HOUR_MS) == []
 
 
 def test_what_gets_urgent_after_an_acknowledgement_is_told() -> None:

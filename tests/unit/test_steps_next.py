@@ -178,15 +178,6 @@ def test_it_is_left_alone_while_it_clears() -> None:
     assert "leave-alone" not in ids(lot(RACKED), 27, seen(27, finished=12))
 
 
-def test_sulfite_is_looked_at_first_after_a_month_and_then_every_two() -> None:
-    matured: list[tuple[float, What]] = [RACKED, (26.0, Racking("other"))]
-    assert "sulfite-check" not in ids(lot(*matured), 55, seen(55, finished=12))
-    assert "sulfite-check" in ids(lot(*matured), 57, seen(57, finished=12))
-    added = [*matured, (57.0, Addition("metabisulfite", 1, "g"))]
-    assert "sulfite-check" not in ids(lot(*added), 100, seen(100, finished=12))
-    assert "sulfite-check" in ids(lot(*added), 118, seen(118, finished=12))
-
-
 def test_a_reds_cap_is_pushed_under_twice_a_day() -> None:
     def due(day: float, *done: tuple[float, What]) -> bool:
         return "punch-down" in [r.step for r in reminders(lot(*done), RED, at(day), seen(day, 1.06))]

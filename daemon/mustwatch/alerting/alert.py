@@ -73,6 +73,7 @@ class Held(StrEnum):
     QUIET_HOURS = "quiet-hours"
     BACKLOG = "backlog"
     FLAPPING = "flapping"
+    DIGEST = "digest"
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +99,7 @@ class Telling:
         held: why something waits, or None.
         news_ms: instants of the messages that were news (not repeats), newest last; flapping is counted on them.
         flapping_ms: when the target was told that this comes and goes.
+        repeats: how often it was reminded since the last news.
     """
 
     severity: Severity | None = None
@@ -107,6 +109,7 @@ class Telling:
     held: Held | None = None
     news_ms: tuple[int, ...] = ()
     flapping_ms: int | None = None
+    repeats: int = 0
 
     def to_json(self) -> dict[str, Any]:
         """Return it as plain JSON values."""
@@ -118,6 +121,7 @@ class Telling:
             "held": self.held,
             "news_ms": list(self.news_ms),
             "flapping_ms": self.flapping_ms,
+            "repeats": self.repeats,
         }
 
     @classmethod
@@ -131,6 +135,7 @@ class Telling:
             held=None if value["held"] is None else Held(value["held"]),
             news_ms=tuple(value["news_ms"]),
             flapping_ms=value["flapping_ms"],
+            repeats=value.get("repeats", 0),
         )
 
 

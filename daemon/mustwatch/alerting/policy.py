@@ -10,7 +10,7 @@ from enum import StrEnum
 from typing import Self
 
 from mustwatch.alerting.alert import Alert, Held, State, Telling
-from mustwatch.alerting.rules import TellRules, TellTarget
+from mustwatch.alerting.rules import Digest, TellRules, TellTarget
 from mustwatch.watch.finding import RANK, Severity
 
 
@@ -29,6 +29,7 @@ class Reason(StrEnum):
     RELEASED = "released"
     # It waits:
     HELD_BY_QUIET_HOURS = "held-by-quiet-hours"
+    HELD_FOR_DIGEST = "held-for-digest"
     OLD_BACKLOG = "old-backlog"
     HELD_WHILE_FLAPPING = "held-while-flapping"
     # There is nothing to tell:
@@ -58,6 +59,7 @@ NOW = frozenset(
 
 WAITS = {
     Reason.HELD_BY_QUIET_HOURS: Held.QUIET_HOURS,
+    Reason.HELD_FOR_DIGEST: Held.DIGEST,
     Reason.OLD_BACKLOG: Held.BACKLOG,
     Reason.HELD_WHILE_FLAPPING: Held.FLAPPING,
 }
@@ -143,7 +145,7 @@ def _wish_while_open(
 ) -> Decision:
     """Return what would be told of an alert that holds, were it not for quiet hours and the like."""
     is_risen = telling.severity is not None and RANK[alert.severity] > RANK[telling.severity]
-    if not any(target.wants(raised.severity) for raised in alert.raises):
+    if not any(target.wants(raised.severity, alert.kind) for raised in alert.raises):
         return Decision(Reason.SEVERITY_NOT_WANTED)
     if alert.state is State.ACKNOWLEDGED:
         return Decision(Reason.ACKNOWLEDGED)
@@ -151,7 +153,7 @@ def _wish_while_open(
         return Decision(Reason.FIRST_TELLING)
     if is_risen:
         return Decision(Reason.SEVERITY_ROSE)
-    repeat_after_ms = rules.repeat_after_ms.get(alert.severity)
+    repeat_after_ms = rules.repeats_after_ms(alert.severity, telling.repeats)
     if repeat_after_ms is None or telling.told_ms is None:
         return Decision(Reason.ALREADY_TOLD)
     # A reminder is of what has lasted so long, not of what comes and goes with the days.
@@ -170,7 +172,7 @@ def _wish_when_over(alert: Alert, telling: Telling, target: TellTarget, heard: H
     if telling.severity is None:
         if alert.acknowledged_ms is not None:
             return Decision(Reason.ACKNOWLEDGED)
-        wanted = any(target.wants(raised.severity) for raised in alert.raises)
+        wanted = any(target.wants(raised.severity, alert.kind) for raised in alert.raises)
         return Decision(Reason.CAME_AND_WENT if wanted else Reason.SEVERITY_NOT_WANTED)
     # Somebody may be bottling what was told finished: that it no longer is must be told, notice or not.
     is_worth_it = RANK[telling.severity] >= RANK[Severity.WARNING] or alert.kind.is_end_told
@@ -195,6 +197,14 @@ def _hold_back(
     is_quiet = quiet is not None and quiet.covers(now_ms, rules.units.zone)
     if quiet is not None and is_quiet and not wakes:
         return Decision(Reason.HELD_BY_QUIET_HOURS, quiet.over_ms(now_ms, rules.units.zone), news)
+    if target.digest is not Digest.NONE and not wakes:
+        last_ms, next_ms = target.digest_ms(now_ms, rules.units.zone)
+        is_gathered = last_ms >= max(alert.noticed_ms, telling.told_ms or 0)
+        return (
+            Decision(Reason.RELEASED, None, news)
+            if is_gathered
+            else Decision(Reason.HELD_FOR_DIGEST, next_ms, news)
+        )
     if telling.held is Held.QUIET_HOURS and not is_quiet:
         return Decision(Reason.RELEASED, None, news)
     # A reminder is rare by itself, and a mistake taken back is put right whatever else happens.

@@ -4,6 +4,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, time, timedelta, tzinfo
+from enum import StrEnum
 from typing import Literal, Self
 
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, from_ms, to_ms
@@ -83,6 +84,18 @@ class QuietHours:
         return found
 
 
+class Digest(StrEnum):
+    """How often a target hears what is not urgent: at once, or together once a day or a week."""
+
+    NONE = "none"
+    DAILY = "daily"
+    WEEKLY = "weekly"
+
+
+MORNING = "morning"
+"""What ``kinds`` of a target calls the morning's message."""
+
+
 @dataclass(frozen=True, slots=True)
 class TellTarget:
     """Somebody to tell, without the address: the core knows no secret.
@@ -91,15 +104,33 @@ class TellTarget:
         name: unique and stable over restarts: what was told is remembered under it.
         severities: what it wants to hear of.
         quiet_hours: when all but ``urgent`` is held back, or None.
+        kinds: the findings it wants to hear of, and ``MORNING``; None: every one.
+        digest: whether all but ``urgent`` waits for one message, by the clock at ``digest_at`` (weekly: on Mondays).
     """
 
     name: str
     severities: frozenset[Severity] = ALL_SEVERITIES
     quiet_hours: QuietHours | None = None
+    kinds: frozenset[str] | None = None
+    digest: Digest = Digest.NONE
+    digest_at: time = time(9)
 
-    def wants(self, severity: Severity) -> bool:
-        """Say whether it wants to hear of a severity."""
-        return severity in self.severities
+    def wants(self, severity: Severity, kind: str) -> bool:
+        """Say whether it wants to hear of a kind of finding, or of the morning, at a severity."""
+        return severity in self.severities and (self.kinds is None or kind in self.kinds)
+
+    def digest_ms(self, at_ms: int, zone: tzinfo) -> tuple[int, int]:
+        """Return the last instant of its digest up to ``at_ms``, and the first after it; it has to have a digest."""
+        days = 7 if self.digest is Digest.WEEKLY else 1
+        today = from_ms(at_ms).astimezone(zone).date()
+        monday = today - timedelta(days=today.weekday())
+        first = (monday if days == 7 else today) - timedelta(days=days)
+        instants = [
+            to_ms(datetime.combine(first + timedelta(days=days * n), self.digest_at, zone).astimezone(UTC))
+            for n in range(3)
+        ]
+        after = next(ms for ms in instants if ms > at_ms)
+        return max(ms for ms in instants if ms <= at_ms), after
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,12 +151,14 @@ class Units:
         return Measures(self.gravity, self.temperature, self.zone)
 
 
-# An urgent finding costs the wine within hours; a warning is for the next visit; a notice is said once.
+# An urgent finding costs the wine within hours; a warning is for the next visit; a notice is said once. Each reminder
+# waits twice as long as the one before it: who has not acted on three will not act on a fourth of the same day.
 REPEAT_AFTER_MS: Mapping[Severity, int | None] = {
     Severity.URGENT: 4 * HOUR_MS,
     Severity.WARNING: DAY_MS,
     Severity.NOTICE: None,
 }
+REPEAT_MOST_MS: Mapping[Severity, int] = {Severity.URGENT: DAY_MS, Severity.WARNING: 7 * DAY_MS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +168,8 @@ class TellRules:
     Attributes:
         targets: whom to tell; empty: nobody (alerts live all the same).
         units: for the wording, and the zone of quiet hours.
-        repeat_after_ms: by severity, after how long an open, unacknowledged alert is told again; None: never.
+        repeat_after_ms: by severity, after how long an open, unacknowledged alert is told again; None: never. Each
+            later time after twice as long, up to ``REPEAT_MOST_MS``.
         backlog_age_ms: what happened longer ago than this before the daemon learnt of it is told in a digest.
         backlog_gather_ms: how long nothing new of that kind must come before the digest goes out…
         backlog_gather_most_ms: …and how long it waits at most.
@@ -155,6 +189,13 @@ class TellRules:
     flap_window_ms: int = HOUR_MS
     together_from: int = 4
     keep_trying_ms: int = 7 * DAY_MS
+
+    def repeats_after_ms(self, severity: Severity, repeats: int) -> int | None:
+        """Return how long after the last message an alert is told again that was so often; None: never."""
+        first_ms = self.repeat_after_ms.get(severity)
+        if first_ms is None:
+            return None
+        return min(first_ms << min(repeats, 16), max(first_ms, REPEAT_MOST_MS.get(severity, first_ms)))
 
     def __post_init__(self) -> None:
         """Refuse two targets of one name: what one was told would count for the other."""

@@ -104,7 +104,7 @@ def _decisions(
         (alert.kind, alert.subject.lot, alert.opened_ms)
         for of_key in by_key.values()
         for alert in of_key
-        if not alert.is_withdrawn and target.wants(alert.severity)
+        if not alert.is_withdrawn and target.wants(alert.severity, alert.kind)
     }
     decisions = []
     for same_key in by_key.values():
@@ -164,7 +164,7 @@ def _one(
 ) -> Message:
     """Write one alert's own message and remember it."""
     news = decision.news or decision.reason
-    times = alert.told(target.name).times
+    times, repeats = alert.told(target.name).times, alert.told(target.name).repeats + 1
     if decision.reason is Reason.FLAPPING:
         kind = MessageKind.FLAPPING
         written = wording.flapping(alert, rules.units, rules.flap_window_ms, now_ms)
@@ -182,7 +182,7 @@ def _one(
         body=written.body,
         created_ms=now_ms,
         due_ms=now_ms,
-        expires_ms=now_ms + _life_ms(kind, alert.severity, rules),
+        expires_ms=now_ms + _life_ms(kind, alert.severity, rules, repeats),
     )
 
 
@@ -217,9 +217,9 @@ def _digest(
     )
 
 
-def _life_ms(kind: MessageKind, severity: Severity, rules: TellRules) -> int:
+def _life_ms(kind: MessageKind, severity: Severity, rules: TellRules, repeats: int) -> int:
     """Return for how long a message is worth delivering: a repeat until the next one would be due."""
-    repeat_after_ms = rules.repeat_after_ms.get(severity)
+    repeat_after_ms = rules.repeats_after_ms(severity, repeats)
     if kind is MessageKind.REPEAT and repeat_after_ms is not None:
         return min(repeat_after_ms, rules.keep_trying_ms)
     return rules.keep_trying_ms
@@ -249,7 +249,14 @@ def _remember_told(
     if _is_counted(decision):
         recent = [ms for ms in news_ms if now_ms - rules.flap_window_ms < ms <= now_ms]
         news_ms = (*recent[-rules.flap_messages :], now_ms)
-    telling = replace(telling, told_ms=now_ms, times=telling.times + 1, news_ms=news_ms)
+    is_repeat = (decision.news or decision.reason) is Reason.REPEAT_DUE
+    telling = replace(
+        telling,
+        told_ms=now_ms,
+        times=telling.times + 1,
+        repeats=telling.repeats + 1 if is_repeat else 0,
+        news_ms=news_ms,
+    )
     current = alerts[alert.id]
     alerts[alert.id] = replace(current, tellings={**current.tellings, target.name: telling})
 

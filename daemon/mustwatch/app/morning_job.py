@@ -5,6 +5,7 @@ from collections.abc import Callable
 from datetime import timedelta
 
 from mustwatch.alerting.message import MessageKind, written_message
+from mustwatch.alerting.rules import MORNING, Digest
 from mustwatch.app.schedule import Job
 from mustwatch.cellar.instant import HOUR_MS
 from mustwatch.config.plan import CellarPlan
@@ -16,7 +17,7 @@ from mustwatch.watch.finding import Severity
 REVIEW_LIFE_MS = 6 * HOUR_MS
 """Later than this nobody wants to read how the night was."""
 TOLD = "morning-told"
-"""Under this the store keeps what the morning's messages told, and when."""
+"""Under this the store keeps what the morning's messages told each target, and when."""
 
 
 def morning_job(
@@ -39,18 +40,30 @@ def morning_job(
     def review(due_ms: int) -> None:
         said = morning(store, settings, due_ms - 1)
         at_ms = now_ms()
-        before: dict[str, int] = json.loads(store.watching.kept(TOLD) or "{}")
-        targets = [target for target in plan.rules.targets if target.wants(Severity.NOTICE)]
-        if not targets or not is_news(said.keys, before, at_ms):
+        before: dict[str, dict[str, int]] = json.loads(store.watching.kept(TOLD) or "{}")
+        is_monday = plan.rules.units.measures.local(due_ms).weekday() == 0
+        news: dict[str, tuple[str, ...]] = {}
+        for target in plan.rules.targets:
+            is_its_day = is_monday or target.digest is not Digest.WEEKLY
+            keys = said.keys_for(target)
+            if (
+                is_its_day
+                and target.wants(Severity.NOTICE, MORNING)
+                and is_news(keys, before.get(target.name), at_ms)
+            ):
+                news[target.name] = keys
+        if not news:
             return
         with store.transaction():
             store.outbox.put(
                 written_message(
-                    MessageKind.REVIEW, target.name, said.title, said.body, at_ms, REVIEW_LIFE_MS, said.night
+                    MessageKind.REVIEW, name, said.title, said.body, at_ms, REVIEW_LIFE_MS, said.night
                 )
-                for target in targets
+                for name in news
             )
-            store.watching.keep(TOLD, json.dumps(dict.fromkeys(said.keys, at_ms)))
+            told_now = {name: dict.fromkeys(keys, at_ms) for name, keys in news.items()}
+            kept = {name: keys for name, keys in before.items() if isinstance(keys, dict)}
+            store.watching.keep(TOLD, json.dumps(kept | told_now))
         told()
 
     cellar = settings.cellar

@@ -8,10 +8,12 @@ from typing import Any
 
 from fastapi import FastAPI
 
-from mustwatch.cellar.book import Entry
+from mustwatch.cellar.book import WHOLE_CELLAR, Entry, EntryKind
 from mustwatch.cellar.history import in_force
 from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.naming import unknown_lot
+from mustwatch.cellar.stock import stock
+from mustwatch.config.label_sheets import label_sheets
 from mustwatch.config.plan import measures_of, plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.recording.recorder import Recorded, Recorder, RefusedError, WrittenBeforeError
@@ -28,11 +30,16 @@ from mustwatch.views.alerts import (
     undelivered,
 )
 from mustwatch.views.book import page_of, record_of
+from mustwatch.views.calendar import calendar_feed, feed_path, feed_token, is_feed_token
 from mustwatch.views.cellar import cellar_view
+from mustwatch.views.due import due_things, due_view
+from mustwatch.views.labels import LabelsError, labels_page
+from mustwatch.views.labels import Wanted as LabelsWanted
 from mustwatch.views.laid_over import laid_over
 from mustwatch.views.lot import beginning, lot_curves, lot_view, lots_view, small_curve
 from mustwatch.views.night_page import night_page
 from mustwatch.views.sensors import quarantine_view, sensors_view
+from mustwatch.views.stock import stock_view
 from mustwatch.views.whatif import NoForecastError, whatif_view
 from mustwatch.web.access import AccessRules
 from mustwatch.web.app import create_app
@@ -294,6 +301,89 @@ class StoreHand:
         except RefusedError as error:
             return Written(refused=_refused(error))
         return Written(recorded.entry.id, recorded.cautions)
+
+    # --- what is due ---------------------------------------------------------------------------------------
+
+    def due(self, ahead_days: int | None) -> Document:
+        """Return what is due now, or will be within days; with None all that is to come."""
+        return due_view(self._store, self._settings, self._now_ms(), ahead_days)
+
+    def attend(self, due_id: str, act: str, until: str | None, entry_id: str | None = None) -> Written:
+        """Note that a thing that is due was done, put off or dropped.
+
+        Raises:
+            NotKnownError: nothing that is due has that id.
+            NotPossibleError: it is done by another entry, or the day cannot be read.
+        """
+        things = due_things(self._store, self._settings, self._now_ms())
+        thing = next((t for t in things if t.id == due_id), None)
+        if thing is None:
+            raise NotKnownError(f"nothing that is due has the id {due_id!r}")
+        fields = {"item": thing.item, "act": act, "until": until}
+        return self.record(Wish(thing.lot or WHOLE_CELLAR, EntryKind.ATTEND, fields, entry_id=entry_id))
+
+    def remind(self, lot: str | None, fields: Mapping[str, Any], entry_id: str | None = None) -> Written:
+        """Set a reminder: ``text``, ``on``, ``every``, about a lot or the whole cellar.
+
+        Raises:
+            NotPossibleError: a field cannot be read.
+        """
+        return self.record(Wish(lot or WHOLE_CELLAR, EntryKind.REMIND, fields, entry_id=entry_id))
+
+    def labels(self, lot: str, wanted: Mapping[str, Any]) -> str:
+        """Return a sheet of labels to print.
+
+        Raises:
+            NotKnownError: there is no such lot.
+            NotPossibleError: there is no such sheet, or a number cannot be.
+        """
+        history = self._store.book.history().lots.get(lot)
+        if history is None:
+            raise NotKnownError(self._unknown_lot(lot))
+        address = self._settings.web.base_url or wanted.get("address")
+        try:
+            return labels_page(
+                self._store, self._settings, history, LabelsWanted(**{**wanted, "address": address})
+            )
+        except LabelsError as error:
+            raise NotPossibleError(str(error)) from None
+
+    def label_sheets(self) -> list[str]:
+        """Return the names of the sheets of labels."""
+        return list(label_sheets())
+
+    def stock(self) -> Document:
+        """Return the stock of bottles."""
+        return stock_view(self._store, self._settings, self._now_ms())
+
+    def take_bottles(
+        self, row_id: str, fields: Mapping[str, Any], at: str | None = None, entry_id: str | None = None
+    ) -> Written:
+        """Note that bottles of a bottling were opened, given away or lost.
+
+        Raises:
+            NotKnownError: there is no such bottling.
+            NotPossibleError: a field cannot be read.
+        """
+        row = next((r for r in stock(self._store.book.entries()) if r.id == row_id), None)
+        if row is None:
+            raise NotKnownError(f"no bottling has the id {row_id!r}")
+        wish = Wish(row.entry.lot, EntryKind.STOCK, {**fields, "bottling": row.id}, at, entry_id=entry_id)
+        return self.record(wish)
+
+    def calendar_path(self, *, renew: bool = False) -> str:
+        """Return the path of the calendar feed; ``renew`` gives it another, and the old one is gone."""
+        return feed_path(feed_token(self._store, renew=renew))
+
+    def calendar(self, token: str) -> bytes:
+        """Return the calendar feed.
+
+        Raises:
+            NotKnownError: the token is not the feed's.
+        """
+        if not is_feed_token(self._store, token):
+            raise NotKnownError("There is no such calendar: mustwatch calendar shows its address.")
+        return calendar_feed(self._store, self._settings, self._now_ms())
 
     # --- how the daemon is ---------------------------------------------------------------------------------
 

@@ -26,6 +26,9 @@ class EntryKind(StrEnum):
     STAGE = "stage"
     TRANSFER = "transfer"
     MALOLACTIC = "malolactic"
+    REMIND = "remind"
+    ATTEND = "attend"
+    STOCK = "stock"
 
 
 class TransferName(StrEnum):
@@ -202,12 +205,18 @@ class Bottling:
     """The lot was bottled: how many bottles of which size in millilitres.
 
     ``in_part``: the rest stays, and the lot goes on; ``from_vessel``: out of which of several.
+    ``closure`` in words; ``sugar_g_per_l``: left in it, by a test; ``drink_from``, ``drink_until``: dates, by the
+    maker's own word.
     """
 
     bottles: int
     bottle_ml: float = 750.0
     in_part: bool = False
     from_vessel: str | None = None
+    closure: str | None = None
+    sugar_g_per_l: float | None = None
+    drink_from: str | None = None
+    drink_until: str | None = None
     kind: Literal[EntryKind.BOTTLE] = EntryKind.BOTTLE
 
 
@@ -277,6 +286,64 @@ class Told:
     kind: Literal[EntryKind.TRANSFER] = EntryKind.TRANSFER
 
 
+WHOLE_CELLAR = "#"
+"""Stands where a lot's name stands, in an entry about no lot; no lot can be called so."""
+
+
+@dataclass(frozen=True, slots=True)
+class OwnReminder:
+    """Somebody wants to be reminded: of what, on which day, and after which span again.
+
+    ``on`` is a date or a date with a time by the cellar's clock, ISO 8601 without an offset: it holds whatever the
+    clocks are set to by then. ``every`` is an ISO 8601 duration of days, weeks, months or years, as ``P6W``.
+    """
+
+    text: str
+    on: str
+    every: str | None = None
+    kind: Literal[EntryKind.REMIND] = EntryKind.REMIND
+
+
+class Act(StrEnum):
+    """What became of a thing that was due."""
+
+    DONE = "done"
+    PUT_OFF = "put-off"
+    DROPPED = "dropped"
+
+
+@dataclass(frozen=True, slots=True)
+class Attended:
+    """A thing that is due was done, put off until an instant, or dropped.
+
+    ``item`` names it: the step of the profile, ``cellar.due.DIP``, or the id of the reminder's entry.
+    """
+
+    item: str
+    act: Act
+    until_ms: int | None = None
+    kind: Literal[EntryKind.ATTEND] = EntryKind.ATTEND
+
+
+class BottleFate(StrEnum):
+    """What became of bottles."""
+
+    OPENED = "opened"
+    GIVEN = "given away"
+    LOST = "lost"
+
+
+@dataclass(frozen=True, slots=True)
+class BottlesTaken:
+    """Bottles of a bottling (its entry's id) were opened, given away or lost; ``text``: how it tasted, or why."""
+
+    bottling: str
+    bottles: int
+    fate: BottleFate
+    text: str | None = None
+    kind: Literal[EntryKind.STOCK] = EntryKind.STOCK
+
+
 What = (
     Transfer
     | Told
@@ -291,6 +358,9 @@ What = (
     | Reanchor
     | StageChange
     | Malolactic
+    | OwnReminder
+    | Attended
+    | BottlesTaken
 )
 
 

@@ -8,10 +8,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
-from mustwatch.cellar.book import Addition, Entry, Racking, Start, Told, Transfer
+from mustwatch.cellar.book import WHOLE_CELLAR, Addition, Entry, Racking, Start, Told, Transfer
 from mustwatch.cellar.history import CellarHistory, LotHistory, Stay, fold, in_force
 from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.refusal import Reason, Refusal, wrong
+from mustwatch.cellar.stock import stock_faults
 
 
 def broken_by(before: Iterable[Entry], after: Iterable[Entry], measures: Measures = PLAIN) -> list[Refusal]:
@@ -87,6 +88,7 @@ def _faults(entries: list[Entry], measures: Measures) -> Iterator[str]:
     for lot in history.lots.values():
         yield from _out_of_order(lot, measures)
     yield from _sharing(history, measures)
+    yield from stock_faults(entries, measures)
     yield from _short(history, measures)
 
 
@@ -105,6 +107,8 @@ def _without_a_start(held: list[Entry], history: CellarHistory, measures: Measur
     for entry in held:
         when = measures.written(entry.at_ms)
         lot = history.lots.get(entry.lot)
+        if entry.lot == WHOLE_CELLAR:
+            continue
         if lot is None:
             line = f"lot {entry.lot!r} would have no start, but a {entry_name(entry)} of {when}"
             yield f"{line}: undo that first"

@@ -10,6 +10,8 @@ from typing import Any, TypeVar
 
 from mustwatch.cellar.book import (
     Addition,
+    Attended,
+    BottlesTaken,
     Bottling,
     Entry,
     EntryKind,
@@ -17,6 +19,7 @@ from mustwatch.cellar.book import (
     Measurement,
     Move,
     Note,
+    OwnReminder,
     Pour,
     Racking,
     Reanchor,
@@ -41,6 +44,9 @@ WHAT_BY_KIND: Mapping[EntryKind, type[Any]] = {
     EntryKind.STAGE: StageChange,
     EntryKind.MALOLACTIC: Malolactic,
     EntryKind.TRANSFER: Transfer,
+    EntryKind.REMIND: OwnReminder,
+    EntryKind.ATTEND: Attended,
+    EntryKind.STOCK: BottlesTaken,
 }
 
 

@@ -17,7 +17,7 @@ from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.parts import SUGAR_G_PER_L_PER_GRAVITY
 from mustwatch.cellar.profile import Profile, Stage
 from mustwatch.cellar.requirements import Case, Requirement, since
-from mustwatch.cellar.steps import Due, NextStep, holding, stage_now
+from mustwatch.cellar.steps import Due, NextStep, Timed, holding, is_dropped, put_off_ms, stage_now
 from mustwatch.cellar.vessel import Vessel, VesselKind
 
 CO2_PER_SUGAR = 0.4886
@@ -34,6 +34,8 @@ HEAVY_LITRES = 15.0
 """A glass vessel from here on counts as heavy: 15 L of wine and the glass weigh some 20 kg."""
 DIP_EVERY_DAYS = {Stage.PRIMARY: 2.0, Stage.SECONDARY: 5.0, Stage.CLEARING: 30.0, Stage.MATURING: 60.0}
 """How often a lot without a float is dipped. Common practice."""
+DIP = "dip"
+"""What an entry calls the dipping of a lot without a float when it is put off or dropped."""
 
 CO2_DANGER = (
     "CO2 is heavier than air, gathers in low and closed rooms and gives no warning: air the room before "
@@ -148,10 +150,13 @@ def malic_reminder(lot: LotHistory, now_ms: int) -> Reminder | None:
 
 
 def dip_reminder(
-    lot: LotHistory, profile: Profile, now_ms: int, facts: Facts = NOTHING_KNOWN
+    lot: LotHistory, profile: Profile, now_ms: int, facts: Facts = NOTHING_KNOWN, ahead_ms: int = 0
 ) -> Reminder | None:
-    """Return a reminder to dip the hydrometer, for a lot without a float whose last check is old; else None."""
-    if facts.floats or lot.ended_ms is not None:
+    """Return a reminder to dip the hydrometer, for a lot without a float whose last check is old; else None.
+
+    One that will be due within ``ahead_ms`` counts.
+    """
+    if facts.floats or lot.ended_ms is not None or is_dropped(lot.entries, DIP, now_ms):
         return None
     case = Case(lot, profile, facts, now_ms)
     every = DIP_EVERY_DAYS.get(stage_now(profile, case))
@@ -162,8 +167,8 @@ def dip_reminder(
         every = min(every, profile.settled_hours / 24.0)  # near the end two equal checks are what counts
     checks = case.checks()
     last_ms = checks[-1][0] if checks else lot.started_ms
-    due_ms = int(last_ms + every * DAY_MS)
-    if due_ms > now_ms:
+    due_ms = max(int(last_ms + every * DAY_MS), put_off_ms(lot.entries, DIP, now_ms))
+    if due_ms > now_ms + ahead_ms:
         return None
     ago = (now_ms - last_ms) / DAY_MS
     since_when = f"the last check is {ago:.0f} days old" if checks else "there is no check yet"
@@ -172,7 +177,7 @@ def dip_reminder(
     return Reminder(do, why, due_ms)
 
 
-def say_when(step: NextStep, now_ms: int, measures: Measures) -> str:
+def say_when(step: Timed, now_ms: int, measures: Measures) -> str:
     """Return when a step is due in plain words, by the cellar's clock.
 
     E.g. ``now``, ``since Tue 3 Nov``, ``about Thu 5 Nov (Wed 4 Nov to Sat 7 Nov)``, ``once racking is due``.

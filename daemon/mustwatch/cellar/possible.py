@@ -1,17 +1,23 @@
 """Values that no wine, vessel or hand could have: slips of the finger, caught before they reach the book."""
 
 import math
+import re
 from collections.abc import Callable, Iterator
+from datetime import date
 
 from mustwatch.cellar.additions import Purpose
 from mustwatch.cellar.analysis import KINDS, faults, quantities_of
 from mustwatch.cellar.book import (
+    Act,
     Addition,
+    Attended,
+    BottlesTaken,
     Bottling,
     Entry,
     Malic,
     Measurement,
     Note,
+    OwnReminder,
     Racking,
     Reanchor,
     Start,
@@ -22,6 +28,9 @@ from mustwatch.cellar.reading import GRAVITY_RANGE, TEMPERATURE_RANGE_C
 from mustwatch.cellar.refusal import Reason, Refusal, wrong
 
 TEXT_LIMIT = 4000
+FIRST_YEAR, LAST_YEAR = 2000, 2200
+EVERY = re.compile(r"P([1-9]\d{0,2})([DWMY])")
+"""An ISO 8601 duration of one unit, up to 999 of it."""
 
 
 Say = Callable[[float], str]
@@ -65,6 +74,9 @@ def _numbers(entry: Entry, measures: Measures) -> Iterator[Asked]:
     if isinstance(what, Bottling):
         yield "bottles", what.bottles, 1, 100_000, _bare, "a count such as 28"
         yield "bottle size", what.bottle_ml, 50.0, 30_000.0, _bare, "millilitres such as 750"
+        yield "sugar", what.sugar_g_per_l, 0.0, 500.0, _bare, "grams per litre such as 2"
+    if isinstance(what, BottlesTaken):
+        yield "bottles", what.bottles, 1, 100_000, _bare, "a count such as 1"
     if isinstance(what, Reanchor):
         yield "offset", what.offset, -0.1, 0.1, _bare, "a difference of gravity such as -0.003"
 
@@ -80,10 +92,14 @@ def _texts(entry: Entry) -> Iterator[tuple[str, str | None]]:
         yield from (("must", what.must), ("yeast", what.yeast))
     if isinstance(what, Addition):
         yield from (("what", what.what), ("unit", what.unit), ("why", what.why))
-    if isinstance(what, Note | Tasting):
+    if isinstance(what, Note | Tasting | OwnReminder):
         yield "text", what.text
     if isinstance(what, Measurement):
         yield "method", what.method
+    if isinstance(what, BottlesTaken):
+        yield "note", what.text
+    if isinstance(what, Bottling):
+        yield "closure", what.closure
 
 
 def _hint(name: str, value: float) -> str:
@@ -122,6 +138,21 @@ def bad_values(entry: Entry, measures: Measures = PLAIN) -> Iterator[Refusal]:
             yield wrong(
                 Reason.BAD_VALUE, f"the yeast's band {measures.band(low_c, high_c)} is upside down: low first"
             )
+    if isinstance(what, OwnReminder):
+        yield from _bad_day("on", what.on)
+        if what.every is not None and EVERY.fullmatch(what.every) is None:
+            line = f"every {what.every!r}: expected days, weeks, months or years such as P6W"
+            yield wrong(Reason.BAD_VALUE, line)
+    if isinstance(what, Bottling):
+        yield from _bad_day("drink from", what.drink_from)
+        yield from _bad_day("drink until", what.drink_until)
+        if what.drink_from and what.drink_until and what.drink_from > what.drink_until:
+            line = f"to drink from {what.drink_from} until {what.drink_until}: the earlier day first"
+            yield wrong(Reason.BAD_VALUE, line)
+    if isinstance(what, Attended) and (what.act is Act.PUT_OFF) != (what.until_ms is not None):
+        yield wrong(
+            Reason.BAD_VALUE, "put off until when? give --until a day; what is done or dropped has none"
+        )
     if isinstance(what, Addition) and what.purpose is not None and what.purpose not in list(Purpose):
         line = f"purpose {what.purpose!r}: expected one of {', '.join(Purpose)}"
         yield wrong(Reason.BAD_VALUE, line)
@@ -132,3 +163,13 @@ def _bad_analysis(what: Measurement) -> Iterator[Refusal]:
         line = "nothing measured: give at least --gravity, --celsius, --ph or --free-so2, or another analysis"
         yield wrong(Reason.BAD_VALUE, line)
     yield from (wrong(Reason.BAD_VALUE, line) for line in faults(what))
+
+
+def _bad_day(name: str, text: str | None) -> Iterator[Refusal]:
+    try:
+        day = None if text is None else date.fromisoformat(text)
+    except ValueError:
+        day = date.min
+    if day is not None and not FIRST_YEAR <= day.year <= LAST_YEAR:
+        line = f"{name} {text!r}: expected a date such as 2027-03-01, from {FIRST_YEAR} to {LAST_YEAR}"
+        yield wrong(Reason.BAD_VALUE, line)

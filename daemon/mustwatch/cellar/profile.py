@@ -92,6 +92,23 @@ class Profile:
     racking_notice_hours: float = 0.0
     total_so2_limit_mg_per_l: float = 200.0
     steps: tuple[Step, ...] = ()
+    rounds: tuple[Step, ...] = ()
+    """Repeated steps of every wine of this kind, unless its own steps have one of the same id."""
+
+    @property
+    def repeated(self) -> tuple[Step, ...]:
+        """Return what is told while a stage lasts: repeated steps, rounds, and pieces of advice."""
+        return tuple(s for s in self.every_step if s.repeat_days is not None or s.lasts_days is not None)
+
+    @property
+    def every_step(self) -> tuple[Step, ...]:
+        """Return the steps, and the rounds that none of them takes the place of."""
+        own = {step.id for step in self.steps}
+        return (*self.steps, *(step for step in self.rounds if step.id not in own))
+
+    def step(self, step_id: str) -> Step | None:
+        """Return a step or round by its id, or None."""
+        return next((step for step in self.every_step if step.id == step_id), None)
 
     def band_in(self, stage: Stage) -> Band:
         """Return the temperature band that holds in a stage."""

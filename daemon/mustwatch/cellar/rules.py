@@ -9,11 +9,14 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from mustwatch.cellar.book import (
+    WHOLE_CELLAR,
     Addition,
+    Attended,
     Bottling,
     Entry,
     Malolactic,
     Move,
+    OwnReminder,
     Racking,
     Reanchor,
     StageChange,
@@ -71,6 +74,8 @@ def refusals(entry: Entry, cellar: Cellar) -> list[Refusal]:
     if entry.at_ms > entry.recorded_ms + FUTURE_ALLOWED_MS:
         when = cellar.measures.written(entry.at_ms)
         return [wrong(Reason.IN_THE_FUTURE, f"{when} is still to come: give --at the time it was done")]
+    if entry.lot == WHOLE_CELLAR:
+        return []
     if isinstance(entry.what, Start):
         return _start_refusals(entry, entry.what, cellar)
     lot = cellar.history.lots[entry.lot]
@@ -103,6 +108,8 @@ def _is_left(vessel: str, entry: Entry, cellar: Cellar) -> bool:
 def _unknown_words(entry: Entry, cellar: Cellar) -> Iterator[Refusal]:
     what = entry.what
     name = entry.lot
+    if name == WHOLE_CELLAR and isinstance(what, OwnReminder | Attended):
+        return
     if not NAME.fullmatch(name) or name != name.strip() or not name.isprintable():
         line = f"lot name {name!r}: expected 1 to 64 printable characters other than / # +, no blanks around them"
         yield wrong(Reason.BAD_VALUE, line)

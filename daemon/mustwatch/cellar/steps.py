@@ -3,16 +3,18 @@
 A step is *due* when every condition it names has come: a finding, a gravity, some days after something. A
 condition that has not come yet may be forecast; the step's instant is then the latest of them. A task is *done*
 when the book shows it (the k-th step done by a racking by the k-th racking, a check by a check that agrees, any
-step by a note that names it), and *passed* when the lot is beyond its stage.
+step by a note that names it or by being seen to), and *passed* when the lot is beyond its stage. One that was put off
+is not due before the instant given, and one that was dropped does not come again.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Protocol
 
 from mustwatch.cellar.additions import purpose_of
 from mustwatch.cellar.analysis import quantities_of
-from mustwatch.cellar.book import Addition, Entry, EntryKind, Measurement, Note, StageChange
+from mustwatch.cellar.book import Act, Addition, Attended, Entry, EntryKind, Measurement, Note, StageChange
 from mustwatch.cellar.facts import NOTHING_KNOWN, Facts, Foreseen
 from mustwatch.cellar.history import LotHistory, ferments_at
 from mustwatch.cellar.instant import DAY_MS
@@ -27,6 +29,8 @@ OVERDUE_MS = DAY_MS
 """A step that has been due for longer than this is overdue; before, it is simply due."""
 START = "start"
 """What ``after`` calls the lot's beginning."""
+FREE_SO2 = f"{EntryKind.MEASURE}:free-so2"
+"""What ``done_by`` calls a check that says the free SO2."""
 
 
 class Due(StrEnum):
@@ -38,6 +42,21 @@ class Due(StrEnum):
     """Its instant is known or forecast."""
     WAITING = "waiting"
     """It waits for something whose instant is not known."""
+
+
+class Timed(Protocol):
+    """What is due some time: how it stands to the present, its instant and interval, or what it waits for."""
+
+    @property
+    def due(self) -> Due: ...
+    @property
+    def due_ms(self) -> int | None: ...
+    @property
+    def earliest_ms(self) -> int | None: ...
+    @property
+    def latest_ms(self) -> int | None: ...
+    @property
+    def waiting_for(self) -> str | None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,11 +100,35 @@ def _is_of(entry: Entry, wanted: str) -> bool:
 
 
 def _said_done(lot: LotHistory, step: Step, at_ms: int) -> list[int]:
-    return [
-        e.at_ms
-        for e in lot.entries
-        if isinstance(e.what, Note) and e.what.step == step.id and e.at_ms <= at_ms
+    return [e.at_ms for e in lot.entries if e.at_ms <= at_ms and _says_done(e, step.id)]
+
+
+def _says_done(entry: Entry, step_id: str) -> bool:
+    """Return whether an entry says in plain words that a step was done."""
+    what = entry.what
+    if isinstance(what, Attended):
+        return what.item == step_id and what.act is Act.DONE
+    return isinstance(what, Note) and what.step == step_id
+
+
+def attended(entries: Iterable[Entry], item: str, at_ms: int) -> Attended | None:
+    """Return what somebody said last of a thing that is due, up to an instant, or None."""
+    said = [
+        e.what for e in entries if e.at_ms <= at_ms and isinstance(e.what, Attended) and e.what.item == item
     ]
+    return said[-1] if said else None
+
+
+def is_dropped(entries: Iterable[Entry], item: str, at_ms: int) -> bool:
+    """Return whether a thing that is due was dropped."""
+    last = attended(entries, item, at_ms)
+    return last is not None and last.act is Act.DROPPED
+
+
+def put_off_ms(entries: Iterable[Entry], item: str, at_ms: int) -> int:
+    """Return until when a thing that is due was put off, 0 if it was not (or was done since)."""
+    last = attended(entries, item, at_ms)
+    return (last.until_ms or 0) if last is not None and last.act is Act.PUT_OFF else 0
 
 
 def _found_ms(finding: str, case: Case) -> int | None:
@@ -278,12 +321,25 @@ def _when(step: Step, profile: Profile, case: Case) -> _When:
     return _When(max(instants, default=_exactly(case.lot.started_ms)))
 
 
+def _put_off(when: _When, step: Step, case: Case) -> _When:
+    """Return when a step is due that may have been put off: not before then."""
+    until_ms = put_off_ms(case.lot.entries, step.id, case.at_ms)
+    if when.at is None or until_ms <= when.at.at_ms:
+        return when
+    return _When(_exactly(until_ms))
+
+
 def _due(when: _When, now_ms: int) -> Due:
     if when.at is None:
         return Due.WAITING
     if when.at.at_ms > now_ms:
         return Due.LATER
     return Due.OVERDUE if now_ms - when.at.at_ms > OVERDUE_MS else Due.NOW
+
+
+def standing(due_ms: int, now_ms: int) -> Due:
+    """Return how a thing that is due at a known instant stands to the present."""
+    return _due(_When(_exactly(due_ms)), now_ms)
 
 
 def fill(text: str, lot: LotHistory) -> str:
@@ -294,7 +350,7 @@ def fill(text: str, lot: LotHistory) -> str:
 
 
 def _next_step(step: Step, profile: Profile, case: Case) -> NextStep:
-    when = _when(step, profile, case)
+    when = _put_off(_when(step, profile, case), step, case)
     unmet = [Requirement(name) for name in step.requires if since(Requirement(name), case) is None]
     at = when.at
     forecast = at is not None and at.earliest_ms != at.latest_ms
@@ -329,34 +385,38 @@ def next_steps(
         return []
     tasks = [s for s in profile.steps if s.repeat_days is None and s.lasts_days is None]
     ahead = [s for s in tasks if ORDER[s.until or s.stage] >= ORDER[stage]]
-    open_tasks = [s for s in ahead if done_ms(s, profile, case) is None]
+    open_tasks = [
+        s for s in ahead if not is_dropped(lot.entries, s.id, now_ms) and done_ms(s, profile, case) is None
+    ]
     return [_next_step(step, profile, case) for step in open_tasks[:at_most]]
 
 
-def holding(lot: LotHistory, profile: Profile, now_ms: int, facts: Facts = NOTHING_KNOWN) -> list[NextStep]:
-    """Return the repeated steps that are due and the pieces of advice that hold at an instant."""
+def holding(
+    lot: LotHistory, profile: Profile, now_ms: int, facts: Facts = NOTHING_KNOWN, ahead_ms: int = 0
+) -> list[NextStep]:
+    """Return the repeated steps that are due, or will be within ``ahead_ms``, and the advice that holds now."""
     case = Case(lot, profile, facts, now_ms)
     stage = stage_now(profile, case)
     if stage is Stage.BOTTLED or lot.ended_ms is not None:
         return []
     found: list[NextStep] = []
-    for step in profile.steps:
-        if not applies_in(step, stage):
+    for step in profile.repeated:
+        if not applies_in(step, stage) or is_dropped(lot.entries, step.id, now_ms):
             continue
         if step.lasts_days is not None:
-            told = _next_step(step, profile, case)
-            ends_ms = None if told.due_ms is None else told.due_ms + step.lasts_days * DAY_MS
-            if ends_ms is not None and told.due in (Due.NOW, Due.OVERDUE) and now_ms < ends_ms:
-                found.append(told)
-        elif step.repeat_days is not None and (repeated := _repeated(step, profile, case)) is not None:
-            found.append(repeated)
+            advice = _next_step(step, profile, case)
+            ends_ms = None if advice.due_ms is None else advice.due_ms + step.lasts_days * DAY_MS
+            if ends_ms is not None and advice.due in (Due.NOW, Due.OVERDUE) and now_ms < ends_ms:
+                found.append(advice)
+        elif (told := _repeated(step, profile, case)) is not None and (told.due_ms or 0) <= now_ms + ahead_ms:
+            found.append(told)
     return found
 
 
 def _repeated(step: Step, profile: Profile, case: Case) -> NextStep | None:
-    """Return a repeated step if it is due: its interval after it was done last, or after it first applied."""
+    """Return when a repeated step is due next: its interval after it was done last, or after it first applied."""
     first = _when(step, profile, case).at
-    entered_ms = _entered_ms(case.lot, step.stage)
+    entered_ms = _entered_ms(step.stage, profile, case)
     done = _last_done(case, step)
     begins_ms = max([m for m in (first.at_ms if first else None, entered_ms) if m is not None], default=None)
     if first is None or begins_ms is None:
@@ -365,17 +425,17 @@ def _repeated(step: Step, profile: Profile, case: Case) -> NextStep | None:
     # With days of its own the step is due first after those; without, one interval after the stage began.
     first_ms = begins_ms if step.days is not None else begins_ms + interval_ms
     due_ms = first_ms if done is None else max(first_ms, done + interval_ms)
-    if due_ms > case.at_ms:
-        return None
+    when = _put_off(_When(_exactly(due_ms)), step, case)
     told = _next_step(step, profile, case)
-    due = Due.OVERDUE if case.at_ms - due_ms > OVERDUE_MS else Due.NOW
-    return NextStep(step, told.do, told.ready, due, int(due_ms), first=told.first)
+    return replace(told, due=_due(when, case.at_ms), due_ms=when.at.at_ms if when.at else None)
 
 
-def _entered_ms(lot: LotHistory, stage: Stage) -> int | None:
-    """Return when a lot's entries first brought it to a stage or beyond, or None (reached by a finding)."""
-    reached: Sequence[int] = [at_ms for at_ms, of in lot.stages if ORDER[of] >= ORDER[stage]]
-    return reached[0] if reached else None
+def _entered_ms(stage: Stage, profile: Profile, case: Case) -> int | None:
+    """Return when a lot first came to a stage or beyond, by its entries or a step, or None (reached by a finding)."""
+    reached = [at_ms for at_ms, of in case.lot.stages if ORDER[of] >= ORDER[stage] and at_ms <= case.at_ms]
+    leading = (s for s in profile.steps if s.leads_to is not None and ORDER[s.leads_to] >= ORDER[stage])
+    reached += [at_ms for s in leading if (at_ms := done_ms(s, profile, case)) is not None]
+    return min(reached, default=None)
 
 
 def _last_done(case: Case, step: Step) -> int | None:

@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from mustwatch.cellar.book import WHOLE_CELLAR
 from mustwatch.cellar.naming import unknown_lot
 from mustwatch.cli import person
 from mustwatch.cli.hand import refused
@@ -33,7 +34,9 @@ def book(
     import_file: Annotated[
         Path | None,
         typer.Option(
-            "--import", metavar="FILE", help="Take over a record that --json wrote (as LOT, if given)."
+            "--import",
+            metavar="FILE",
+            help="Take over a record that --json wrote (as LOT, if given), or export --what book.",
         ),
     ] = None,
 ) -> None:
@@ -113,12 +116,17 @@ def _take_over(store: Store, settings: Settings, file: Path, lot: str | None) ->
         news = recorder.take_over(entries)
     except RefusedError as error:
         refused(error, settings)
-    name, known = entries[0].lot, len(entries) - len(news.fresh)
+    lots = list(dict.fromkeys(e.lot for e in entries if e.lot != WHOLE_CELLAR))
+    known = len(entries) - len(news.fresh)
+    name = lots[0] if len(lots) == 1 else f"{len(lots)} lots"
     say(f"{name}: {len(news.fresh)} entries taken over" + (f", {known} were here already" if known else ""))
     if news.undone:
         say(f"Undone there, and now here too: {len(news.undone)}")
-    vessel = recorder.history.lots[name].vessel
-    if vessel is not None and vessel not in recorder.plan.vessels:
-        say(
-            f"Its vessel {vessel!r} is not in this configuration: add it as a [[vessel]] to go on with the lot"
-        )
+    for lot_name in lots:
+        history = recorder.history.lots.get(lot_name)
+        vessel = None if history is None else history.vessel
+        if vessel is not None and vessel not in recorder.plan.vessels:
+            say(
+                f"Its vessel {vessel!r} is not in this configuration: add it as a [[vessel]] to go on with "
+                f"{'the lot' if len(lots) == 1 else lot_name}"
+            )

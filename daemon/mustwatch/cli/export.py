@@ -1,5 +1,6 @@
 """``mustwatch export``: readings as CSV, line protocol or Parquet."""
 
+import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,6 +17,7 @@ from mustwatch.cli.output import ExitCode, fail, remark
 from mustwatch.cli.progress import progress
 
 if TYPE_CHECKING:
+    from mustwatch.config.settings import Settings
     from mustwatch.export import Wanted
     from mustwatch.store.store import Store
 
@@ -28,6 +30,23 @@ class Format(StrEnum):
     CSV = "csv"
     LINES = "lines"
     PARQUET = "parquet"
+    JSON = "json"
+
+
+class What(StrEnum):
+    """What is carried away."""
+
+    READINGS = "readings"
+    BOOK = "book"
+    STOCK = "stock"
+
+
+CARRIED = {
+    What.READINGS: (Format.CSV, Format.LINES, Format.PARQUET),
+    What.BOOK: (Format.CSV, Format.JSON),
+    What.STOCK: (Format.CSV, Format.JSON),
+}
+"""In which formats it goes."""
 
 
 @app.command()
@@ -36,9 +55,12 @@ def export(
         Format,
         typer.Option(
             "--format",
-            help="csv: one row per reading; lines: all as InfluxDB line protocol; parquet: as csv, typed.",
+            help="csv: one row per reading; lines: all as InfluxDB line protocol; parquet: as csv, typed; json.",
         ),
     ] = Format.CSV,
+    what: Annotated[
+        What, typer.Option("--what", help="readings; book: every entry of every lot; stock: the bottlings.")
+    ] = What.READINGS,
     lot: Annotated[str | None, typer.Option(help="Only what belongs to this lot.")] = None,
     since: Annotated[str | None, typer.Option(help="From when on, as 2026-09-01 or '3d ago'.")] = None,
     until: Annotated[str | None, typer.Option(help="Until when (not included).")] = None,
@@ -51,6 +73,16 @@ def export(
     from mustwatch.store.mirror_lines import Lines
 
     settings = settings_or_fail()
+    if as_format not in CARRIED[what]:
+        fail(f"--what {what} goes as {' or '.join(CARRIED[what])}, not as {as_format}", ExitCode.WRONG_INPUT)
+    if what is not What.READINGS:
+        if (lot, since, until) != (None, None, None):
+            fail(
+                f"--lot, --since and --until are for readings; --what {what} is written whole",
+                ExitCode.WRONG_INPUT,
+            )
+        _carry(settings, what, as_format, out)
+        return
     zone = ZoneInfo(settings.cellar.timezone)
     wanted = Wanted(
         lot,
@@ -79,6 +111,28 @@ def export(
             text.detach()
     if out is not None:
         remark(f"{count} {'readings' if as_format is not Format.LINES else 'points'} written to {out}")
+
+
+def _carry(settings: "Settings", what: What, as_format: Format, out: Path | None) -> None:
+    """Write the book or the stock."""
+    from mustwatch.export import text_stream
+    from mustwatch.views.carried import book_csv, stock_csv, whole_book
+    from mustwatch.views.stock import stock_view
+
+    with opened_store(settings) as store, _opened(out, as_format) as stream:
+        text = text_stream(stream)
+        if as_format is Format.CSV and what is What.BOOK:
+            book_csv(store, settings, text)
+        elif as_format is Format.CSV:
+            stock_csv(store, settings, now_ms(), text)
+        else:
+            document = (whole_book if what is What.BOOK else stock_view)(store, settings, now_ms())
+            json.dump(document, text, ensure_ascii=False, indent=2)
+            text.write("\n")
+        text.flush()
+        text.detach()
+    if out is not None:
+        remark(f"the {what} written to {out}")
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from mustwatch.cellar.book import Entry, EntryKind, What
+from mustwatch.cellar.book import WHOLE_CELLAR, Entry, EntryKind, What
 from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.guidance import say_next
 from mustwatch.cellar.measures import Measures
@@ -108,7 +108,8 @@ class Hand:
             emit_json(recorded_json(recorded))
             return
         when_words = self.units.written(entry.at_ms)
-        say(f"{entry.lot}, {when_words}: {what_was_done(entry.what, self.units)}")
+        whose = "The cellar" if entry.lot == WHOLE_CELLAR else entry.lot
+        say(f"{whose}, {when_words}: {what_was_done(entry.what, self.units)}")
         for compared in recorded.floats:
             for line in float_words(compared, entry.lot, self.units):
                 say(line)
@@ -117,7 +118,8 @@ class Hand:
         for caution in recorded.cautions:
             say(f"Caution: {caution}")
         self.say_next(entry.lot)
-        say(f"(entry {entry.id[:6]}; mustwatch record undo {entry.lot!r} undoes it)")
+        which = f"--id {entry.id[:6]}" if entry.lot == WHOLE_CELLAR else repr(entry.lot)
+        say(f"(entry {entry.id[:6]}; mustwatch record undo {which} undoes it)")
 
     def say_next(self, lot: str) -> None:
         """Say the next step of a lot, if there is one."""

@@ -258,7 +258,7 @@ def note(
 ) -> None:
     """Write down a note; with --step it ticks off a step, as degas or airlock."""
     with hand(as_json=as_json) as who:
-        known = [s.id for s in who.recorder.profile(lot).steps]
+        known = [s.id for s in who.recorder.profile(lot).every_step]
         if step is not None and lot in who.recorder.history.lots and step not in known:
             fail(
                 f"step {step!r} is not in the lot's profile: expected one of {', '.join(known)}",
@@ -288,6 +288,19 @@ def bottle(
     bottle_ml: Annotated[
         str, typer.Option("--bottle-ml", metavar="ML", help="Size of a bottle in millilitres.")
     ] = "750",
+    closure: Annotated[
+        str | None, typer.Option("--closure", help="What closes them, in words: cork, crown cap ...")
+    ] = None,
+    sugar_g_per_l: Annotated[
+        str | None, typer.Option("--sugar-g-per-l", metavar="G", help="Sugar left in it, by a test.")
+    ] = None,
+    drink_from: Annotated[
+        str | None,
+        typer.Option("--drink-from", metavar="DAY", help="From when it will be good, by your word."),
+    ] = None,
+    drink_until: Annotated[
+        str | None, typer.Option("--drink-until", metavar="DAY", help="And until when.")
+    ] = None,
     at: At = "now",
     despite: Despite = None,
     as_json: AsJson = False,
@@ -298,7 +311,17 @@ def bottle(
         fail("how many bottles? expected e.g. mustwatch record bottle LOT 28", ExitCode.WRONG_INPUT)
     with hand(as_json=as_json) as who:
         at_ms = who.at_ms(at)
-        what = who.what(EntryKind.BOTTLE, lot, at_ms, bottles=number, bottle_ml=bottle_ml)
+        what = who.what(
+            EntryKind.BOTTLE,
+            lot,
+            at_ms,
+            bottles=number,
+            bottle_ml=bottle_ml,
+            closure=closure,
+            sugar_g_per_l=sugar_g_per_l,
+            drink_from=drink_from,
+            drink_until=drink_until,
+        )
         who.take(lot, at_ms, what, despite)
         if not as_json:
             say(f"Its record, to print: mustwatch book {lot!r} --html {lot.replace(' ', '-')}.html")

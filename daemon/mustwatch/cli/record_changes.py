@@ -246,6 +246,7 @@ _NUMBERS = (
     "sugar_g",
     "error",
     *(kind.field for quantity, kind in KINDS.items() if quantity is not Quantity.MALIC),
+    "sugar_g_per_l",
     "headspace_litres",
     "lees_litres",
     "bottle_ml",

@@ -64,7 +64,12 @@ def tell_rules(settings: Settings) -> TellRules:
     """Return the rules of telling."""
     targets = tuple(
         TellTarget(
-            name, frozenset(tell.severities), QuietHours.parse(tell.quiet_hours) if tell.quiet_hours else None
+            name,
+            frozenset(tell.severities),
+            QuietHours.parse(tell.quiet_hours) if tell.quiet_hours else None,
+            None if tell.kinds is None else frozenset(tell.kinds),
+            tell.digest,
+            settings.cellar.morning_review or settings.cellar.night_ends,
         )
         for name, tell in zip(target_names(settings), settings.tell, strict=True)
     )

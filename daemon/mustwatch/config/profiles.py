@@ -44,7 +44,7 @@ _STEP_NUMBERS: Mapping[str, tuple[float, float]] = {
 _STEP_TEXTS = ("id", "do", "why", "source")
 _BAND_KEYS = tuple(f.name for f in fields(Band))
 _STEP_KEYS = tuple(f.name for f in fields(Step))
-_PROFILE_KEYS = ("like", "title", "band", "bands", "step", *_NUMBERS)
+_PROFILE_KEYS = ("like", "title", "band", "bands", "step", "round", *_NUMBERS)
 
 
 class ProfileError(ValueError):
@@ -151,7 +151,9 @@ class _Reader:
                 self.table(table["bands"], "bands"), changes.get("band", base.band), base
             )
         if "step" in table:
-            changes["steps"] = self.steps(table["step"])
+            changes["steps"] = self.steps(table["step"], "step")
+        if "round" in table:
+            changes["rounds"] = self.rounds(table["round"])
         profile = replace(base, **changes)
         if profile.dry_gravity >= profile.racking_gravity:
             expected = f"less than racking_gravity = {profile.racking_gravity:g}"
@@ -173,22 +175,32 @@ class _Reader:
             found[stage] = self.band(self.table(value, f"bands.{key}"), f"bands.{key}.", whole)
         return tuple(found.items())
 
-    def steps(self, value: object) -> tuple[Step, ...]:
+    def rounds(self, value: object) -> tuple[Step, ...]:
+        rounds = self.steps(value, "round")
+        for step in rounds:
+            if step.repeat_days is None:
+                raise self.fault(f"round {step.id!r} repeat_days", None, "to be there: a round comes again")
+        return rounds
+
+    def steps(self, value: object, key: str) -> tuple[Step, ...]:
         if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
-            raise self.fault("step", value, "tables [[step]]")
+            raise self.fault(key, value, f"tables [[{key}]]")
         ids = tuple(str(v.get("id")) for v in value)
-        steps = tuple(self.step(table, number, ids) for number, table in enumerate(value, 1))
+        steps = tuple(
+            self.step(table, f"{key} {table.get('id', n)!r} ", ids) for n, table in enumerate(value, 1)
+        )
         for number, step in enumerate(steps):
             if step.id in ids[:number]:
-                raise self.fault(f"step {number + 1} id", step.id, "an id that no other step has")
+                raise self.fault(f"{key} {number + 1} id", step.id, f"an id that no other {key} has")
         return steps
 
-    def step(self, table: Mapping[str, Any], number: int, ids: tuple[str, ...]) -> Step:
-        where = f"step {table.get('id', number)!r} "
+    def step(self, table: Mapping[str, Any], where: str, ids: tuple[str, ...]) -> Step:
         self.keys(table, where, _STEP_KEYS)
         for key in ("id", "do", "why", "stage"):
             if key not in table:
-                raise self.fault(where + key, None, "to be there: every step has id, do, why and stage")
+                kind = where.partition(" ")[0]
+                expected = f"to be there: every {kind} has id, do, why and stage"
+                raise self.fault(where + key, None, expected)
         values: dict[str, Any] = {key: self.text(table, key, where) for key in _STEP_TEXTS if key in table}
         for key, (low, high) in _STEP_NUMBERS.items():
             if key in table:
@@ -236,7 +248,7 @@ def overridden(
         ProfileError: an override is wrong; the line names the key, the value and what was expected.
     """
     reader = _Reader(where)
-    known = tuple(key for key in _PROFILE_KEYS if key not in ("like", "step"))
+    known = tuple(key for key in _PROFILE_KEYS if key not in ("like", "step", "round"))
     reader.keys(overrides, "", known)
     if overrides:
         profile = reader.profile(profile.name, overrides, profile)

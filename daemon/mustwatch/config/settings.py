@@ -21,10 +21,10 @@ from pydantic import (
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 from pydantic_settings import SettingsError as UnreadableEnvironmentError
 
-from mustwatch.alerting.rules import QuietHours
+from mustwatch.alerting.rules import MORNING, Digest, QuietHours
 from mustwatch.cellar.vessel import Vessel, VesselKind
 from mustwatch.config.sensor_settings import Name, Section, SensorSettings
-from mustwatch.watch.finding import Severity
+from mustwatch.watch.finding import Severity, kinds
 
 if TYPE_CHECKING:
     from mustwatch.ingest.broker_settings import BrokerSettings
@@ -143,6 +143,17 @@ class TellSettings(Section):
     name: str | None = None
     severities: tuple[Severity, ...] = (Severity.NOTICE, Severity.WARNING, Severity.URGENT)
     quiet_hours: str | None = "22:00-07:00"
+    kinds: tuple[str, ...] | None = None
+    digest: Digest = Digest.NONE
+
+    @field_validator("kinds")
+    @classmethod
+    def _known_kinds(cls, value: tuple[str, ...] | None) -> tuple[str, ...] | None:
+        known = (MORNING, *kinds())
+        unknown = [kind for kind in value or () if kind not in known]
+        if unknown:
+            raise ValueError(f"some of {', '.join(known)}, not {', '.join(unknown)}")
+        return value
 
     @field_validator("quiet_hours")
     @classmethod

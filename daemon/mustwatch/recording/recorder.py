@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import NamedTuple
 
-from mustwatch.cellar.book import Entry, Measurement, Start, Transfer, What
+from mustwatch.cellar.book import BottlesTaken, Entry, Measurement, Start, Transfer, What
 from mustwatch.cellar.consistency import News, broken_by, news_of
 from mustwatch.cellar.facts import FLOAT_SD, HYDROMETER_SD, NOTHING_KNOWN, Facts, allowance
 from mustwatch.cellar.guidance import entry_cautions
@@ -133,7 +133,7 @@ class Recorder:
         self, store: Store, settings: Settings, now_ms: int, wake: Callable[[], None] = lambda: None
     ) -> None:
         """Use a store and its configuration at an instant; ``wake`` has this process's own watch look at the book."""
-        self._store = store
+        self.store = store
         self._wake = wake
         self._written_before = store.book.newest_change()
         self._settings = settings
@@ -145,8 +145,8 @@ class Recorder:
         self._read()
 
     def _read(self) -> None:
-        self.entries: list[Entry] = self._store.book.entries()
-        self._placer = Placer(self._store, self.plan)
+        self.entries: list[Entry] = self.store.book.entries()
+        self._placer = Placer(self.store, self.plan)
 
     @property
     def history(self) -> CellarHistory:
@@ -165,21 +165,21 @@ class Recorder:
         history = self.history.lots.get(lot)
         if history is None:
             return NOTHING_KNOWN
-        now = self._store.watching.now().get(lot)
-        return facts_of(history, self.history, now, self._store.alerts.open(), self.plan)
+        now = self.store.watching.now().get(lot)
+        return facts_of(history, self.history, now, self.store.alerts.open(), self.plan)
 
     def offered(self, lot: str, at_ms: int) -> Offered:
         """Return the estimate nearest to an instant, as far as sensors spoke near enough to it.
 
         An estimate that rests on checks by hand alone is not offered: it would only repeat the last one.
         """
-        near = self._store.watching.estimates(lot, at_ms - OFFERED_MS, at_ms + OFFERED_MS)
+        near = self.store.watching.estimates(lot, at_ms - OFFERED_MS, at_ms + OFFERED_MS)
         history = self.history.lots.get(lot)
         if not near or history is None:
             return Offered()
         best = min(near, key=lambda e: abs(e.at_ms - at_ms))
         floats = self.floats_with(history, best.at_ms)
-        said = self._store.readings.between(at_ms - OFFERED_MS, at_ms + OFFERED_MS)
+        said = self.store.readings.between(at_ms - OFFERED_MS, at_ms + OFFERED_MS)
         if any(reading.sensor in floats for reading in said):
             return Offered(best.gravity, best.gravity_sd, best.temperature_c, best.at_ms)
         has_probe = any(
@@ -226,7 +226,7 @@ class Recorder:
     def compare(self, sensor: str, lot: LotHistory, at_ms: int, gravity: float) -> Disagreement | None:
         """Return what a float said around a check, beside the check; None if it said nothing of this lot."""
         said: list[float] = []
-        for reading in self._store.readings.between(at_ms - AROUND_MS, at_ms + AROUND_MS, [sensor]):
+        for reading in self.store.readings.between(at_ms - AROUND_MS, at_ms + AROUND_MS, [sensor]):
             placed = self._placer.place(sensor, reading.observed_ms)
             if placed.lot == lot.lot and placed.vessel is not None:
                 corrected = self._placer.observation(reading, placed.vessel).gravity
@@ -261,7 +261,7 @@ class Recorder:
             measures=self.measures,
         )
         found = refusals(entry, cellar)
-        if entry.replaces is None:
+        if entry.replaces is None and not isinstance(entry.what, BottlesTaken):
             return found
         # A start or racking long past is judged by what the whole book says after it, not as if it were new.
         found = [refusal for refusal in found if refusal.reason is not Reason.OCCUPIED]
@@ -281,7 +281,7 @@ class Recorder:
             RefusedError: by a rule; a reason (``entry.despite``) overrules those that can be.
             WrittenBeforeError: an entry of this id was written before, whatever became of it.
         """
-        with self._store.transaction():
+        with self.store.transaction():
             self._read()
             if any(known.id == entry.id for known in self.entries):
                 raise WrittenBeforeError
@@ -298,7 +298,7 @@ class Recorder:
             why = "it is there" if lot == entry.lot else "it says where wine is: undo it, and write it anew"
             line = f"the {entry.kind} of {entry.lot!r} cannot be moved to {lot!r}: {why}"
             raise RefusedError([wrong(Reason.BAD_VALUE, line)])
-        with self._store.transaction():
+        with self.store.transaction():
             self._take_back(entry)
             moved, cautions = self._append(self.entry(lot, entry.at_ms, entry.what, despite or entry.despite))
         return self._recorded(moved, cautions)
@@ -311,7 +311,7 @@ class Recorder:
         if not found and entry.despite is not None:
             entry = replace(entry, despite=None)
         before = self.history.lots.get(entry.lot)
-        self._store.book.append(entry)
+        self.store.book.append(entry)
         self._read()
         return entry, tuple(entry_cautions(entry, before, self.plan.vessels.values()))
 
@@ -334,7 +334,7 @@ class Recorder:
         Raises:
             RefusedError: what came later would no longer make sense.
         """
-        with self._store.transaction():
+        with self.store.transaction():
             self._take_back(entry)
         return self.settle()
 
@@ -344,27 +344,36 @@ class Recorder:
         broken = broken_by(self.entries, after, self.measures)
         if broken:
             raise RefusedError(broken)
-        self._store.book.undo(entry, self.now_ms)
+        self.store.book.undo(entry, self.now_ms)
         self._read()
 
     def take_over(self, entries: Sequence[Entry]) -> News:
-        """Write a whole record from another machine, as it was written there; return what was new of it.
+        """Write a lot's record or a whole book from another machine, as written there; return what was new of it.
 
         Its gates were kept (or overruled) when it was written; here it only has to fit into this cellar's book.
 
         Raises:
             RefusedError: it does not fit; nothing is written.
         """
-        with self._store.transaction():
+        with self.store.transaction():
             self._read()
-            news = news_of(entries, self.entries, self.measures)
+            lots = dict.fromkeys(entry.lot for entry in entries)
+            each = [
+                news_of([e for e in entries if e.lot == lot], self.entries, self.measures) for lot in lots
+            ]
+            fresh = {entry.id for of_lot in each for entry in of_lot.fresh}
+            news = News(
+                tuple(entry for entry in entries if entry.id in fresh),
+                tuple(entry for of_lot in each for entry in of_lot.undone),
+                tuple(refusal for of_lot in each for refusal in of_lot.refusals),
+            )
             refused = news.refusals or broken_by(self.entries, news.applied_to(self.entries), self.measures)
             if refused:
                 raise RefusedError(refused)
             for entry in news.fresh:
-                self._store.book.append(entry)
+                self.store.book.append(entry)
             for entry in news.undone:
-                self._store.book.undo(entry, entry.undone_ms or self.now_ms)
+                self.store.book.undo(entry, entry.undone_ms or self.now_ms)
             self._read()
         self.settle()
         return news
@@ -372,15 +381,15 @@ class Recorder:
     def settle(self) -> bool:
         """Evaluate what the book has changed, unless a daemon does. Returns whether it was done here."""
         try:
-            with Keeper(self._store.path):
-                evaluation = Evaluation(self._store, self.plan, self.now_ms)
+            with Keeper(self.store.path):
+                evaluation = Evaluation(self.store, self.plan, self.now_ms)
                 evaluation.read_book()
                 evaluation.settle(self.now_ms)
                 evaluation.advance(self.now_ms)
                 evaluation.settle(self.now_ms)
         except AlreadyKeptError:
             self._wake()
-            await_the_watch(self._store, self._written_before)
+            await_the_watch(self.store, self._written_before)
             return False
         return True
 

@@ -14,7 +14,11 @@ from typing import Any
 from mustwatch.cellar.additions import GRAMS, Purpose, brings_sugar
 from mustwatch.cellar.analysis import KINDS, Quantity
 from mustwatch.cellar.book import (
+    Act,
     Addition,
+    Attended,
+    BottleFate,
+    BottlesTaken,
     Bottling,
     EntryKind,
     Malic,
@@ -23,6 +27,7 @@ from mustwatch.cellar.book import (
     Measurement,
     Move,
     Note,
+    OwnReminder,
     Racking,
     Reanchor,
     StageChange,
@@ -30,13 +35,15 @@ from mustwatch.cellar.book import (
     Tasting,
     What,
 )
+from mustwatch.cellar.due import day_ms, day_of, how_done
+from mustwatch.cellar.guidance import DIP
 from mustwatch.cellar.hearing import put_in
 from mustwatch.cellar.instant import iso
 from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.profile import Stage
 from mustwatch.must.bounds import OutOfRangeError
 from mustwatch.must.density import gravity_20_from_reading
-from mustwatch.recording import units
+from mustwatch.recording import ahead, units
 from mustwatch.recording.recorder import NothingToCompareError, Offered, Recorder
 from mustwatch.recording.when import WhenError, when
 
@@ -222,10 +229,18 @@ def what_was_typed(recorder: Recorder, lot: str, kind: str, at_ms: int, typed: T
         EntryKind.NOTE: lambda: _note(typed, recorder, lot),
         EntryKind.TASTE: lambda: Tasting(typed.required("text", "ripe fruit, a little rough")),
         EntryKind.MALOLACTIC: lambda: _malolactic(typed),
-        EntryKind.BOTTLE: lambda: _bottling(typed),
+        EntryKind.BOTTLE: lambda: _bottling(typed, recorder),
         EntryKind.MOVE: lambda: _move(typed),
         EntryKind.STAGE: lambda: StageChange(Stage(typed.one_of("stage", Stage))),
         EntryKind.REANCHOR: lambda: _reanchor(typed, recorder, lot),
+        EntryKind.STOCK: lambda: BottlesTaken(
+            typed.required("bottling", "3f9c21"),
+            _count(typed.called("bottles"), typed.text("bottles") or "1"),
+            _fate(typed),
+            typed.text("text"),
+        ),
+        EntryKind.REMIND: lambda: _reminder(typed, recorder),
+        EntryKind.ATTEND: lambda: _attended(typed, recorder, lot),
     }
     if kind not in makers:
         raise TypedWrongError(f"kind {kind!r} is not written here; expected one of {', '.join(makers)}")
@@ -420,7 +435,7 @@ def _sugar_g(what: str, number: float | None, unit: str) -> float | None:
 
 def _note(typed: Typed, recorder: Recorder, lot: str) -> Note:
     step = typed.text("step")
-    known = [s.id for s in recorder.profile(lot).steps]
+    known = [s.id for s in recorder.profile(lot).every_step]
     if step is not None and step not in known:
         raise TypedWrongError(
             f"step {step!r} is not in the lot's profile; expected one of {', '.join(known)}", "step"
@@ -428,11 +443,76 @@ def _note(typed: Typed, recorder: Recorder, lot: str) -> Note:
     return Note(typed.required("text", "smells clean"), step)
 
 
-def _bottling(typed: Typed) -> Bottling:
-    bottles = typed.required("bottles", "28")
-    if not (bottles.isascii() and bottles.isdigit() and len(bottles) < 7):
-        raise TypedWrongError(f"bottles {bottles!r} is not a count; expected e.g. 28", "bottles")
-    return Bottling(int(bottles), typed.number("bottle_ml") or 750.0)
+def _bottling(typed: Typed, recorder: Recorder) -> Bottling:
+    return Bottling(
+        _count(typed.called("bottles"), typed.required("bottles", "28")),
+        typed.number("bottle_ml") or 750.0,
+        closure=typed.text("closure"),
+        sugar_g_per_l=typed.number("sugar_g_per_l"),
+        drink_from=_day(typed, recorder, "drink_from"),
+        drink_until=_day(typed, recorder, "drink_until"),
+    )
+
+
+def _count(name: str, text: str) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) < 7):
+        raise TypedWrongError(f"{name} {text!r} is not a count; expected e.g. 28", "bottles")
+    return int(text)
+
+
+def _fate(typed: Typed) -> BottleFate:
+    fate = typed.required("fate", "opened")
+    if fate not in list(BottleFate):
+        raise TypedWrongError(f"fate {fate!r} is unknown; expected one of {', '.join(BottleFate)}")
+    return BottleFate(fate)
+
+
+def _day(typed: Typed, recorder: Recorder, name: str) -> str | None:
+    text = typed.text(name)
+    if text is None:
+        return None
+    try:
+        return ahead.day_ahead(typed.called(name), text, day_of(recorder.now_ms, recorder.zone)).isoformat()
+    except ValueError as error:
+        raise TypedWrongError(str(error), name) from None
+
+
+def _reminder(typed: Typed, recorder: Recorder) -> OwnReminder:
+    today = day_of(recorder.now_ms, recorder.zone)
+    on, every = typed.text("on"), typed.text("every")
+    if on is None and every is None:
+        raise TypedWrongError(
+            f"when? expected {typed.called('on')} {ahead.DAY_EXPECTED}, or {typed.called('every')}"
+        )
+    try:
+        span = None if every is None else ahead.span(typed.called("every"), every)
+        first = ahead.day_ahead(typed.called("on"), f"in {every}" if on is None else on, today)
+    except ValueError as error:
+        raise TypedWrongError(str(error)) from None
+    return OwnReminder(typed.required("text", "taste it"), first.isoformat(), span)
+
+
+def _attended(typed: Typed, recorder: Recorder, lot: str) -> Attended:
+    """Return what became of a thing that is due; what the book itself shows as done is not merely said to be."""
+    item, act, until = typed.required("item", "airlock"), typed.required("act", "done"), typed.text("until")
+    if act not in list(Act):
+        raise TypedWrongError(f"act {act!r} is unknown; expected one of {', '.join(Act)}")
+    step = recorder.profile(lot).step(item) if lot in recorder.history.lots else None
+    reminders = {e.id for e in recorder.entries if isinstance(e.what, OwnReminder) and e.lot == lot}
+    if step is None and item != DIP and item not in reminders:
+        raise TypedWrongError(f"{item!r} is no step, round or reminder of {lot!r}")
+    done_by = EntryKind.MEASURE if item == DIP else step.done_by if step is not None else None
+    if act == Act.DONE and done_by not in (None, EntryKind.NOTE):
+        raise TypedWrongError(
+            f"{item!r} is done by what the book shows ({done_by}): {how_done(lot, str(done_by))}"
+        )
+    if until is None:
+        return Attended(item, Act(act))
+    try:
+        day = ahead.day_ahead(typed.called("until"), until, day_of(recorder.now_ms, recorder.zone))
+    except ValueError as error:
+        raise TypedWrongError(str(error)) from None
+    return Attended(item, Act(act), day_ms(day, recorder.zone))
 
 
 def _move(typed: Typed) -> Move:

@@ -14,6 +14,7 @@ from mustwatch.cellar.possible import bad_values
 from mustwatch.config.plan import measures_of, plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
+from mustwatch.views import carried
 from mustwatch.views.book_page import book_page
 from mustwatch.views.book_record import BookRecord, Told, book_record
 from mustwatch.views.book_words import what_was_done
@@ -146,15 +147,22 @@ _FOR_READING = ("standing", "words")
 
 
 def entries_of(document: object, lot: str | None = None) -> list[Entry]:
-    """Return the entries of a record in JSON, under another lot's name if one is given.
+    """Return the entries of a record in JSON, under another lot's name if one is given; or those of a whole book.
 
     Raises:
         UnreadableRecordError: it is not a record, or one of its entries cannot be.
     """
-    if not isinstance(document, Mapping) or document.get("format") != FORMAT:
-        raise UnreadableRecordError(f'not a cellar record: expected an object with "format": "{FORMAT}"')
-    if document.get("version") != VERSION:
-        raise UnreadableRecordError(f"version {document.get('version')!r} of the record: expected {VERSION}")
+    known = {FORMAT: VERSION, carried.FORMAT: carried.VERSION}
+    kind = document.get("format") if isinstance(document, Mapping) else None
+    if not isinstance(document, Mapping) or kind not in known:
+        expected = " or ".join(f'"{name}"' for name in known)
+        raise UnreadableRecordError(f'not a cellar record: expected an object with "format": {expected}')
+    if document.get("version") != known[kind]:
+        raise UnreadableRecordError(
+            f"version {document.get('version')!r} of the record: expected {known[kind]}"
+        )
+    if kind == carried.FORMAT and lot is not None:
+        raise UnreadableRecordError("a whole book has lots of its own: take it over without a name")
     listed = document.get("entries")
     if not isinstance(listed, list) or not 1 <= len(listed) <= MOST_ENTRIES:
         raise UnreadableRecordError(f"entries: expected a list of 1 to {MOST_ENTRIES} entries")
@@ -173,13 +181,18 @@ def entries_of(document: object, lot: str | None = None) -> list[Entry]:
         if wrong is not None:
             raise UnreadableRecordError(f"entry {number} of {len(listed)}: {wrong.line}")
         entries.append(entry)
-    return _of_one_lot(entries, lot)
+    return _each_once(entries) if kind == carried.FORMAT else _of_one_lot(entries, lot)
+
+
+def _each_once(entries: list[Entry]) -> list[Entry]:
+    """Return entries in the order in which they were typed."""
+    if len({e.id for e in entries}) != len(entries):
+        raise UnreadableRecordError("entries: expected every id once")
+    return sorted(entries, key=lambda e: e.recorded_ms)
 
 
 def _of_one_lot(entries: list[Entry], lot: str | None) -> list[Entry]:
     if len({e.lot for e in entries}) != 1:
         raise UnreadableRecordError("entries: expected all of them to be of one lot")
-    if len({e.id for e in entries}) != len(entries):
-        raise UnreadableRecordError("entries: expected every id once")
-    as_typed = sorted(entries, key=lambda e: e.recorded_ms)
+    as_typed = _each_once(entries)
     return as_typed if lot is None else [replace(e, lot=lot) for e in as_typed]

@@ -62,6 +62,9 @@ KIND_WORDS = {
     EntryKind.REANCHOR: "sensor",
     EntryKind.STAGE: "stage",
     EntryKind.MALOLACTIC: "malolactic",
+    EntryKind.REMIND: "reminder",
+    EntryKind.ATTEND: "seen to",
+    EntryKind.STOCK: "bottles",
 }
 
 PURPOSE_WORDS = {

@@ -3,12 +3,16 @@
 from mustwatch.cellar.additions import Purpose, purpose_of
 from mustwatch.cellar.analysis import KINDS, quantities_of, value_words
 from mustwatch.cellar.book import (
+    Act,
     Addition,
+    Attended,
+    BottlesTaken,
     Bottling,
     Malolactic,
     Measurement,
     Move,
     Note,
+    OwnReminder,
     Racking,
     Reanchor,
     StageChange,
@@ -103,6 +107,16 @@ def amount_words(what: Addition) -> str:
     return f"{what.amount:g} {what.unit}".strip() if what.unit else f"{what.amount:g}"
 
 
+ACTS = {Act.DONE: "done", Act.PUT_OFF: "put off", Act.DROPPED: "dropped"}
+
+
+def span_words(every: str) -> str:
+    """Return an ISO 8601 duration of one unit in words: ``P6W`` is ``6 weeks``, ``P1Y`` is ``year``."""
+    count = int(every[1:-1])
+    unit = {"D": "day", "W": "week", "M": "month", "Y": "year"}[every[-1]]
+    return unit if count == 1 else f"{count} {unit}s"
+
+
 def what_was_done(what: What, units: Measures = PLAIN, *, in_words: bool = True) -> str:
     """Return an entry in one line of plain words, in the past tense.
 
@@ -125,7 +139,16 @@ def what_was_done(what: What, units: Measures = PLAIN, *, in_words: bool = True)
         return f"tasted: {what.text}"
     if isinstance(what, Bottling):
         size = what.bottle_ml / 1000.0
-        return f"bottled {what.bottles} bottles of {units.volume(size)} ({units.volume(what.bottles * size)})"
+        drink = [
+            f"{word} {day}" for word, day in (("from", what.drink_from), ("until", what.drink_until)) if day
+        ]
+        more = [what.closure] if what.closure else []
+        more += [f"{what.sugar_g_per_l:g} g/L of sugar"] if what.sugar_g_per_l is not None else []
+        more += [f"to drink {' '.join(drink)}"] if drink else []
+        filled = (
+            f"bottled {what.bottles} bottles of {units.volume(size)} ({units.volume(what.bottles * size)})"
+        )
+        return ", ".join([filled, *more])
     if isinstance(what, Move):
         return (
             f"{what.sensor} taken out"
@@ -137,5 +160,14 @@ def what_was_done(what: What, units: Measures = PLAIN, *, in_words: bool = True)
         return f"{what.sensor} re-anchored: {offset} of gravity from here on"
     if isinstance(what, Malolactic):
         return f"malolactic ferment {what.state}"
+    if isinstance(what, BottlesTaken):
+        bottles = "a bottle" if what.bottles == 1 else f"{what.bottles} bottles"
+        return f"{bottles} {what.fate}" + (f": {what.text}" if what.text else "")
+    if isinstance(what, OwnReminder):
+        again = f", every {span_words(what.every)}" if what.every else ""
+        return f"to be reminded on {what.on}{again}: {what.text}"
+    if isinstance(what, Attended):
+        until = "" if what.until_ms is None else f" until {units.day(what.until_ms)}"
+        return f"{ACTS[what.act]}{until} [{what.item}]"
     assert isinstance(what, StageChange)  # noqa: S101 (every kind is named above)
     return f"said to be {what.stage}"

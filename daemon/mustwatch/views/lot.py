@@ -211,7 +211,9 @@ def _choices(
             for sensor, vessel in places.items()
             if vessel != lot.vessel
         ],
-        "steps": [{"id": s.id, "do": fill(s.do, lot)} for s in profile.steps if s.done_by in (None, "note")],
+        "steps": [
+            {"id": s.id, "do": fill(s.do, lot)} for s in profile.every_step if s.done_by in (None, "note")
+        ],
         "stages": [stage.value for stage in Stage],
         "other_lots": [one for one in history.lots if one != lot.lot],
         "purposes": [purpose.value for purpose in Purpose],

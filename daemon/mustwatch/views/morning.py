@@ -1,19 +1,22 @@
 """The morning's message: what is due, what was odd overnight, what is still open."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from typing import Any, NamedTuple
 
+from mustwatch.alerting.rules import TellTarget
+from mustwatch.cellar.due import DueKind
+from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS
-from mustwatch.cellar.steps import Due
 from mustwatch.config.plan import CellarPlan, measures_of, plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
 from mustwatch.views.cellar import cellar_view
+from mustwatch.views.due import due_view, is_due
 from mustwatch.views.night import night_view
 from mustwatch.views.night_text import vessel_lines
-from mustwatch.watch.finding import kind_named
+from mustwatch.watch.finding import Severity, kind_named
 
-AGAIN_MS = 3 * DAY_MS
+AGAIN_MS = 7 * DAY_MS
 """What is still due is a reason for another message after this time (own choice)."""
 MOST_LINES = 8
 MOST_CHARACTERS = 160
@@ -21,91 +24,104 @@ MOST_CHARACTERS = 160
 
 
 class Point(NamedTuple):
-    """One thing to say: ``key`` is the same tomorrow if it is still so; None where it is no reason for a message."""
+    """One thing to say.
+
+    ``key`` is the same tomorrow if it is still so; None where it is no reason for a message. ``told_as``: the finding
+    that told it already, to whoever hears of that.
+    """
 
     key: str | None
     line: str
+    told_as: str | None = None
+    lot: str | None = None
 
 
 class Morning(NamedTuple):
-    """The message, the night it is about (its date, by which it is told once), and what it has told, by key."""
+    """The message, the night it is about (its date, by which it is told once), and what it tells."""
 
     night: str
     title: str
     body: str
-    keys: tuple[str, ...]
+    points: tuple[Point, ...]
+
+    def keys_for(self, target: TellTarget) -> tuple[str, ...]:
+        """Return the keys of what is a reason to tell a target: all that no message of its own has told it."""
+        return tuple(
+            p.key
+            for p in self.points
+            if p.key is not None and not (p.told_as and target.wants(Severity.NOTICE, p.told_as))
+        )
 
 
 def morning(store: Store, settings: Settings, now_ms: int) -> Morning:
-    """Write the morning's message as of an instant, on the night that ended last before; ``keys`` is empty if quiet."""
+    """Write the morning's message as of an instant, on the night that ended last before, in the order of need."""
     plan = plan_of(settings)
     night = night_view(store, settings, now_ms)
     cellar = cellar_view(store, settings, now_ms)
-    due = list(_due(cellar["vessels"]))
-    odd = list(
-        _odd(
-            night,
-            plan,
-            settings,
-            {a["lot"] for a in cellar["alerts"] if kind_named(a["kind"]).is_nightly},
-            store,
-        )
-    )
-    still = [Point(None, f"Still open: {a['summary']}") for a in _unanswered(cellar["alerts"])]
-    cautions = [Point(None, f"Caution: {caution}") for caution in cellar["cautions"]]
+    found = {(a["lot"], a["kind"]) for a in cellar["alerts"]}
+    lots = store.book.history().lots
+    due = list(_due(filter(is_due, due_view(store, settings, now_ms)["due"]), found, lots, plan))
+    odd = list(_odd(night, plan, settings, {lot for lot, kind in found if kind_named(kind).is_nightly}, lots))
+    said = {(point.lot, point.told_as) for point in due}
+    still = [a for a in _unanswered(cellar["alerts"]) if (a["lot"], a["kind"]) not in said]
+    pressing = [_still(a) for a in still if a["severity"] != Severity.NOTICE]
+    notices = [_still(a) for a in still if a["severity"] == Severity.NOTICE]
+    cautions = [f"Caution: {caution}" for caution in cellar["cautions"]]
     parts = [
         f"{len(points)} {what if len(points) == 1 else f'{what}s'} {how}".strip()
         for points, what, how in ((due, "thing", "due"), (odd, "odd night", ""))
         if points
     ]
     title = f"Good morning from {settings.cellar.name}: {' and '.join(parts) or 'nothing is due'}"
-    points = [*due, *odd, *still]
-    return Morning(
-        night["night"],
-        title,
-        "\n".join([*_lines(points), *(caution.line for caution in cautions)]),
-        tuple(point.key for point in points if point.key is not None),
-    )
+    points = (*pressing, *due, *odd, *notices)
+    most = max(MOST_LINES - len(cautions), MOST_LINES // 2)
+    return Morning(night["night"], title, "\n".join([*_lines(points, most), *cautions]), points)
 
 
-def is_news(keys: Iterable[str], told: dict[str, int], now_ms: int) -> bool:
+def _still(alert: dict[str, Any]) -> Point:
+    return Point(None, f"Still open: {alert['summary']}")
+
+
+def is_news(keys: Iterable[str], told: Mapping[str, int] | None, now_ms: int) -> bool:
     """Say whether any of these has not been told, or so long ago that it may be said again."""
+    told = told if isinstance(told, Mapping) else {}  # a former version kept one list for all
     return any(key not in told or not 0 <= now_ms - told[key] < AGAIN_MS for key in keys)
 
 
-def _lines(points: list[Point]) -> Iterator[str]:
-    shown = points if len(points) <= MOST_LINES else points[: MOST_LINES - 1]
+def _lines(points: Sequence[Point], most: int) -> Iterator[str]:
+    shown = points if len(points) <= most else points[: most - 1]
     for point in shown:
         yield point.line if len(point.line) <= MOST_CHARACTERS else point.line[: MOST_CHARACTERS - 1] + "…"
     if len(points) > len(shown):
-        yield f"And {len(points) - len(shown)} more: see mustwatch cellar, or the page."
+        yield f"And {len(points) - len(shown)} more: see mustwatch due, or the page."
 
 
-def _due(rows: Iterable[dict[str, Any]]) -> Iterator[Point]:
-    """Yield the steps and reminders that are due, those that are overdue first."""
-    found: list[tuple[int, Point]] = []
+def _due(
+    rows: Iterable[dict[str, Any]],
+    found: Set[tuple[str | None, str]],
+    lots: Mapping[str, LotHistory],
+    plan: CellarPlan,
+) -> Iterator[Point]:
+    """Yield what is due in the order of need; a round or reminder that comes again is another thing then."""
     for row in rows:
-        if row["lot"] is None:
-            continue
-        where = f"{row['lot']} in {row['vessel']}"
-        for step in row["next"]:
-            if step["due"] in (Due.NOW, Due.OVERDUE):
-                first = f". First: {', '.join(step['first'])}" if step["first"] else ""
-                line = f"{where}: {step['do']} ({step['when']}){first}"
-                key = f"step {row['lot']} {step['id']}"
-                found.append((0 if step["due"] == Due.OVERDUE else 1, Point(key, line)))
-        for reminder in row["remember"]:
-            key = f"remember {row['lot']} {reminder['step']} {reminder['due_at']}"
-            found.append((2, Point(key, f"{where}: {reminder['do']}")))
-    return (point for _, point in sorted(found, key=lambda of: of[0]))
+        first = f". First: {', '.join(row['first'])}" if row["first"] else ""
+        where = f"{row['lot']}{' in ' + row['vessel'] if row['vessel'] else ''}: " if row["lot"] else ""
+        when = "" if row["kind"] == DueKind.REMINDER else f" ({row['when']})"
+        which = "" if row["kind"] == DueKind.STEP else f" {row['due_at']}"
+        step = plan.profile_for(lots[row["lot"]]).step(row["item"]) if row["lot"] in lots else None
+        told_as = step.finding if step is not None and (row["lot"], step.finding) in found else None
+        yield Point(f"due {row['id']}{which}", f"{where}{row['do']}{when}{first}", told_as, row["lot"])
 
 
 def _odd(
-    night: dict[str, Any], plan: CellarPlan, settings: Settings, said: set[str | None], store: Store
+    night: dict[str, Any],
+    plan: CellarPlan,
+    settings: Settings,
+    said: Set[str | None],
+    lots: Mapping[str, LotHistory],
 ) -> Iterator[Point]:
     """Yield the nights outside a wine's band for its dwell, or that swung too far, where no open alert says so."""
     measures = measures_of(settings)
-    lots = store.book.history().lots
     for row in night["vessels"]:
         if row["lot"] is None or row["lot"] in said or row["swing"] is None:
             continue

@@ -208,7 +208,7 @@ def api_writing_routes(shell: Shell) -> APIRouter:
             written = hand.record(Wish(lot, entry.kind, entry.typed(), entry.at, entry.despite))
         except NotPossibleError as error:
             return problem(422, str(error))
-        return _written(written, 201)
+        return written_json(written, 201)
 
     @router.delete(
         "/lots/{lot}/entries/{entry_id}",
@@ -218,7 +218,7 @@ def api_writing_routes(shell: Shell) -> APIRouter:
     )
     def undo(lot: LotName, entry_id: Annotated[str, Path(max_length=100)]) -> JSONResponse:
         """Take an entry back; its row stays in the record."""
-        return _written(hand.undo(lot, entry_id), 200)
+        return written_json(hand.undo(lot, entry_id), 200)
 
     @router.post(
         "/lots/{lot}/entries/{entry_id}/move",
@@ -230,12 +230,13 @@ def api_writing_routes(shell: Shell) -> APIRouter:
         lot: LotName, entry_id: Annotated[str, Path(max_length=100)], to: Annotated[entry_models.To, Body()]
     ) -> JSONResponse:
         """Write an entry of the wrong lot into the right one's book; it is undone where it was."""
-        return _written(hand.move_entry(lot, entry_id, to.lot, to.despite), 200)
+        return written_json(hand.move_entry(lot, entry_id, to.lot, to.despite), 200)
 
     return router
 
 
-def _written(written: Written, status: int) -> JSONResponse:
+def written_json(written: Written, status: int) -> JSONResponse:
+    """Return what came of an entry: written with its id and remarks, or why it is refused (409)."""
     if not written.refused:
         return JSONResponse({"id": written.entry_id, "remarks": list(written.remarks)}, status)
     refusals = [

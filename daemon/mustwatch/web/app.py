@@ -16,6 +16,7 @@ from mustwatch import __version__
 from mustwatch.web.access import AccessRules, Gate
 from mustwatch.web.api import api_routes, api_writing_routes
 from mustwatch.web.cellarhand import Cellarhand, NotKnownError, NotPossibleError
+from mustwatch.web.due_routes import due_api_routes, due_routes
 from mustwatch.web.guard import Guard, is_for_machines, problem
 from mustwatch.web.live import Bell, live_routes
 from mustwatch.web.lot_routes import lot_routes
@@ -24,6 +25,7 @@ from mustwatch.web.machine_routes import machine_routes
 from mustwatch.web.page_routes import entrance_routes, page_routes
 from mustwatch.web.shell import Shell
 from mustwatch.web.statics import Statics
+from mustwatch.web.stock_routes import stock_routes
 
 log = logging.getLogger(__name__)
 
@@ -62,6 +64,9 @@ def create_app(
         page_routes(shell),
         lots_routes(shell),
         lot_routes(shell),
+        due_routes(shell),
+        stock_routes(shell),
+        due_api_routes(shell),
         entrance_routes(shell),
         machine_routes(hand),
         api_routes(shell),

@@ -215,6 +215,67 @@ class Cellarhand(Protocol):
         """
         ...
 
+    def due(self, ahead_days: int | None) -> Document:
+        """Return the document of ``mustwatch due --json``: due now or within days; with None all that is to come."""
+        ...
+
+    def attend(self, due_id: str, act: str, until: str | None, entry_id: str | None = None) -> Written:
+        """Note that a thing that is due was ``done``, ``put-off`` until a day, or ``dropped``.
+
+        Raises:
+            NotKnownError: nothing that is due has that id.
+            NotPossibleError: it is done by another entry, or the day cannot be read.
+        """
+        ...
+
+    def remind(self, lot: str | None, fields: Mapping[str, Any], entry_id: str | None = None) -> Written:
+        """Set a reminder of ``text``, ``on`` a day, ``every`` span, about a lot or the whole cellar.
+
+        Raises:
+            NotPossibleError: a field cannot be read.
+        """
+        ...
+
+    def labels(self, lot: str, wanted: Mapping[str, Any]) -> str:
+        """Return a sheet of labels to print, HTML: ``of``, ``sheet``, ``count``, ``skip``, ``text``, ``address``.
+
+        Raises:
+            NotKnownError: there is no such lot.
+            NotPossibleError: there is no such sheet, or a number cannot be.
+        """
+        ...
+
+    def label_sheets(self) -> list[str]:
+        """Return the names of the sheets of labels."""
+        ...
+
+    def stock(self) -> Document:
+        """Return the document of ``mustwatch stock --json``."""
+        ...
+
+    def take_bottles(
+        self, row_id: str, fields: Mapping[str, Any], at: str | None = None, entry_id: str | None = None
+    ) -> Written:
+        """Note that ``bottles`` of a bottling were ``opened``, ``given away`` or ``lost`` (``fate``), with a ``text``.
+
+        Raises:
+            NotKnownError: there is no such bottling.
+            NotPossibleError: a field cannot be read.
+        """
+        ...
+
+    def calendar_path(self, *, renew: bool = False) -> str:
+        """Return the path of the calendar feed; ``renew`` gives it another, and the old one is gone."""
+        ...
+
+    def calendar(self, token: str) -> bytes:
+        """Return the calendar feed, RFC 5545.
+
+        Raises:
+            NotKnownError: the token is not the feed's.
+        """
+        ...
+
     def health(self) -> tuple[bool, Document]:
         """Return whether all is well, and what was looked at."""
         ...

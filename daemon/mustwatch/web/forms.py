@@ -305,6 +305,10 @@ BOTTLE = Form(
             reasons=frozenset({"too-many-bottles"}),
         ),
         Field("bottle_ml", "Millilitres each", "else 750", "decimal", is_half=True),
+        Field("closure", "Closed with", "cork, crown cap", is_half=True),
+        Field("sugar_g_per_l", "Sugar left, g/L", "by a test", "decimal", is_half=True),
+        Field("drink_from", "To drink from", "2027-09-01", is_half=True),
+        Field("drink_until", "until", "2032-12-31", is_half=True),
     ),
     care="Never bottle a wine that still ferments: bottles burst. This is refused while it has not finished, or no two "
     "hydrometer checks agree.",

@@ -118,7 +118,7 @@ def lot_routes(shell: Shell) -> APIRouter:
     def record_page(lot: str) -> HTMLResponse:
         text = hand.record_page(lot)
         answer = HTMLResponse(text)
-        answer.headers["Content-Security-Policy"] = _policy_for(text)
+        answer.headers["Content-Security-Policy"] = policy_for(text)
         return answer
 
     @router.post("/lot/{lot}/record/{name}")
@@ -318,7 +318,7 @@ def _whatif(shell: Shell, lot: str, asked: Asked) -> dict[str, Any]:
         return {"problem": str(error), "typed": shown}
 
 
-def _policy_for(text: str) -> str:
+def policy_for(text: str) -> str:
     """Return a policy that allows the printed record's one style element, by its digest, and nothing else."""
     style = re.search(r"<style>(.*?)</style>", text, re.DOTALL)
     digest = base64.b64encode(hashlib.sha256((style[1] if style else "").encode()).digest()).decode()
