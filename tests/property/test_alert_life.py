@@ -9,7 +9,7 @@ from hypothesis import settings
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from mustwatch.alerting import lifecycle
-from mustwatch.alerting.alert import Alert, Key
+from mustwatch.alerting.alert import Alert, Key, State
 from mustwatch.alerting.message import Message, MessageKind
 from mustwatch.alerting.rules import QuietHours, TellRules, TellTarget, Units
 from mustwatch.alerting.step import Step, due, step
@@ -122,6 +122,22 @@ class AlertLife(RuleBasedStateMachine):
         open_ = sorted(alert.id for alert in self.alerts.values() if not alert.is_over)
         chosen = data.draw(st.sampled_from(open_))
         self.alerts[chosen] = lifecycle.acknowledge(self.alerts[chosen], self.now_ms)
+
+    @precondition(lambda self: any(not a.is_over for a in self.alerts.values()))
+    @rule(data=st.data(), hours=st.integers(1, 30))
+    def somebody_puts_it_off(self, data: st.DataObject, hours: int) -> None:
+        """An open alert is put off until later."""
+        chosen = data.draw(st.sampled_from(sorted(a.id for a in self.alerts.values() if not a.is_over)))
+        until_ms = self.now_ms + hours * HOUR_MS
+        self.alerts[chosen] = lifecycle.acknowledge(self.alerts[chosen], self.now_ms, until_ms)
+
+    @precondition(lambda self: any(a.state is State.ACKNOWLEDGED for a in self.alerts.values()))
+    @rule(data=st.data())
+    def somebody_undoes_it(self, data: st.DataObject) -> None:
+        """An acknowledging, or a putting off, is undone."""
+        known = sorted(a.id for a in self.alerts.values() if a.state is State.ACKNOWLEDGED)
+        chosen = data.draw(st.sampled_from(known))
+        self.alerts[chosen] = lifecycle.recall(self.alerts[chosen], self.now_ms)
 
     @rule()
     def the_power_fails_and_comes_back(self) -> None:

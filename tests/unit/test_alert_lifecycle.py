@@ -41,6 +41,8 @@ def make(move: Move, of: Alert) -> Alert:
         return lifecycle.raise_to(of, Raise(AT_MS + 5, severity), SUBJECT, AT_MS + 5)
     if move is Move.ACKNOWLEDGE:
         return lifecycle.acknowledge(of, AT_MS + 6)
+    if move is Move.RECALL:
+        return lifecycle.recall(of, AT_MS + 6)
     if move is Move.CLEAR:
         return lifecycle.clear(of, AT_MS + 7, {"celsius": 22.0}, AT_MS + 7)
     if move is Move.WITHDRAW:
@@ -125,3 +127,25 @@ def test_the_diagram_draws_every_move_of_the_table() -> None:
 
 def test_the_developers_page_shows_the_table_as_it_is() -> None:
     assert lifecycle.diagram() in DEVELOPERS.read_text(encoding="utf-8")
+
+
+def test_what_was_put_off_is_open_again_when_its_time_has_come_and_not_before() -> None:
+    put_off = lifecycle.acknowledge(alert(), AT_MS, AT_MS + 3_600_000)
+
+    assert put_off.state is State.ACKNOWLEDGED
+    assert lifecycle.come_due(put_off, AT_MS + 3_600_000 - 1) == put_off
+    due = lifecycle.come_due(put_off, AT_MS + 3_600_000)
+    assert due.state is State.OPEN
+    assert due.recalled_ms == AT_MS + 3_600_000
+    for_good = lifecycle.acknowledge(put_off, AT_MS)
+    assert lifecycle.come_due(for_good, AT_MS + 100 * 3_600_000).state is State.ACKNOWLEDGED
+
+
+def test_an_acknowledging_can_be_undone_and_only_that() -> None:
+    known = lifecycle.acknowledge(alert(), AT_MS, AT_MS + 3_600_000)
+
+    back = lifecycle.recall(known, AT_MS + 1)
+
+    assert (back.state, back.put_off_ms, back.recalled_ms) == (State.OPEN, None, AT_MS + 1)
+    with pytest.raises(lifecycle.IllegalMoveError):
+        lifecycle.recall(back, AT_MS + 2)

@@ -1,15 +1,18 @@
 """Whether to tell, as a table: what holds, what was told, when it is, and the reason that must come out."""
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from mustwatch.alerting import lifecycle
 from mustwatch.alerting.alert import LOT_ENDED, Alert, Held, Raise, Telling
+from mustwatch.alerting.message import MessageKind
 from mustwatch.alerting.policy import Decision, Heard, Reason, decide
-from mustwatch.alerting.rules import Digest, QuietHours, TellRules, TellTarget, Units
-from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
+from mustwatch.alerting.rules import Digest, QuietHours, TellRules, TellTarget, Units, tomorrow_ms
+from mustwatch.alerting.telling import tell
+from mustwatch.cellar.instant import DAY_MS, HOUR_MS, MINUTE_MS, from_ms, to_ms
 from mustwatch.watch.finding import FindingKind, Severity, Subject, kind_named, kinds
 
 NOON_MS = 1_788_264_000_000  # 2026-09-01T12:00Z
@@ -250,3 +253,30 @@ def test_a_digest_keeps_to_the_clock_on_the_wall_when_that_is_set(
     instants = [to_ms(datetime.fromisoformat(text)) for text in (now, last, following)]
 
     assert DAILY.digest_ms(instants[0], ZoneInfo("Europe/Vienna")) == (instants[1], instants[2])
+
+
+@pytest.mark.parametrize("severity", [N, W, U])
+def test_what_was_put_off_is_told_again_when_it_comes_due_whatever_its_severity(severity: Severity) -> None:
+    due_ms = NOON_MS + 21 * HOUR_MS
+    put_off = lifecycle.acknowledge(alert(severity, told=told(severity)), NOON_MS, due_ms)
+
+    before = tell([put_off], due_ms - 1, RULES)
+    then = tell([put_off], due_ms, RULES)
+    after = tell(then.changed, due_ms + MINUTE_MS, RULES)
+
+    assert before.messages == ()
+    assert before.next_due_ms == due_ms
+    assert [message.kind for message in then.messages] == [MessageKind.REPEAT]
+    assert after.messages == ()
+
+
+def test_tomorrow_is_the_next_morning_that_is_half_a_day_away() -> None:
+    nine, zone = time(9), ZoneInfo("Europe/Vienna")
+
+    def until(text: str) -> str:
+        at_ms = to_ms(datetime.fromisoformat(text).replace(tzinfo=zone))
+        return f"{from_ms(tomorrow_ms(at_ms, nine, zone)).astimezone(zone):%Y-%m-%d %H:%M}"
+
+    assert until("2026-10-24 06:12") == "2026-10-25 09:00", "across the end of summer time"
+    assert until("2026-10-24 20:30") == "2026-10-25 09:00"
+    assert until("2026-10-24 23:30") == "2026-10-26 09:00"

@@ -152,6 +152,8 @@ class Alert:
             when (event time). Empty and None where nothing is known but what the latest raise said.
         cleared_ms: since when it no longer holds (event time), with the evidence of then; None while it holds.
         acknowledged_ms: when somebody said they know.
+        put_off_ms: until when they put it off; then it is told again, and open. None: they did not.
+        recalled_ms: when it was last asked about again: put off until then, or its acknowledging undone.
         is_withdrawn: what was entered later showed that it never held; ``cleared_ms`` is then set too.
         told_ms: when a message about it first arrived anywhere; the outbox's doing, not the policy's.
         summary: one plain line for lists, in the cellar's units.
@@ -169,6 +171,8 @@ class Alert:
     cleared_ms: int | None = None
     cleared_evidence: Figures = field(default_factory=dict)
     acknowledged_ms: int | None = None
+    put_off_ms: int | None = None
+    recalled_ms: int | None = None
     is_withdrawn: bool = False
     told_ms: int | None = None
     summary: str = ""
@@ -264,6 +268,7 @@ class Alert:
             "opened_at": iso(self.opened_ms),
             "cleared_at": iso(self.cleared_ms),
             "acknowledged_at": iso(self.acknowledged_ms),
+            "put_off_until": iso(self.put_off_ms if self.state is State.ACKNOWLEDGED else None),
             "told_at": iso(self.told_ms),
             "withdrawn": self.is_withdrawn,
             "ended_with_lot": self.ended_with_lot,
@@ -289,6 +294,8 @@ class Alert:
             "cleared_ms": self.cleared_ms,
             "cleared_evidence": dict(self.cleared_evidence),
             "acknowledged_ms": self.acknowledged_ms,
+            "put_off_ms": self.put_off_ms,
+            "recalled_ms": self.recalled_ms,
             "is_withdrawn": self.is_withdrawn,
             "told_ms": self.told_ms,
             "summary": self.summary,
@@ -316,6 +323,8 @@ class Alert:
             cleared_ms=value["cleared_ms"],
             cleared_evidence=value["cleared_evidence"],
             acknowledged_ms=value["acknowledged_ms"],
+            put_off_ms=value.get("put_off_ms"),
+            recalled_ms=value.get("recalled_ms"),
             is_withdrawn=value["is_withdrawn"],
             told_ms=value["told_ms"],
             summary=value["summary"],

@@ -17,6 +17,7 @@ class Move(StrEnum):
     RISE = "rises"
     EASE = "eases"
     ACKNOWLEDGE = "is acknowledged"
+    RECALL = "is asked about again"
     CLEAR = "ceases"
     WITHDRAW = "is seen never to have held"
     REINSTATE = "is seen to hold after all"
@@ -35,6 +36,7 @@ TABLE: Mapping[State, Mapping[Move, State]] = {
         Move.RISE: State.OPEN,
         Move.EASE: State.ACKNOWLEDGED,
         Move.ACKNOWLEDGE: State.ACKNOWLEDGED,
+        Move.RECALL: State.OPEN,
         Move.CLEAR: State.CLEARED,
         Move.WITHDRAW: State.WITHDRAWN,
     },
@@ -87,17 +89,35 @@ def raise_to(alert: Alert, raised: Raise, subject: Subject, noticed_ms: int) -> 
         subject=subject,
         noticed_ms=noticed_ms,
         acknowledged_ms=alert.acknowledged_ms if state is State.ACKNOWLEDGED else None,
+        put_off_ms=alert.put_off_ms if state is State.ACKNOWLEDGED else None,
     )
 
 
-def acknowledge(alert: Alert, at_ms: int) -> Alert:
-    """Return the alert acknowledged; one that was acknowledged keeps its first instant.
+def acknowledge(alert: Alert, at_ms: int, until_ms: int | None = None) -> Alert:
+    """Return the alert acknowledged, for good or until an instant; one that was acknowledged keeps its first instant.
 
     Raises:
         IllegalMoveError: it is over, there is nothing left to acknowledge.
     """
     _require(alert, Move.ACKNOWLEDGE)
-    return alert if alert.acknowledged_ms is not None else replace(alert, acknowledged_ms=at_ms)
+    first_ms = at_ms if alert.acknowledged_ms is None else alert.acknowledged_ms
+    return replace(alert, acknowledged_ms=first_ms, put_off_ms=until_ms)
+
+
+def recall(alert: Alert, at_ms: int) -> Alert:
+    """Return the alert open again: its acknowledging is undone.
+
+    Raises:
+        IllegalMoveError: it is not acknowledged.
+    """
+    _require(alert, Move.RECALL)
+    return replace(alert, acknowledged_ms=None, put_off_ms=None, recalled_ms=at_ms)
+
+
+def come_due(alert: Alert, now_ms: int) -> Alert:
+    """Return the alert open again if it was put off until now, else as it is; it is told anew."""
+    is_due = alert.state is State.ACKNOWLEDGED and alert.put_off_ms is not None and alert.put_off_ms <= now_ms
+    return replace(alert, acknowledged_ms=None, recalled_ms=alert.put_off_ms) if is_due else alert
 
 
 def clear(alert: Alert, at_ms: int, evidence: Figures, noticed_ms: int) -> Alert:
@@ -146,6 +166,7 @@ def reinstate(alert: Alert, noticed_ms: int) -> Alert:
         cleared_ms=None,
         cleared_evidence={},
         acknowledged_ms=None,
+        put_off_ms=None,
         noticed_ms=noticed_ms,
         tellings=told,
         is_filed=False,

@@ -34,6 +34,9 @@ class Phrases:
         care: a caution, or None.
         worst: how bad it was at its worst, for when it is over; empty where the numbers don't tell.
         then: lines of what to do once it is over; ``then_in_short``: the same for a line of a digest.
+        now: the figures of now, each a few words, for a card; where empty, the first of ``why`` stands for them.
+        act: what to do in one short sentence; where empty, the first of ``next``.
+        lasts: whether it is a state that goes on, so that one asks for how long.
     """
 
     what: str
@@ -44,6 +47,14 @@ class Phrases:
     worst: str = ""
     then: tuple[str, ...] = ("Nothing needs doing for this any more.",)
     then_in_short: str = ""
+    now: tuple[str, ...] = ()
+    act: str = ""
+    lasts: bool = True
+
+    @property
+    def do(self) -> str:
+        """Return what to do in one sentence."""
+        return self.act or f"{self.next.split('. ')[0].rstrip('.')}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +121,7 @@ class Numbers:
 def phrases_of(kind: FindingKind, figures: Figures, units: Units, severity: Severity) -> Phrases:
     """Return what there is to say of a finding: see ``words/KIND.py``."""
     said = _words_of(kind)(Numbers(kind.evidence, figures, units, severity))
-    return replace(said, why=tuple(sentence for sentence in said.why if sentence))
+    return replace(said, why=tuple(filter(None, said.why)), now=tuple(filter(None, said.now)))
 
 
 @cache
@@ -161,6 +172,12 @@ def pace(n: Numbers) -> str:
     return f"It {'falls' if rate < 0 else 'rises'} by {text}."
 
 
+def short_pace(n: Numbers) -> str:
+    """Say how fast it falls in a few words; nothing where it does not."""
+    said = pace(n)
+    return "" if said == "It is not moving." else said.removeprefix("It ").rstrip(".")
+
+
 def how_far(severity: Severity, what: str) -> str:
     """Return how far it is outside; eased to a notice it is inside now, and has not been for two days."""
     return {Severity.URGENT: f"much {what}", Severity.WARNING: what}.get(severity, f"was {what}")
@@ -188,6 +205,19 @@ def beyond_limit(n: Numbers, side: str) -> tuple[str, ...]:
         n.say("It has been for {minutes_beyond}.") if n.number("minutes_beyond") and not is_back else "",
         at_worst(n)
         if n.text("worst_celsius") != n.text("celsius") or (n.number("days_beyond") or 0) > 1
+        else "",
+    )
+
+
+def short_limit(n: Numbers, end: str) -> tuple[str, ...]:
+    """Say the temperature, its limit, and its ``end``, how far it went at worst, where that is further than now."""
+    is_worse = n.text("worst_celsius") != n.text("celsius")
+    return (
+        n.say("{celsius}"),
+        n.say("limit {limit_celsius}"),
+        n.say(f"{end} {{worst_celsius}}") if is_worse else "",
+        n.say("outside on {days_beyond} of the last {of_days} days")
+        if (n.number("days_beyond") or 0) > 1
         else "",
     )
 

@@ -153,6 +153,8 @@ def _wish_while_open(
         return Decision(Reason.FIRST_TELLING)
     if is_risen:
         return Decision(Reason.SEVERITY_ROSE)
+    if alert.put_off_ms is not None and (telling.told_ms or 0) < alert.put_off_ms <= now_ms:
+        return Decision(Reason.REPEAT_DUE)
     repeat_after_ms = rules.repeats_after_ms(alert.severity, telling.repeats)
     if repeat_after_ms is None or telling.told_ms is None:
         return Decision(Reason.ALREADY_TOLD)

@@ -213,6 +213,7 @@ def _become(alert: Alert, stretch: Stretch, now_ms: int) -> Alert:
         cleared_ms=stretch.cleared_ms,
         cleared_evidence=stretch.cleared_evidence or {},
         acknowledged_ms=None if is_worse and stretch.cleared_ms is None else alert.acknowledged_ms,
+        put_off_ms=None if is_worse and stretch.cleared_ms is None else alert.put_off_ms,
         noticed_ms=now_ms if is_news else alert.noticed_ms,
     )
 

@@ -205,3 +205,16 @@ class TellRules:
             raise TargetsNotUniqueError(
                 f"targets' names to be unique: {', '.join(twice)} is used more than once"
             )
+
+
+PUT_OFF_AT_LEAST_MS = 12 * HOUR_MS
+
+
+def tomorrow_ms(now_ms: int, morning: time, zone: tzinfo) -> int:
+    """Return until when "ask me tomorrow" puts off: the next morning of the cellar that is half a day away."""
+    for days in (0, 1, 2):
+        local = from_ms(now_ms).astimezone(zone)
+        at_ms = to_ms(datetime.combine(local.date() + timedelta(days=days), morning, zone).astimezone(UTC))
+        if at_ms >= now_ms + PUT_OFF_AT_LEAST_MS:
+            return at_ms
+    return now_ms + DAY_MS

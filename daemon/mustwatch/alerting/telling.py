@@ -5,7 +5,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from mustwatch.alerting import wording
-from mustwatch.alerting.alert import Alert, Held, Key
+from mustwatch.alerting.alert import Alert, Held, Key, State
+from mustwatch.alerting.lifecycle import come_due
 from mustwatch.alerting.message import Message, MessageKind, message_id
 from mustwatch.alerting.policy import WAITS, Decision, Heard, Reason, decide
 from mustwatch.alerting.rules import TellRules, TellTarget
@@ -36,7 +37,7 @@ def tell(alerts: Iterable[Alert], now_ms: int, rules: TellRules) -> Told:
     ``alerts`` are those not filed, at most one of a key open.
     """
     before = {alert.id: alert for alert in alerts}
-    now = dict(before)
+    now = {id_: come_due(alert, now_ms) for id_, alert in before.items()}
     messages: list[Message] = []
     for target in rules.targets:
         messages += _tell_one(target, now, now_ms, rules)
@@ -52,6 +53,7 @@ def _next_due_ms(alerts: Iterable[Alert], now_ms: int, rules: TellRules) -> int 
     """Return when to ask again at the latest if nothing else happens, always after now; None for never."""
     live = [alert for alert in alerts if not alert.is_filed]
     due: list[int | None] = [_done_ms(alert, now_ms, rules) for alert in live if alert.is_over]
+    due += [alert.put_off_ms for alert in live if alert.state is State.ACKNOWLEDGED]
     for target in rules.targets:
         old: list[Alert] = []
         for alert, decision in _decisions(target, live, now_ms, rules):

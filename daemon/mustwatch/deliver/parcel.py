@@ -14,8 +14,8 @@ CLOCK_JUMP_MS = 60 * DAY_MS
 MAY_BE_A_REPEAT = "This may be a repeat: it is not certain that it arrived before."
 
 
-def parcel_of(row: OutboxRow, now_ms: int) -> Parcel:
-    """Return what to send of a row at an instant of the daemon's clock."""
+def parcel_of(row: OutboxRow, now_ms: int, link: str = "") -> Parcel:
+    """Return what to send of a row at an instant of the daemon's clock; ``link`` acknowledges it with one tap."""
     message = row.message
     late_ms = now_ms - message.due_ms
     remarks = []
@@ -25,5 +25,6 @@ def parcel_of(row: OutboxRow, now_ms: int) -> Parcel:
         late = f"{PLAIN.span(late_ms)} late" if late_ms < CLOCK_JUMP_MS else "late"
         why = "" if row.error is None else ": it could not be delivered before"
         remarks.append(f"This is {late}{why}.")
-    body = message.body if not remarks else "\n".join([message.body, "", *remarks])
+    lines = [message.body, *([f"To acknowledge: {link}"] if link else [])]
+    body = "\n".join([*lines, "", *remarks] if remarks else lines)
     return Parcel(message.title, body, message.severity.value)

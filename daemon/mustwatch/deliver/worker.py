@@ -52,6 +52,7 @@ class OutboxWorker:
         clock_ms: the daemon's clock.
         rouse: told that somebody will be sent something in a moment, before anything is written or drawn for it;
             returns at once and never raises.
+        link: the address that acknowledges what a message tells, or an empty text.
         pictures: makes the pictures that go with a message, or none; called just before sending.
         on_trouble: told of the targets in trouble whenever they change, and once after the first delivery, so
             that a trouble left open by a former run is cleared.
@@ -68,6 +69,7 @@ class OutboxWorker:
         clock_ms: Callable[[], int],
         *,
         rouse: Callable[[TellAddress], None] = lambda address: None,
+        link: Callable[[Message], str] = lambda message: "",
         pictures: Callable[[Message], Sequence[Picture]] = lambda message: (),
         on_trouble: Callable[[Troubles], None] = lambda troubles: None,
         pace: Pace | None = None,
@@ -79,6 +81,7 @@ class OutboxWorker:
         self._deliverer = deliverer
         self._clock_ms = clock_ms
         self._rouse = rouse
+        self._link = link
         self._pictures = pictures
         self._on_trouble = on_trouble
         self._mono = mono
@@ -192,7 +195,7 @@ class OutboxWorker:
 
     def _send(self, name: str, lane: Lane, row: OutboxRow, now_mono: float, now_ms: int) -> None:
         sending = self._sendings[name] = Sending(row, name, now_mono)
-        parcel = parcel_of(row, now_ms)
+        parcel = parcel_of(row, now_ms, self._link(row.message))
 
         def work() -> None:
             outcome = self._attempt(lane.address, row.message, parcel)

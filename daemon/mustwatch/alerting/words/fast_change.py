@@ -18,5 +18,7 @@ def say(n: Numbers) -> Phrases:
             fastest if steepest != change else "",
         ),
         worst=fastest,
+        now=(n.say("{celsius}"), n.say(f"{way} {{celsius_per_hour}}")),
+        act="See what changed: a door, a heater, the sun, the probe.",
         next="See what changed: a door, a heater, the sun on the vessel, a probe that fell out of the must.",
     )

@@ -16,6 +16,8 @@ def say(n: Numbers) -> Phrases:
                 "{probability_unfinished}."
             ),
         ),
+        now=(n.say("{gravity}"),),
+        act="Check with a hydrometer on two days before you bottle.",
         next="Check with a hydrometer on two days, two or three days apart, and record both "
         "(mustwatch record measure). Bottling waits until they agree.",
         care=f"Don't bottle on this message alone. {BOTTLES}",

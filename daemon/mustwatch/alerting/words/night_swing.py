@@ -18,6 +18,9 @@ def say(n: Numbers) -> Phrases:
             else "",
         ),
         worst=worst,
+        now=(n.say("{swing_celsius}, from {lowest_celsius} to {highest_celsius}"),),
+        act="Wrap it, or move it where nights are milder.",
+        lasts=False,
         next="Wrap the vessel, lift it off a cold floor, or move it where nights are milder; the night page shows "
         "when it happened.",
     )

@@ -1,6 +1,6 @@
 """The wine has come down to its racking gravity."""
 
-from mustwatch.alerting.phrasing import BUNG, Numbers, Phrases, gravity_now, pace
+from mustwatch.alerting.phrasing import BUNG, Numbers, Phrases, gravity_now, pace, short_pace
 
 
 def say(n: Numbers) -> Phrases:
@@ -16,6 +16,8 @@ def say(n: Numbers) -> Phrases:
                 "Nothing could be believed for {hours_unheard}: this follows from how it fell before that."
             ),
         ),
+        now=(n.say("{gravity}"), short_pace(n)),
+        act="Have a clean, closed vessel ready." if n.text("hours_ahead") else "Rack it off the gross lees.",
         next="Rack it off the gross lees into a clean, closed vessel with as little splashing as possible, "
         "then note gravity and temperature (mustwatch record rack).",
         care=f"{BUNG} A full carboy is heavy and glass breaks: don't lift it wet or alone.",

@@ -1,6 +1,6 @@
 """A finished wine moves again."""
 
-from mustwatch.alerting.phrasing import BUNG, Numbers, Phrases, gravity_now, pace
+from mustwatch.alerting.phrasing import BUNG, Numbers, Phrases, gravity_now, pace, short_pace
 from mustwatch.watch.finding import Severity
 
 
@@ -14,6 +14,10 @@ def say(n: Numbers) -> Phrases:
             pace(n),
             n.say("It has fallen by {fall_since_finished_gravity} since it had settled."),
         ),
+        now=(n.say("{gravity}"), short_pace(n)),
+        act="Put its bottles into a closed box somewhere cold, and leave them alone."
+        if bottled
+        else "Don't bottle it; check with a hydrometer and see that the airlock works.",
         next="Bottles of it: into a closed, sturdy box somewhere cold, and leave them alone until you know more."
         if bottled
         else "Don't bottle it. Check with a hydrometer, see that the airlock works, and wait until it has settled "

@@ -12,6 +12,8 @@ def say(n: Numbers) -> Phrases:
             n.say("It has not moved for {hours_settled}."),
             n.say("Dry for this wine would be {dry_gravity} or less."),
         ),
+        now=(n.say("{gravity}"), n.say("{celsius}")),
+        act="Check gravity and temperature by hand; if it is cool, warm it slowly.",
         next="Check gravity with a hydrometer and the temperature by hand. If it is cool, bring it slowly back to "
         "the middle of its band and stir up the yeast gently; if that does not help in two days, see the "
         "yeast's sheet on restarting.",
