@@ -35,8 +35,12 @@ FLAGS = [
     "--disable-sync",
 ]
 expect.set_options(timeout=60_000)  # a busy machine is given longer than an idle one needs
-SIZES = {"phone": {"width": 360, "height": 740}, "desk": {"width": 1280, "height": 860}}
-Size = Literal["phone", "desk"]
+SIZES = {
+    "phone": {"width": 360, "height": 740},
+    "tablet": {"width": 820, "height": 1180},
+    "desk": {"width": 1280, "height": 860},
+}
+Size = Literal["phone", "tablet", "desk"]
 Scheme = Literal["light", "dark"]
 
 

@@ -41,10 +41,13 @@ HOSTILE = "<script>alert(1)</script>"
 TOKEN = "a token of the tests"
 
 
-def make_cellar(folder: Path, ends_ms: int = NOW_MS, days: float | None = None) -> Settings:
+def make_cellar(
+    folder: Path, ends_ms: int = NOW_MS, days: float | None = None, scenario_name: str | None = None
+) -> Settings:
     """Write the cellar's configuration and store into a folder, and return its settings.
 
     With ``days`` the cellar lives only so long: its later lots have not begun, its earlier ones still ferment.
+    ``scenario_name`` is one of the simulator's; else it is the demo's cellar.
     """
     # Imported here: this module is read for every test run, and the simulators bring numpy.
     from mustsim import cellar as mustsim_cellar
@@ -53,7 +56,7 @@ def make_cellar(folder: Path, ends_ms: int = NOW_MS, days: float | None = None) 
     from mustsim.scenario import load
     from mustwatch.demo import what_of
 
-    scenario = load(shipped("demo", "cellar-scenario.toml"))
+    scenario = load(scenario_name or shipped("demo", "cellar-scenario.toml"))
     if days is not None:
         lots = tuple(lot for lot in scenario.lots if lot.from_day < days)
         kept = {lot.name for lot in lots}
@@ -72,11 +75,11 @@ def make_cellar(folder: Path, ends_ms: int = NOW_MS, days: float | None = None) 
     settings = Settings(**tomllib.loads(text))
     store = Store(folder / "cellar.db", ends_ms)
     try:
-        Replay(store, plan_of(settings)).run(json_lines(simulated), ends_ms)
         profiles = {lot.name: lot.profile for lot in scenario.lots}
         for number, done in enumerate((d for d in simulated.truth.actions if d.written), 1):
             what = what_of(done, profiles[done.lot])
             store.book.append(Entry(f"{number:012x}", done.lot, done.at_ms, done.at_ms, what))
+        Replay(store, plan_of(settings)).run(json_lines(simulated), ends_ms)
         evaluate(store, settings, ends_ms)
         roll_up(store.database, ends_ms)
     finally:

@@ -14,6 +14,9 @@ PAGES = {
     "sensors": "/sensors",
     "lots": "/lots",
     "begin": "/begin?vessel=tub",
+    "check": "/lot/Garage%20kit/write/measure",
+    "racking": "/lot/Garage%20kit/write/rack",
+    "more": "/lot/Garage%20kit/write",
 }
 SERIOUS = ("serious", "critical")
 
@@ -43,6 +46,19 @@ def test_a_page_fits_and_has_no_serious_accessibility_finding(
         if v["impact"] in SERIOUS
     ]
     assert serious == []
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_at_twice_the_size_of_text_and_on_a_tablet_nothing_sticks_out(
+    cellar: RunningCellar, visit: Visit, name: str
+) -> None:
+    """WCAG 2.2, 1.4.4: text up to 200 percent without loss."""
+    page = visit(cellar.base + PAGES[name], "phone")
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+    page = visit(cellar.base + PAGES[name], "tablet")
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
 
 
 @pytest.mark.parametrize("size", ["phone", "desk"])

@@ -142,7 +142,6 @@ def test_card_alert_page_message_and_command_say_the_same_at_the_same_instant(co
     sentence = "The must is at 13.1 °C, below its limit of 15.0 °C."
     told = {
         "the alerts' page": cold.page("/alerts"),
-        "the cellar's page": cold.page("/"),
         "the reminder": reminder.body,
         "mustwatch alerts": cold.command("alerts"),
         "mustwatch cellar": cold.command("cellar"),
@@ -151,6 +150,10 @@ def test_card_alert_page_message_and_command_say_the_same_at_the_same_instant(co
     for where, text in told.items():
         assert sentence in text, where
         assert "30 minutes" not in text, where
+    card = " ".join(re.sub("<[^>]*>", " ", cold.page("/")).split())
+    assert re.search(
+        r"Too cold for 2[45] hours: 13\.1 °C, limit 15\.0 °C, lowest 12\.4 °C at 16:\d\d, not moving", card
+    )
     for where in ("the alerts' page", "the reminder", "the API"):
         assert "At worst it was at 12.4 °C." in told[where], where
         (hours,) = set(re.findall(r"It has been for (\d+) hours", told[where]))

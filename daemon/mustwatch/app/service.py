@@ -12,6 +12,7 @@ from pathlib import Path
 from mustwatch.app.memory import freeze
 from mustwatch.app.mirroring import mirror_of
 from mustwatch.app.morning_job import morning_job
+from mustwatch.app.one_tap_link import link_of
 from mustwatch.app.pipeline import Pipeline
 from mustwatch.app.schedule import Schedule
 from mustwatch.app.self_watch import STORAGE_TOLD_AFTER_S, SelfWatch, cannot_write
@@ -208,6 +209,7 @@ class Service:
             self._addresses,
             clock.now_ms,
             rouse=self._messenger.rouse,
+            link=link_of(settings),
             pictures=MessagePictures(store, settings, plan, self._messenger.draw),
             on_trouble=on_trouble,
             mono=mono_s,
@@ -264,6 +266,7 @@ class Service:
         self, stack: ExitStack, store: Store, clock: ClockWatch, vitals: Vitals, wake: Callable[[], None]
     ) -> None:
         # Imported here: a daemon without pages need not hold the web's libraries in memory.
+        from mustwatch.app.first_hour import FirstHour
         from mustwatch.app.web_backend import StoreHand, web_app
         from mustwatch.app.web_server import WebServer
 
@@ -274,6 +277,7 @@ class Service:
             health=lambda: vitals.health(mono_s()),
             metrics=lambda: vitals.metrics(mono_s()),
             wake=wake,
+            listen=FirstHour(self._settings, clock.now_ms).look,
         )
         stack.callback(hand.close)
         web = self._settings.web

@@ -8,6 +8,10 @@ from typing import Any
 
 from fastapi import FastAPI
 
+from mustwatch.alerting.alert import Alert
+from mustwatch.alerting.one_tap import still_asks
+from mustwatch.alerting.rules import tomorrow_ms
+from mustwatch.app.one_tap_link import one_tap_of
 from mustwatch.cellar.book import WHOLE_CELLAR, Entry, EntryKind
 from mustwatch.cellar.history import in_force
 from mustwatch.cellar.measures import Measures
@@ -27,17 +31,20 @@ from mustwatch.views.alerts import (
     alert_document,
     alerts_view,
     pictures,
+    recall_alert,
     undelivered,
 )
 from mustwatch.views.book import page_of, record_of
 from mustwatch.views.calendar import calendar_feed, feed_path, feed_token, is_feed_token
 from mustwatch.views.cellar import cellar_view
+from mustwatch.views.cellar_page import cellar_page
 from mustwatch.views.due import due_things, due_view
 from mustwatch.views.labels import LabelsError, labels_page
 from mustwatch.views.labels import Wanted as LabelsWanted
 from mustwatch.views.laid_over import laid_over
-from mustwatch.views.lot import beginning, lot_curves, lot_view, lots_view, small_curve
+from mustwatch.views.lot import beginning, lot_curves, lot_view, lots_view
 from mustwatch.views.night_page import night_page
+from mustwatch.views.pulse import pulse
 from mustwatch.views.sensors import quarantine_view, sensors_view
 from mustwatch.views.stock import stock_view
 from mustwatch.views.whatif import NoForecastError, whatif_view
@@ -73,6 +80,7 @@ class StoreHand:
         health: Callable[[], tuple[bool, Document]] = lambda: (True, {}),
         metrics: Callable[[], Mapping[str, float]] = dict,
         wake: Callable[[], None] = lambda: None,
+        listen: Callable[[], Document] | None = None,
     ) -> None:
         """Set up.
 
@@ -82,7 +90,9 @@ class StoreHand:
             health: whether all is well, and what was looked at.
             metrics: counters and gauges by name, without the ``mustwatch_`` prefix.
             wake: has the watch look at the book, in which something was written.
+            listen: what arrives on the broker, configured or not.
         """
+        self._listen = listen
         self._wake = wake
         self._store = store
         self._settings = settings
@@ -124,13 +134,25 @@ class StoreHand:
     # --- looking -------------------------------------------------------------------------------------------
 
     def cellar(self) -> Document:
-        """Return the cellar's document, each lot with its last days as a small curve, each alert with what to do."""
+        """Return the cellar's document, each alert with what to do."""
         now_ms = self._now_ms()
         document = cellar_view(self._store, self._settings, now_ms)
         document["alerts"] = alerts_view(self._store, self._plan, now_ms, past=False)
-        for row in document["vessels"]:
-            row["curve"] = small_curve(self._store, row["lot"], now_ms) if row["lot"] is not None else None
         return document
+
+    def cellar_page(self) -> Document:
+        """Return the cellar's document by need, as its page shows it."""
+        return cellar_page(self._store, self._settings, self.cellar(), self._now_ms())
+
+    def arriving(self) -> Document | None:
+        """Return what arrives on the broker while no lot has begun."""
+        is_first_hour = self._listen is not None and not self._store.book.history().lots
+        return self._listen() if self._listen is not None and is_first_hour else None
+
+    def pulse(self) -> Document:
+        """Return when anything was heard last, and which sensors are silent."""
+        broker = str(self._health()[1].get("broker", "connected"))
+        return pulse(self._store, self._plan, self._now_ms(), broker)
 
     def night(self, day: date | None) -> Document:
         """Return the night's document."""
@@ -227,20 +249,49 @@ class StoreHand:
         """Return the messages that wait to be told, or were given up."""
         return undelivered(self._store, self._now_ms())
 
-    def acknowledge(self, alert_id: str) -> Document:
-        """Note that somebody knows of an alert; return it.
+    def acknowledge(self, alert_id: str, *, until_tomorrow: bool = False) -> Document:
+        """Note that somebody knows of an alert, for good or until tomorrow; return it.
 
         Raises:
             NotKnownError: there is none of that id.
             NotPossibleError: it is over.
         """
+        cellar = self._settings.cellar
+        morning_ms = tomorrow_ms(self._now_ms(), cellar.night_ends, self._manners.measures.zone)
+        until_ms = morning_ms if until_tomorrow else None
+        return self._answered(lambda now_ms: acknowledge_alert(self._store, alert_id, now_ms, until_ms))
+
+    def recall(self, alert_id: str) -> Document:
+        """Undo the acknowledging of an alert; return it.
+
+        Raises:
+            NotKnownError, NotPossibleError: as above.
+        """
+        return self._answered(lambda now_ms: recall_alert(self._store, alert_id, now_ms))
+
+    def _answered(self, answer: Callable[[int], Alert]) -> Document:
         try:
             now_ms = self._now_ms()
-            return alert_document(acknowledge_alert(self._store, alert_id, now_ms), self._plan, now_ms)
+            return alert_document(answer(now_ms), self._plan, now_ms, self._store)
         except AlertNotKnownError as error:
             raise NotKnownError(str(error)) from None
         except AlertOverError as error:
             raise NotPossibleError(str(error)) from None
+
+    def told(self, token: str) -> Document:
+        """Return the title of the message that a link came with, and what of it is still open.
+
+        Raises:
+            NotKnownError: the link is not ours, or has expired.
+        """
+        one_tap = one_tap_of(self._settings)
+        message_id = None if one_tap is None else one_tap.message_id(token, self._now_ms())
+        found = None if message_id is None else self._store.outbox.sent(message_id)
+        if found is None:
+            raise NotKnownError("This link has expired, or is not from a message of this cellar.")
+        message = found[0].message
+        held = [a for a in self._store.alerts.open() if a.id in message.alert_ids]
+        return {"title": message.title, "ids": [a.id for a in held if still_asks(a, message)]}
 
     def sensors(self) -> list[Document]:
         """Return every sensor."""

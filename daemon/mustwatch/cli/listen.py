@@ -29,6 +29,7 @@ def listen(
     """Show what arrives on the broker and propose the [[sensor]] entry for what is not configured yet."""
     from mustwatch.ingest.broker_settings import BrokerSettingsError
     from mustwatch.listening.broker import Heard, visit
+    from mustwatch.listening.heard import heard_document, topics_of
     from mustwatch.listening.report import Ear
 
     settings = settings_or_fail()
@@ -38,7 +39,7 @@ def listen(
         broker = settings.mqtt.broker()
     except BrokerSettingsError as error:
         fail(str(error), ExitCode.WRONG_INPUT)
-    sensors = {t: s for s in (one.sensor() for one in settings.sensor) for t in (s.topics or (s.topic,))}
+    sensors = topics_of(settings)
     ear = Ear()
 
     def heard(message: Heard) -> None:
@@ -57,46 +58,11 @@ def listen(
         fail(gone.trouble)
     for refused in gone.refused if gone is not None else ():
         remark(f"the broker does not let us hear {refused}: mqtt.username must be allowed to read it")
-    document = _document(ear, sensors, settings)
+    document = heard_document(ear, sensors, settings, now_ms())
     if as_json:
         emit_json(document)
         return
     _say_end(ear, document, settings)
-
-
-def _document(ear: Any, sensors: dict[str, Any], settings: Any) -> dict[str, Any]:
-    from mustwatch.cellar.sensor import SensorKind
-    from mustwatch.listening.report import figures, proposals, read_as, shown, toml_of
-
-    present = now_ms()
-    new = [t for t in ear.topics.values() if t.name not in sensors]
-    with_float = {s.vessel for s in settings.sensor if s.kind is SensorKind.FLOAT}
-    free = [v.name for v in settings.vessel if v.name not in with_float]
-    made = proposals(new, [s.id for s in settings.sensor], free, present)
-    owners = {t: p for p in made for t in p.topics}
-    rows = []
-    for topic in ear.topics.values():
-        known = sensors.get(topic.name)
-        as_what = known or (owners[topic.name].sensor if topic.name in owners else None)
-        readings, why = read_as(as_what, topic.name, topic.samples[-1], present) if as_what else ([], None)
-        rows.append(
-            {
-                "topic": topic.name,
-                "messages": topic.messages,
-                "retained": topic.retained,
-                "payload": shown(topic.samples[-1]),
-                "sensor": known.id if known is not None else None,
-                "readings": [figures(reading) for reading in readings],
-                "why": why if as_what else "nothing in it is known; expected JSON, SenML or a bare number",
-            }
-        )
-    return {
-        "topics": rows,
-        "proposals": [
-            {"sensor": p.sensor.id, "topics": list(p.topics), "remarks": list(p.remarks), "toml": toml_of(p)}
-            for p in made
-        ],
-    }
 
 
 def _say_message(message: Any, sensor: Any, measures: Measures) -> None:

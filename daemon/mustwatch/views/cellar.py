@@ -38,6 +38,7 @@ def step_public(step: NextStep, measures: Measures, now_ms: int) -> dict[str, An
         "first": list(step.first),
         "ready": list(step.ready),
         "source": step.step.source,
+        "done_by": step.step.done_by,
         "when": say_when(step, now_ms, measures),
     }
 

@@ -281,7 +281,7 @@ def lot_curves(
         "checks": columns(check_points(history, window), 5),
         "entries": _marks(history, settings, window),
         "alerts": _told(store, lot, plan.rules.units, window, now_ms),
-        "nights": _nights(settings, window),
+        "nights": nights_of(settings, window.from_ms, window.until_ms),
         "stages": [{"stage": s.stage.value, "from_ms": s.from_ms, "until_ms": s.until_ms} for s in spans],
         "bands": [
             {"from_ms": s.from_ms, "until_ms": s.until_ms, "low": s.band.low_c, "high": s.band.high_c}
@@ -333,9 +333,10 @@ def _told(store: Store, lot: str, units: Units, window: Window, now_ms: int) -> 
     ]
 
 
-def _nights(settings: Settings, window: Window) -> list[dict[str, int]]:
-    """Return the nights of a window that is short enough to show them."""
+def nights_of(settings: Settings, begin_ms: int, end_ms: int) -> list[dict[str, int]]:
+    """Return the nights of a window that is short enough to show them, milliseconds since the epoch."""
     zone = ZoneInfo(settings.cellar.timezone)
+    window = Window(begin_ms, end_ms)
     if window.until_ms - window.from_ms > NIGHTS_SHOWN_MS:
         return []
     day = from_ms(window.from_ms).astimezone(zone).date() - timedelta(days=1)

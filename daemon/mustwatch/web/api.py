@@ -196,6 +196,26 @@ def api_writing_routes(shell: Shell) -> APIRouter:
         return JSONResponse(hand.acknowledge(alert_id))
 
     @router.post(
+        "/alerts/{alert_id}/put-off",
+        response_model=models.Alert,
+        responses=MISSING | OVER,
+        summary="Put an alert off until tomorrow",
+    )
+    def put_off(request: Request, alert_id: Annotated[str, Path(max_length=100)]) -> JSONResponse:
+        """Say that somebody knows, and wants to be asked again tomorrow morning."""
+        return JSONResponse(hand.acknowledge(alert_id, until_tomorrow=True))
+
+    @router.post(
+        "/alerts/{alert_id}/recall",
+        response_model=models.Alert,
+        responses=MISSING | OVER,
+        summary="Undo the acknowledging of an alert",
+    )
+    def recall(request: Request, alert_id: Annotated[str, Path(max_length=100)]) -> JSONResponse:
+        """Take back that somebody knows: it is open, and told again when it is due."""
+        return JSONResponse(hand.recall(alert_id))
+
+    @router.post(
         "/lots/{lot}/entries",
         response_model=entry_models.WrittenEntry,
         status_code=201,

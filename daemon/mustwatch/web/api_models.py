@@ -45,6 +45,7 @@ class Step(BaseModel):
     waiting_for: str | None
     first: list[str]
     ready: list[str]
+    done_by: str | None
     source: str
     when: str
 
@@ -126,6 +127,14 @@ class WhatIf(BaseModel):
     caution: str
 
 
+class Present(BaseModel):
+    """An alert in sentences of now: what and for how long, the figures and where they go, what to do."""
+
+    what: str
+    figures: str
+    act: str
+
+
 class Alert(BaseModel):
     """Something that must be done or is going wrong. ``evidence``: numbers with their units in the key, when it was
     raised; ``now``: those of now; ``numbers``: the same as people read them, by their names in words.
@@ -141,6 +150,7 @@ class Alert(BaseModel):
     opened_at: Instant
     cleared_at: Instant | None
     acknowledged_at: Instant | None
+    put_off_until: Instant | None
     told_at: Instant | None
     withdrawn: bool
     ended_with_lot: str | None
@@ -151,6 +161,7 @@ class Alert(BaseModel):
     why: str
     next: str
     care: str | None
+    present: Present | None
     evidence: dict[str, float | int | str | None]
     now: dict[str, float | int | str | None]
     numbers: dict[str, str]

@@ -104,7 +104,23 @@ class Cellarhand(Protocol):
         ...
 
     def cellar(self) -> Document:
-        """Return the document of ``mustwatch cellar --json``, each vessel with a small ``curve`` besides."""
+        """Return the document of ``mustwatch cellar --json``."""
+        ...
+
+    def cellar_page(self) -> Document:
+        """Return the same by need: each vessel with the alerts ``told`` of it, ``is_quiet``, a small ``curve``."""
+        ...
+
+    def arriving(self) -> Document | None:
+        """Return what arrives on the broker, as ``mustwatch listen --json``; None once a lot has begun."""
+        ...
+
+    def pulse(self) -> Document:
+        """Return how what is shown stands to the present.
+
+        ``heard_at``, how many ``sensors`` there are, which are ``silent``, how the ``broker`` is, how many alerts are
+        ``open``, and how many of them ``fresh``: not acknowledged.
+        """
         ...
 
     def night(self, day: date | None) -> Document:
@@ -174,12 +190,28 @@ class Cellarhand(Protocol):
         """Return the messages that wait to be told, or were given up."""
         ...
 
-    def acknowledge(self, alert_id: str) -> Document:
-        """Note that somebody knows of an alert; return it.
+    def acknowledge(self, alert_id: str, *, until_tomorrow: bool = False) -> Document:
+        """Note that somebody knows of an alert, for good or until they are asked again tomorrow; return it.
 
         Raises:
             NotKnownError: there is none of that id.
             NotPossibleError: it is over.
+        """
+        ...
+
+    def recall(self, alert_id: str) -> Document:
+        """Undo the acknowledging of an alert; return it.
+
+        Raises:
+            NotKnownError, NotPossibleError: as above.
+        """
+        ...
+
+    def told(self, token: str) -> Document:
+        """Return the ``title`` of the message that a link came with, and the ``ids`` of what of it is still open.
+
+        Raises:
+            NotKnownError: the link is not ours, or has expired.
         """
         ...
 

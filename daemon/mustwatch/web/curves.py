@@ -74,15 +74,24 @@ def _days(plane: Plane, label_y: float, words: Speech) -> Iterator[Part]:
 
 
 def days_figure(
-    curve: Mapping[str, Any], band: Mapping[str, float] | None, words: Speech, label: str
+    curve: Mapping[str, Any],
+    band: Mapping[str, float] | None,
+    nights: Iterable[Mapping[str, int]],
+    words: Speech,
+    label: str,
 ) -> Markup:
-    """Return a vessel's last days: gravity above, temperature in its band below, on one axis of days."""
+    """Return a vessel's last days: gravity above, temperature in its band below, on one axis of days, nights shaded."""
     gravity, celsius = _curve("gravity", curve["gravity"], words), _curve("celsius", curve["celsius"], words)
     if not gravity.known and not celsius.known:
         return Markup("")
     window = (curve["from_ms"], curve["until_ms"])
     height, upper = (118.0, 68.0) if gravity.known else (58.0, 0.0)
-    parts = [*_days(Plane(*window, 0, 1, LEFT, 2, WIDTH - LEFT - RIGHT, height - 14), height - 2, words)]
+    whole = Plane(*window, 0, 1, LEFT, 2, WIDTH - LEFT - RIGHT, height - 14)
+    parts: list[Part] = [
+        Area("dark", whole.box(max(night["from_ms"], window[0]), min(night["until_ms"], window[1]), 0, 1))
+        for night in nights
+    ]
+    parts += _days(whole, height - 2, words)
     if gravity.known:
         parts += gravity.drawn(gravity.plane(window, 5, upper - 10))
     if celsius.known:

@@ -12,6 +12,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
+from urllib.parse import urlencode
 
 from mustwatch.web.cellarhand import Document, Fault, Refused
 
@@ -451,6 +452,27 @@ FORMS: Mapping[str, Form] = {
 """The forms about a lot, in the order in which *More* shows them."""
 ON_THE_BAR = ((MEASURE, "Check"), (RACK, "Rack"), (ADD, "Add"), (NOTE, "Note"))
 """Those that stand at the foot of a lot's page, with the word on each."""
+
+
+class Done(NamedTuple):
+    """Where a step is written down as done, below ``/lot/LOT/write/``, and the word on the button."""
+
+    address: str
+    word: str
+
+
+def form_for(step: Document) -> Done:
+    """Return the form that fulfils a step of a profile, filled in; of several that would, that of the first."""
+    kind, _, of = (step["done_by"] or NOTE.kind).partition(" or ")[0].partition(":")
+    if kind == ADD.kind:
+        return Done(f"{kind}?{urlencode({'what': of, 'purpose': of} if of else {})}", "Add")
+    if kind == NOTE.kind:
+        return Done(f"{kind}?{urlencode({'step': step['id'], 'text': step['do']})}", "Done")
+    if kind == MEASURE.kind and of:
+        return Done(ANALYSIS.name, "Measure")
+    if kind in FORMS and kind != MEASURE.kind:
+        return Done(kind, {RACK.kind: "Rack", BOTTLE.kind: "Bottle"}.get(kind, "Write"))
+    return Done(MEASURE.kind, "Check")
 
 
 def is_a_sentence(reason: str | None) -> bool:

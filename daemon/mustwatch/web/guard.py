@@ -15,9 +15,9 @@ from mustwatch.web.access import COOKIE, SESSION_LIFE_S, Gate, Tried
 
 BODY_LIMIT_BYTES = 64 * 1024
 """No form or entry is longer; a book's note has room for ten pages."""
-OPEN_PATHS = ("/static/", "/enter", "/health", "/calendar/")
-"""Told to everybody: style and scripts, the sign-in page, whether the daemon is well (without details), and to who has
-its address, which is a token of its own, the calendar."""
+OPEN_PATHS = ("/static/", "/enter", "/health", "/told/", "/calendar/", "/manifest.webmanifest", "/sw.js")
+"""Open to everybody: style and scripts, the sign-in page, whether the daemon is well (without details), and to who has
+its address, which is a token of its own: the calendar, and the one thing that a message's link is for."""
 MACHINE_PATHS = ("/api/", "/metrics", "/health")
 """Answered in JSON or plain text; a missing token is said, not asked for by a page."""
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})

@@ -110,9 +110,7 @@ def lot_routes(shell: Shell) -> APIRouter:
 
     @router.get("/lot/{lot}/curve")
     def curve(request: Request, lot: str, looked: Annotated[Looked, Depends()]) -> HTMLResponse:
-        return shell.page(
-            request, "lot_curve.html", alerts_open=0, lot_name=lot, **_curve(shell, lot, looked)
-        )
+        return shell.page(request, "lot_curve.html", pulse=None, lot_name=lot, **_curve(shell, lot, looked))
 
     @router.get("/lot/{lot}/record")
     def record_page(lot: str) -> HTMLResponse:

@@ -1,18 +1,23 @@
 """The pages' addresses: looking, and what their forms ask for."""
 
+import json
+from contextlib import suppress
 from datetime import date
-from typing import Annotated
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Form, Query, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from mustwatch.web.access import Tried
-from mustwatch.web.cellarhand import NIGHT_EARLIEST, NIGHT_LATEST
+from mustwatch.web.cellarhand import NIGHT_EARLIEST, NIGHT_LATEST, NotPossibleError
 from mustwatch.web.guard import check_form, client_of, problem, session_cookie, wait
 from mustwatch.web.shell import Shell
 
 QUARANTINE_SHOWN = 50
 Night = Annotated[date | None, Query(alias="date", ge=NIGHT_EARLIEST, le=NIGHT_LATEST)]
+ICON_SIZES = (192, 512)
+PAPER = "#f6f1e4"
+"""The ground of the pages by day, as in the style sheet."""
 PICTURES_OF_PAST = 20
 """Past alerts beyond these are shown without their picture: each is a small query."""
 
@@ -27,10 +32,31 @@ def page_routes(shell: Shell) -> APIRouter:
         accepts = "gzip" in request.headers.get("accept-encoding", "")
         return shell.statics.response(digest, name, accepts_gzip=accepts) or problem(404, "No such file.")
 
+    @router.get("/manifest.webmanifest")
+    def manifest() -> Response:
+        icons = [
+            {"src": shell.statics.url(f"icon-{size}.png"), "sizes": f"{size}x{size}", "purpose": purpose}
+            for size in ICON_SIZES
+            for purpose in ("any", "maskable")
+        ]
+        name = hand.manners.cellar
+        on_the_home_screen = {
+            "name": name,
+            "short_name": name[:12],
+            "start_url": "/",
+            "display": "standalone",
+        }
+        colours = {"background_color": PAPER, "theme_color": PAPER}
+        text = json.dumps({**on_the_home_screen, **colours, "icons": icons})
+        return Response(text, media_type="application/manifest+json")
+
+    @router.get("/sw.js")
+    def service_worker() -> Response:
+        return Response(shell.statics.text("sw.js"), media_type="text/javascript; charset=utf-8")
+
     @router.get("/")
     def cellar(request: Request) -> HTMLResponse:
-        document = hand.cellar()
-        return shell.page(request, "cellar.html", cellar=document, alerts_open=len(document["alerts"]))
+        return shell.page(request, "cellar.html", cellar=hand.cellar_page(), arriving=hand.arriving())
 
     @router.get("/night")
     def night(request: Request, day: Night = None) -> HTMLResponse:
@@ -47,7 +73,6 @@ def page_routes(shell: Shell) -> APIRouter:
             past=past,
             pictures=pictures,
             undelivered=hand.undelivered(),
-            alerts_open=len(held),
         )
 
     @router.post("/alerts/{alert_id}/acknowledge")
@@ -56,12 +81,49 @@ def page_routes(shell: Shell) -> APIRouter:
         hand.acknowledge(alert_id)
         return RedirectResponse(f"/alerts#{alert_id}", status_code=303)
 
+    @router.post("/alerts/answer")
+    def answer(
+        request: Request,
+        ids: Annotated[list[str], Form()],
+        do: Annotated[Literal["acknowledge", "later", "recall"], Form()],
+        then: Annotated[str, Form()] = "/alerts",
+        form_token: Annotated[str, Form()] = "",
+    ) -> Response:
+        """Acknowledge alerts, put them off until tomorrow, or undo either; then go on where one stood."""
+        check_form(shell.gate, request, form_token)
+        for alert_id in ids:
+            _answer(shell, alert_id, do)
+        return RedirectResponse(own_path(then), status_code=303)
+
+    @router.get("/told/{token}")
+    def told(request: Request, token: str) -> HTMLResponse:
+        return shell.page(request, "told.html", token=token, done=None, **hand.told(token))
+
+    @router.post("/told/{token}")
+    def answer_told(
+        request: Request, token: str, do: Annotated[Literal["acknowledge", "later"], Form()]
+    ) -> HTMLResponse:
+        message = hand.told(token)
+        for alert_id in message["ids"]:
+            _answer(shell, alert_id, do)
+        done = do if message["ids"] else None
+        return shell.page(request, "told.html", token=token, done=done, title=message["title"], ids=[])
+
     @router.get("/sensors")
     def sensors(request: Request) -> HTMLResponse:
         quarantine = hand.quarantine(QUARANTINE_SHOWN)
         return shell.page(request, "sensors.html", sensors=hand.sensors(), quarantine=quarantine)
 
     return router
+
+
+def _answer(shell: Shell, alert_id: str, do: str) -> None:
+    """Acknowledge, put off or recall an alert; one that is over meanwhile needs no answer any more."""
+    with suppress(NotPossibleError):
+        if do == "recall":
+            shell.hand.recall(alert_id)
+        else:
+            shell.hand.acknowledge(alert_id, until_tomorrow=do == "later")
 
 
 def entrance_routes(shell: Shell) -> APIRouter:

@@ -12,6 +12,7 @@ from mustwatch.cellar.instant import iso
 from mustwatch.web import curves, words
 from mustwatch.web.access import Gate
 from mustwatch.web.cellarhand import Cellarhand
+from mustwatch.web.forms import form_for
 from mustwatch.web.measured_chart import measured_figure
 from mustwatch.web.statics import Statics
 from mustwatch.web.words import Words
@@ -51,6 +52,7 @@ class Shell:
             mark=words.mark,
             part=words.path_part,
             entry_key=entry_key,
+            form_for=form_for,
             days_figure=curves.days_figure,
             night_figure=curves.night_figure,
             nights_figure=curves.nights_figure,
@@ -66,12 +68,12 @@ class Shell:
             request: whose session the page's forms belong to.
             template: the file's name.
             status: of the answer.
-            context: what the template shows. ``alerts_open`` (how many hold) is counted if it is not given.
+            context: what the template shows. ``pulse`` (how it stands to the present) is asked for if it is not given.
         """
         session = getattr(request.state, "session", None)
         admitted = getattr(request.state, "is_admitted", False)
-        if "alerts_open" not in context:
-            context["alerts_open"] = len(self.hand.alerts(past=False)) if admitted else 0
+        if "pulse" not in context:
+            context["pulse"] = self.hand.pulse() if admitted else None
         text = self._templates.get_template(template).render(
             context,
             path=request.url.path,

@@ -45,6 +45,14 @@ class Statics:
         """
         return f"/static/{self._files[name].digest}/{name}"
 
+    def text(self, name: str) -> bytes:
+        """Return a file as it is, for one whose address must not change.
+
+        Raises:
+            KeyError: there is no such file.
+        """
+        return self._files[name].content
+
     def response(self, digest: str, name: str, *, accepts_gzip: bool) -> Response | None:
         """Return the answer to a request for a file, or None if there is none of that name and digest."""
         held = self._files.get(name)
