@@ -11,10 +11,11 @@ from mustwatch.watch.finding import Figures
 
 
 class Newest(NamedTuple):
-    """What is known of a finding that holds, as of an instant of event time."""
+    """What is known of a finding that holds, as of an instant of event time; ``vessels``: those its lot stands in."""
 
     at_ms: int
     evidence: Figures
+    vessels: tuple[str, ...] = ()
 
 
 def brought_up_to_date(
@@ -30,5 +31,8 @@ def brought_up_to_date(
             continue
         before = alert.figures()
         figures = {key: before.get(key) if value is None else value for key, value in found.evidence.items()}
-        fresh = replace(alert, newest=figures, newest_ms=found.at_ms)
+        subject = alert.subject
+        if found.vessels and subject.sensor is None and subject.vessel not in found.vessels:
+            subject = replace(subject, vessel=found.vessels[0])
+        fresh = replace(alert, subject=subject, newest=figures, newest_ms=found.at_ms)
         yield replace(fresh, summary=wording.summary(fresh, units))

@@ -21,7 +21,8 @@ from mustwatch.config.label_sheets import label_sheets
 from mustwatch.config.plan import measures_of, plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.recording.recorder import Recorded, Recorder, RefusedError, WrittenBeforeError
-from mustwatch.recording.typed_entry import ManyWrongError, Typed, entry_typed
+from mustwatch.recording.typed import ManyWrongError, Typed
+from mustwatch.recording.typed_entry import entry_typed
 from mustwatch.recording.when import WhenError, end_of_day
 from mustwatch.store.store import Store
 from mustwatch.views.alerts import (
@@ -456,7 +457,11 @@ _COMMANDS_WORDS = (
 
 
 def _in_force(recorder: Recorder, lot: str, entry_id: str) -> Entry:
-    entry = next((e for e in in_force(recorder.entries) if e.id == entry_id and e.lot == lot), None)
+    of_lot = recorder.history.lots.get(lot)
+    # A transfer is in the books of all lots that it touched, whichever it was written for.
+    own = {e.id for e in of_lot.entries if e.at_ms >= of_lot.born_ms} if of_lot is not None else set()
+    held = (e for e in in_force(recorder.entries) if e.lot == lot or e.id in own)
+    entry = next((e for e in held if e.id == entry_id), None)
     if entry is None:
         raise NotKnownError(f"no entry {entry_id!r} of lot {lot!r} is in force")
     return entry

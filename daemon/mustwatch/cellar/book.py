@@ -60,7 +60,7 @@ class Fate(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Pour:
-    """So much of what a lot has in one vessel, and where it went.
+    """Wine of one lot out of one vessel, and where it went.
 
     Attributes:
         lot: whose wine; ``vessel``: out of which.

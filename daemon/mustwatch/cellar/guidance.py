@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from mustwatch.cellar.additions import Purpose, purpose_of
-from mustwatch.cellar.book import Addition, Bottling, Entry, Racking, Start
+from mustwatch.cellar.book import Addition, Bottling, Entry, Racking, Start, Transfer, TransferName
 from mustwatch.cellar.facts import NOTHING_KNOWN, Facts
 from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import DAY_MS
@@ -18,6 +18,7 @@ from mustwatch.cellar.parts import SUGAR_G_PER_L_PER_GRAVITY
 from mustwatch.cellar.profile import Profile, Stage
 from mustwatch.cellar.requirements import Case, Requirement, since
 from mustwatch.cellar.steps import Due, NextStep, Timed, holding, is_dropped, put_off_ms, stage_now
+from mustwatch.cellar.transfer_rules import named
 from mustwatch.cellar.vessel import Vessel, VesselKind
 
 CO2_PER_SUGAR = 0.4886
@@ -112,14 +113,19 @@ def entry_cautions(entry: Entry, lot: LotHistory | None, vessels: Iterable[Vesse
     by_name = {vessel.name: vessel for vessel in vessels}
     what = entry.what
     found: list[str] = []
-    if isinstance(what, Racking):
-        both = [
-            by_name.get(what.to_vessel),
-            by_name.get((lot.vessel_at(entry.at_ms - 1) if lot else None) or ""),
-        ]
+    if isinstance(what, Racking | Transfer):
+        came_from = (lot.vessel_at(entry.at_ms - 1) if lot else None) or ""
+        names = {what.to_vessel, came_from} if isinstance(what, Racking) else set()
+        if isinstance(what, Transfer) and what.name in (
+            TransferName.RACK,
+            TransferName.SPLIT,
+            TransferName.BLEND,
+        ):
+            names = named(what.pours)[1]
+        both = [by_name.get(name) for name in names]
         if any(v is not None and v.kind is VesselKind.CARBOY and v.litres >= HEAVY_LITRES for v in both):
             found.append(GLASS_CAUTION)
-    if isinstance(what, Racking | Start):
+    if isinstance(what, Racking | Start) or (isinstance(what, Transfer) and named(what.pours)[1]):
         found.append(SANITISER_CAUTION)
     if isinstance(what, Addition) and purpose_of(what) in (Purpose.SULFITE, Purpose.STABILISE):
         found.append(SULFITE_CAUTION)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
-from mustwatch.cellar.book import Entry, Racking, Start
+from mustwatch.cellar.book import Bottling, Entry, Racking, Start, Transfer
 from mustwatch.cellar.history import BEGINNING_MS, END_MS, CellarHistory
 from mustwatch.cellar.sensor import Sensor
 
@@ -57,6 +57,9 @@ def said_of_sensors(entry: Entry, history: CellarHistory, sensors: Mapping[str, 
     Nothing in a cellar without sensors in the wine.
     """
     lot, what, at_ms = history.lots.get(entry.lot), entry.what, entry.at_ms
+    if isinstance(what, Transfer | Bottling):
+        yield from _moved(history, sensors, at_ms)
+        return
     known = {s.id: history.place(s.id, at_ms) for s in sensors.values() if not s.room}
     if lot is None or not isinstance(what, Start | Racking) or not known:
         return
@@ -76,6 +79,22 @@ def said_of_sensors(entry: Entry, history: CellarHistory, sensors: Mapping[str, 
             yield f"The book has {sensor} {booked}{with_lot}: if it is in {vessel}, write: {_move(sensor, vessel)}"
         elif came_from is not None and place.vessel == came_from:
             yield f"Left in {came_from}: {sensor}; if it went along, write: {_move(sensor, vessel)}"
+
+
+def _moved(history: CellarHistory, sensors: Mapping[str, Sensor], at_ms: int) -> Iterator[str]:
+    """Yield where each sensor is that was with a lot until an instant and is now elsewhere, or without one."""
+    for sensor in (s.id for s in sensors.values() if not s.room):
+        before, now = history.place(sensor, at_ms - 1), history.place(sensor, at_ms)
+        if before.lot is None or (before.vessel, before.lot) == (now.vessel, now.lot):
+            continue
+        if now.vessel is None:
+            yield f"{sensor} is out: the book has it in no vessel until it is put into one"
+        elif now.lot is None:
+            yield f"Left in {now.vessel}: {sensor}; if it went along, write: {_move(sensor, 'VESSEL')}"
+        elif now.vessel != before.vessel:
+            yield f"{sensor} is in {now.vessel} now, with {now.lot!r}"
+        else:
+            yield f"{sensor} is with {now.lot!r} now, in {now.vessel}"
 
 
 def _move(sensor: str, vessel: str) -> str:

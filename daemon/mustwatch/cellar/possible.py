@@ -22,6 +22,7 @@ from mustwatch.cellar.book import (
     Reanchor,
     Start,
     Tasting,
+    Transfer,
 )
 from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.reading import GRAVITY_RANGE, TEMPERATURE_RANGE_C
@@ -77,6 +78,9 @@ def _numbers(entry: Entry, measures: Measures) -> Iterator[Asked]:
         yield "sugar", what.sugar_g_per_l, 0.0, 500.0, _bare, "grams per litre such as 2"
     if isinstance(what, BottlesTaken):
         yield "bottles", what.bottles, 1, 100_000, _bare, "a count such as 1"
+    if isinstance(what, Transfer):
+        for pour in what.pours:
+            yield "volume", pour.litres, *litres, "litres such as 23"
     if isinstance(what, Reanchor):
         yield "offset", what.offset, -0.1, 0.1, _bare, "a difference of gravity such as -0.003"
 
@@ -92,6 +96,8 @@ def _texts(entry: Entry) -> Iterator[tuple[str, str | None]]:
         yield from (("must", what.must), ("yeast", what.yeast))
     if isinstance(what, Addition):
         yield from (("what", what.what), ("unit", what.unit), ("why", what.why))
+    if isinstance(what, Transfer):
+        yield "why", what.why
     if isinstance(what, Note | Tasting | OwnReminder):
         yield "text", what.text
     if isinstance(what, Measurement):

@@ -32,6 +32,8 @@ class Reason(StrEnum):
     EMPTY_VESSEL = "empty-vessel"
     SAME_VESSEL = "same-vessel"
     TOO_SMALL = "too-small"
+    MORE_THAN_THERE = "more-than-there"
+    UNACCOUNTED = "unaccounted"
     TOO_MANY_BOTTLES = "too-many-bottles"
     GRAVITY_ROSE = "gravity-rose"
     GRAVITY_FELL = "gravity-fell"

@@ -21,6 +21,7 @@ from mustwatch.cellar.book import (
     Reanchor,
     StageChange,
     Start,
+    Transfer,
 )
 from mustwatch.cellar.doses import too_much
 from mustwatch.cellar.doubts import doubts_of_gravity
@@ -31,16 +32,19 @@ from mustwatch.cellar.instant import MINUTE_MS
 from mustwatch.cellar.malolactic import malolactic_gates
 from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.naming import meant, same_name, unknown_lot, unknown_sensor
-from mustwatch.cellar.parts import VOLUME_SLACK
+from mustwatch.cellar.parts import VOLUME_SLACK, bottled_litres
 from mustwatch.cellar.possible import bad_values
 from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.refusal import Reason, Refusal, RefusalKind, wrong
 from mustwatch.cellar.repeats import repeats
 from mustwatch.cellar.requirements import Case
+from mustwatch.cellar.transfer_rules import MEASURED_LITRES, named, transfer_refusals
 from mustwatch.cellar.vessel import Vessel
 
 FUTURE_ALLOWED_MS = 5 * MINUTE_MS
 """An entry may be this far ahead of the clock that takes it: two clocks, a hasty hand."""
+LEFT_SHARE = 0.15
+"""Lees and what stays in the siphon when the last is bottled, as a share of the lot. Common practice, no source."""
 NAME = re.compile(r"[^\x00-\x1f/#+]{1,64}")
 """Lots are called as vessels and sensors are: letters of any language, but nothing that breaks a topic."""
 
@@ -78,12 +82,16 @@ def refusals(entry: Entry, cellar: Cellar) -> list[Refusal]:
         return []
     if isinstance(entry.what, Start):
         return _start_refusals(entry, entry.what, cellar)
+    if isinstance(entry.what, Transfer):
+        before = cellar.history.lots.get(entry.lot)
+        said = [] if before is None else repeats(entry, before.entries, cellar.measures)
+        return [*said, *transfer_refusals(entry, entry.what, cellar.history, cellar.vessels, cellar.measures)]
     lot = cellar.history.lots[entry.lot]
     found = [*_out_of_time(entry, lot, cellar.measures)]
     if not found and isinstance(entry.what, Racking):
         found = [*_racking_refusals(entry, entry.what, lot, cellar)]
     if not found and isinstance(entry.what, Bottling):
-        found = [*_bottle_volume(entry.what, lot, cellar.measures)]
+        found = [*_bottle_volume(entry, entry.what, lot, cellar.measures)]
     if not found and isinstance(entry.what, Addition):
         found = [*_addition_volume(entry, entry.what, lot, cellar)]
     if found:
@@ -110,10 +118,16 @@ def _unknown_words(entry: Entry, cellar: Cellar) -> Iterator[Refusal]:
     name = entry.lot
     if name == WHOLE_CELLAR and isinstance(what, OwnReminder | Attended):
         return
-    if not NAME.fullmatch(name) or name != name.strip() or not name.isprintable():
-        line = f"lot name {name!r}: expected 1 to 64 printable characters other than / # +, no blanks around them"
+    begun = (
+        named(what.pours)[0] if isinstance(what, Transfer) else {name} if isinstance(what, Start) else set()
+    )
+    bad = [n for n in {name, *begun} if not NAME.fullmatch(n) or n != n.strip() or not n.isprintable()]
+    for one in bad:
+        line = (
+            f"lot name {one!r}: expected 1 to 64 printable characters other than / # +, no blanks around them"
+        )
         yield wrong(Reason.BAD_VALUE, line)
-    elif not isinstance(what, Start) and name not in cellar.history.lots:
+    if not bad and name not in begun and name not in cellar.history.lots:
         line = unknown_lot(name, cellar.history.lots)
         yield wrong(Reason.UNKNOWN_LOT, line, about=name)
     for vessel in _vessels_named(entry):
@@ -145,6 +159,8 @@ def _vessels_named(entry: Entry) -> Iterator[str]:
             yield what.from_vessel
     if isinstance(what, Move) and what.to_vessel is not None:
         yield what.to_vessel
+    if isinstance(what, Transfer):
+        yield from named(what.pours)[1]
 
 
 def _sensors_named(entry: Entry) -> Iterator[str]:
@@ -152,6 +168,8 @@ def _sensors_named(entry: Entry) -> Iterator[str]:
         yield entry.what.sensor
     if isinstance(entry.what, Start | Racking):
         yield from entry.what.floats
+    if isinstance(entry.what, Transfer):
+        yield from (sensor for pour in entry.what.pours for sensor in pour.floats)
 
 
 def _start_refusals(entry: Entry, start: Start, cellar: Cellar) -> list[Refusal]:
@@ -209,9 +227,9 @@ def _occupied(entry: Entry, vessel: str, until_ms: int, cellar: Cellar) -> Itera
 
 def _out_of_time(entry: Entry, lot: LotHistory, measures: Measures) -> Iterator[Refusal]:
     when = measures.written(entry.at_ms)
-    if entry.at_ms < lot.started_ms:
+    if entry.at_ms < lot.born_ms:
         line = (
-            f"{when} is before lot {entry.lot!r} began ({measures.written(lot.started_ms)}): give a "
+            f"{when} is before lot {entry.lot!r} began ({measures.written(lot.born_ms)}): give a "
             "later --at, or correct the start"
         )
         yield wrong(Reason.BEFORE_THE_START, line)
@@ -221,7 +239,7 @@ def _out_of_time(entry: Entry, lot: LotHistory, measures: Measures) -> Iterator[
     needs_wine = isinstance(entry.what, Racking | Addition | StageChange | Reanchor | Malolactic)
     if ended_ms is not None and entry.at_ms >= ended_ms and needs_wine:
         line = (
-            f"lot {entry.lot!r} was bottled {measures.written(ended_ms)}: nothing is left in a vessel "
+            f"lot {entry.lot!r} was {lot.ended_as} {measures.written(ended_ms)}: nothing is left in a vessel "
             "(`record undo` undoes the last entry)"
         )
         yield wrong(Reason.AFTER_BOTTLING, line)
@@ -237,6 +255,8 @@ def _out_of_time(entry: Entry, lot: LotHistory, measures: Measures) -> Iterator[
 
 def _racking_refusals(entry: Entry, rack: Racking, lot: LotHistory, cellar: Cellar) -> Iterator[Refusal]:
     sits_in = lot.vessel_at(entry.at_ms)
+    if rack.from_vessel in lot.parts_at(entry.at_ms):
+        sits_in = rack.from_vessel
     when = cellar.measures.written(entry.at_ms)
     if rack.from_vessel is not None and rack.from_vessel != sits_in:
         holder = cellar.history.lot_in(rack.from_vessel, entry.at_ms)
@@ -244,8 +264,11 @@ def _racking_refusals(entry: Entry, rack: Racking, lot: LotHistory, cellar: Cell
         line = f"{rack.from_vessel} {state} at {when}: lot {entry.lot!r} sits in {sits_in}; rack from there"
         yield wrong(Reason.EMPTY_VESSEL, line)
         return
-    if sits_in == rack.to_vessel:
-        line = f"lot {entry.lot!r} is already in {rack.to_vessel} at {when}: name the vessel it goes to"
+    if sits_in == rack.to_vessel and rack.from_vessel is None and len(lot.parts_at(entry.at_ms)) == 1:
+        line = (
+            f"lot {entry.lot!r} is already in {rack.to_vessel} at {when}: name the vessel it goes to, or, if it went "
+            f"back into the same one, --from {rack.to_vessel!r} too"
+        )
         yield wrong(Reason.SAME_VESSEL, line)
         return
     next_move = [s.from_ms for s in lot.stays if s.from_ms > entry.at_ms]
@@ -253,7 +276,10 @@ def _racking_refusals(entry: Entry, rack: Racking, lot: LotHistory, cellar: Cell
     yield from _occupied(entry, rack.to_vessel, ends_ms, cellar)
     vessel = cellar.vessels[rack.to_vessel]
     litres, holds = rack.litres, vessel.litres
-    if litres is None and (known := lot.litres_at(entry.at_ms)) is not None:
+    parts = lot.parts_at(entry.at_ms)
+    goes = [n for v, n in parts.items() if rack.from_vessel not in parts or v == rack.from_vessel]
+    if litres is None and goes and None not in goes:
+        known = sum(n or 0.0 for n in goes)
         litres, holds = max(0.0, known - (rack.lees_litres or 0.0)), vessel.litres * VOLUME_SLACK
     if litres is not None and litres > holds:
         yield _too_small(
@@ -264,15 +290,36 @@ def _racking_refusals(entry: Entry, rack: Racking, lot: LotHistory, cellar: Cell
         )
 
 
-def _bottle_volume(bottling: Bottling, lot: LotHistory, measures: Measures) -> Iterator[Refusal]:
-    earlier = sum(e.what.bottles * e.what.bottle_ml for e in lot.entries if isinstance(e.what, Bottling))
-    bottled_litres = (earlier + bottling.bottles * bottling.bottle_ml) / 1000.0
-    if lot.litres is not None and bottled_litres > lot.litres * VOLUME_SLACK:
+def _bottle_volume(
+    entry: Entry, bottling: Bottling, lot: LotHistory, measures: Measures
+) -> Iterator[Refusal]:
+    earlier = [e.what for e in lot.entries if isinstance(e.what, Bottling) and e.lot == lot.lot]
+    # The lot's volume has been made less by what was bottled in part; after a whole one it is as it was then.
+    all_of_it = sum(
+        bottled_litres(what) for what in (*earlier, bottling) if not what.in_part or what is bottling
+    )
+    litres = lot.litres_at(entry.at_ms) if lot.ended_ms is None else lot.litres
+    parts = lot.parts_at(entry.at_ms)
+    if bottling.from_vessel is not None and bottling.from_vessel not in parts and lot.ended_ms is None:
+        line = f"lot {lot.lot!r} is not in {bottling.from_vessel}: it stands in {', '.join(parts)}"
+        yield wrong(Reason.EMPTY_VESSEL, line)
+        return
+    if bottling.in_part and bottling.from_vessel is not None:
+        litres = parts.get(bottling.from_vessel)
+    if litres is not None and all_of_it > litres * VOLUME_SLACK:
         line = (
-            f"{measures.volume(bottled_litres)} of bottles are more than the {measures.volume(lot.litres)} the lot "
+            f"{measures.volume(all_of_it)} of bottles are more than the {measures.volume(litres)} the lot "
             "has: check the count and the size (--bottle-ml)"
         )
         yield wrong(Reason.TOO_MANY_BOTTLES, line)
+    elif litres is not None and not bottling.in_part and lot.ended_ms is None:
+        rest = litres - all_of_it
+        if rest > LEFT_SHARE * litres + MEASURED_LITRES + bottling.bottle_ml / 1000.0:
+            line = (
+                f"{measures.volume(rest)} of {measures.volume(litres)} are not in these bottles: say "
+                '--in-part if the rest is still to be bottled, or take it for lees and loss with --despite "reason"'
+            )
+            yield Refusal(RefusalKind.DOUBTFUL, Reason.UNACCOUNTED, line)
 
 
 def _addition_volume(entry: Entry, addition: Addition, lot: LotHistory, cellar: Cellar) -> Iterator[Refusal]:

@@ -14,7 +14,17 @@ from typing import Protocol
 
 from mustwatch.cellar.additions import purpose_of
 from mustwatch.cellar.analysis import quantities_of
-from mustwatch.cellar.book import Act, Addition, Attended, Entry, EntryKind, Measurement, Note, StageChange
+from mustwatch.cellar.book import (
+    Act,
+    Addition,
+    Attended,
+    Bottling,
+    Entry,
+    EntryKind,
+    Measurement,
+    Note,
+    StageChange,
+)
 from mustwatch.cellar.facts import NOTHING_KNOWN, Facts, Foreseen
 from mustwatch.cellar.history import LotHistory, ferments_at
 from mustwatch.cellar.instant import DAY_MS
@@ -91,6 +101,8 @@ def _is_of(entry: Entry, wanted: str) -> bool:
     """Return whether an entry is of a kind, as ``rack``, ``add:sulfite`` or ``measure:free-so2``."""
     kind, _, purpose = wanted.partition(":")
     if kind not in list(EntryKind) or entry.kind != kind:
+        return False
+    if isinstance(entry.what, Bottling) and entry.what.in_part:
         return False
     if isinstance(entry.what, Addition):
         return not purpose or purpose_of(entry.what) == purpose

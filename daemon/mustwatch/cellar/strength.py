@@ -150,8 +150,9 @@ def newest_gravity(lot: LotHistory, estimates: Sequence[Point], until_ms: int = 
     """Return the newest gravity that tells, by hand or by the estimate, up to an instant and the last bottle."""
     ends_ms = min(until_ms, lot.ended_ms if lot.ended_ms is not None else END_MS)
     by_hand = next((p for p in reversed([*checks(lot)]) if _tells(p, lot, ends_ms)), None)
-    known = [*_when_parted(lot), *estimates]
-    estimated = next((p for p in reversed(known) if _tells(p, lot, ends_ms)), None)
+    estimated = next((p for p in reversed(estimates) if _tells(p, lot, ends_ms)), None)
+    parted = next((p for p in _when_parted(lot) if p[0] <= ends_ms), None)
+    estimated = max((p for p in (parted, estimated) if p is not None), default=None)
     if by_hand is None or estimated is None:
         return by_hand or estimated
     between = sorted((by_hand[0], estimated[0]))
@@ -162,8 +163,8 @@ def newest_gravity(lot: LotHistory, estimates: Sequence[Point], until_ms: int = 
 
 
 def _when_parted(lot: LotHistory) -> Iterator[Point]:
-    """Yield what the floats said of the wine when it was parted from its parent."""
-    for entry in lot.entries:
+    """Yield what the floats said of the wine just before it was parted from its parent, the newest first."""
+    for entry in reversed(lot.entries):
         if isinstance(entry.what, Parted) and entry.what.gravity is not None:
             yield entry.at_ms, entry.what.gravity
 

@@ -26,7 +26,7 @@ def book_lines(record: BookRecord, settings: Settings) -> Iterator[str]:
 
 def _head(record: BookRecord, units: Measures) -> Iterator[str]:
     lot = record.lot
-    where = f"in {lot.vessel}" if lot.vessel is not None else "no longer in a vessel"
+    where = f"in {' and '.join(lot.parts)}" if lot.parts else "no longer in a vessel"
     yield f"{lot.lot}: {record.stages[-1].stage}, {where}, profile {lot.start.profile}"
     start, final = gravity_words(record.starting_gravity, units), gravity_words(record.final_gravity, units)
     if start and final:
@@ -47,7 +47,11 @@ def _line(line: Line, units: Measures) -> Iterator[str]:
         return
     entry = line.entry
     assert entry is not None  # noqa: S101 (a line is one or the other)
-    state = {Standing.UNDONE: " [undone]", Standing.REPLACED: " [corrected]"}.get(line.standing, "")
+    state = {
+        Standing.UNDONE: " [undone]",
+        Standing.REPLACED: " [corrected]",
+        Standing.INHERITED: f" [{entry.lot}]",
+    }.get(line.standing, "")
     yield f"{when:22}  {entry.id[:6]}  {what_was_done(entry.what, units)}{state}"
     if entry.despite is not None:
         yield f"{'':22}          although a rule refused it: {entry.despite}"

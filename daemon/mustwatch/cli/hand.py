@@ -8,7 +8,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from mustwatch.cellar.book import WHOLE_CELLAR, Entry, EntryKind, What
+from mustwatch.cellar.book import WHOLE_CELLAR, Entry, EntryKind, TransferName, What
 from mustwatch.cellar.entry_json import entry_to_json
 from mustwatch.cellar.guidance import say_next
 from mustwatch.cellar.measures import Measures
@@ -22,7 +22,8 @@ from mustwatch.config.toml_text import quoted
 from mustwatch.must.bounds import OutOfRangeError
 from mustwatch.recording import units
 from mustwatch.recording.recorder import Disagreement, Recorded, Recorder, RefusedError
-from mustwatch.recording.typed_entry import Typed, TypedWrongError, what_was_typed
+from mustwatch.recording.typed import Typed, TypedWrongError
+from mustwatch.recording.typed_entry import what_was_typed
 from mustwatch.recording.when import WhenError, when
 from mustwatch.views.book_words import what_was_done
 
@@ -67,7 +68,7 @@ class Hand:
         except WhenError as error:
             fail(str(error), ExitCode.WRONG_INPUT)
 
-    def what(self, kind: EntryKind, lot: str, at_ms: int, **typed: object) -> What:
+    def what(self, kind: EntryKind | TransferName, lot: str, at_ms: int, **typed: object) -> What:
         """Return what was done from the options as typed; or end the command."""
         try:
             return what_was_typed(

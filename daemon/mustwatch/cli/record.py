@@ -6,7 +6,7 @@ import typer
 
 from mustwatch.cellar.additions import Purpose
 from mustwatch.cellar.book import EntryKind, Malic, Note, Tasting
-from mustwatch.cli import record_changes
+from mustwatch.cli import record_changes, record_transfers
 from mustwatch.cli.hand import (
     AsJson,
     At,
@@ -28,6 +28,7 @@ app = typer.Typer(
     help="Write in the cellar book what was done and measured; --at for what was done earlier.",
 )
 record_changes.add_to(app)
+record_transfers.add_to(app)
 
 
 @app.command()
@@ -301,6 +302,12 @@ def bottle(
     drink_until: Annotated[
         str | None, typer.Option("--drink-until", metavar="DAY", help="And until when.")
     ] = None,
+    in_part: Annotated[
+        bool, typer.Option("--in-part", help="The rest stays, and is bottled another day.")
+    ] = False,
+    from_vessel: Annotated[
+        str | None, typer.Option("--from", metavar="VESSEL", help="From which vessel, if in several.")
+    ] = None,
     at: At = "now",
     despite: Despite = None,
     as_json: AsJson = False,
@@ -317,6 +324,8 @@ def bottle(
             at_ms,
             bottles=number,
             bottle_ml=bottle_ml,
+            in_part=in_part,
+            **{"from": from_vessel},
             closure=closure,
             sugar_g_per_l=sugar_g_per_l,
             drink_from=drink_from,

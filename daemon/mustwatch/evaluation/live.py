@@ -288,7 +288,10 @@ class Evaluation:
         self._unsaved |= stepped
         messages = 0
         is_due = self._alerts_due_ms is not None and now_ms >= self._alerts_due_ms
-        newest = dict(chain.from_iterable(_figures_of(lot, pending.steps[lot][-1]) for lot in stepped))
+        lots = self.history.lots
+        newest = dict(
+            chain.from_iterable(_figures_of(lots.get(lot), lot, pending.steps[lot][-1]) for lot in stepped)
+        )
         newest.update(self._ways.figures(self._heard))
         if pending.transitions or is_due or newest:
             store.watching.log(pending.transitions)
@@ -394,7 +397,7 @@ class Evaluation:
                 self._store.watching.log(ended)
                 transitions += ended
             self._revisions.done(lot)
-            newest = {} if underway.last is None else dict(_figures_of(lot, underway.last))
+            newest = {} if underway.last is None else dict(_figures_of(history, lot, underway.last))
             messages = self._reconcile(lot, transitions, underway.since_ms, now_ms, end, newest)
         self._standing_in.discard(lot)
         self._unsaved.discard(lot)
@@ -443,10 +446,12 @@ class Evaluation:
         )
 
 
-def _figures_of(lot: str, last: WatchStep) -> Iterator[tuple[Key, Newest]]:
-    """Yield what a lot's newest slot says of each finding that holds."""
+def _figures_of(history: LotHistory | None, lot: str, last: WatchStep) -> Iterator[tuple[Key, Newest]]:
+    """Yield what a lot's newest slot says of each finding that holds, and where the lot stands then."""
+    at_ms = last.estimate.at_ms
+    vessels = () if history is None else history.vessels_at(at_ms)
     for kind, sensor, evidence in last.figures:
-        yield key_of(kind, Subject(lot, None, sensor)), Newest(last.estimate.at_ms, evidence)
+        yield key_of(kind, Subject(lot, None, sensor)), Newest(at_ms, evidence, vessels)
 
 
 def _end_of(history: LotHistory) -> LotEnd | None:

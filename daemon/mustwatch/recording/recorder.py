@@ -23,6 +23,7 @@ from mustwatch.cellar.profile import Profile
 from mustwatch.cellar.refusal import Reason, Refusal, overrulable, wrong
 from mustwatch.cellar.rules import Cellar, refusals
 from mustwatch.cellar.sensor import SensorKind
+from mustwatch.cellar.transfer_rules import can_ferment_again
 from mustwatch.config.plan import CellarPlan, note_places, plan_of
 from mustwatch.config.profiles import profile_names
 from mustwatch.config.settings import Settings
@@ -187,6 +188,14 @@ class Recorder:
         )
         return Offered(None, None, best.temperature_c if has_probe else None, best.at_ms)
 
+    def gravity_by_floats(self, lot: str, at_ms: int) -> float | None:
+        """Return the newest estimate of a lot that has floats, up to an instant; None of one kept by hand."""
+        history = self.history.lots.get(lot)
+        if history is None or not self.floats_with(history, at_ms):
+            return None
+        newest = self.store.watching.newest_gravity(lot, at_ms)
+        return None if newest is None else newest[1]
+
     def floats_with(self, lot: LotHistory, at_ms: int) -> tuple[str, ...]:
         """Return the floats that were in a lot's vessels at an instant."""
         vessels = lot.vessels_at(at_ms)
@@ -262,7 +271,10 @@ class Recorder:
         )
         found = refusals(entry, cellar)
         if entry.replaces is None and not isinstance(entry.what, BottlesTaken):
-            return found
+            moves_wine = any(isinstance(e.what, Transfer) for e in (entry, *self.entries))
+            return found or (
+                broken_by(self.entries, [*self.entries, entry], self.measures) if moves_wine else []
+            )
         # A start or racking long past is judged by what the whole book says after it, not as if it were new.
         found = [refusal for refusal in found if refusal.reason is not Reason.OCCUPIED]
         return found or broken_by(self.entries, [*self.entries, entry], self.measures)
@@ -313,7 +325,8 @@ class Recorder:
         before = self.history.lots.get(entry.lot)
         self.store.book.append(entry)
         self._read()
-        return entry, tuple(entry_cautions(entry, before, self.plan.vessels.values()))
+        cautions = entry_cautions(entry, before, self.plan.vessels.values())
+        return entry, (*cautions, *can_ferment_again(entry, self.history))
 
     def _recorded(self, entry: Entry, cautions: tuple[str, ...]) -> Recorded:
         sensors = tuple(said_of_sensors(entry, self.history, self.plan.sensors))

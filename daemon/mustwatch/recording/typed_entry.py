@@ -6,10 +6,9 @@ options.
 """
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
-from typing import Any
 
 from mustwatch.cellar.additions import GRAMS, Purpose, brings_sugar
 from mustwatch.cellar.analysis import KINDS, Quantity
@@ -38,138 +37,21 @@ from mustwatch.cellar.book import (
 from mustwatch.cellar.due import day_ms, day_of, how_done
 from mustwatch.cellar.guidance import DIP
 from mustwatch.cellar.hearing import put_in
+from mustwatch.cellar.history import LotHistory
 from mustwatch.cellar.instant import iso
-from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.profile import Stage
-from mustwatch.must.bounds import OutOfRangeError
 from mustwatch.must.density import gravity_20_from_reading
 from mustwatch.recording import ahead, units
 from mustwatch.recording.recorder import NothingToCompareError, Offered, Recorder
+from mustwatch.recording.typed import ManyWrongError, Typed, TypedWrongError
+from mustwatch.recording.typed_transfer import transfer_was_typed
 from mustwatch.recording.when import WhenError, when
 
 _AMOUNT = re.compile(rf"({units.NUMBER})\s*([^.,\d].*)?")
+TRANSFERS = ("split", "blend", "top-up", "lose", "dump")
+"""The kinds that are written as transfers. A racking into one vessel and a bottling have kinds of their own."""
 HONEY_SUGAR = 0.8
 """Share of honey that is sugar. Common practice, no source."""
-LONGEST_TEXT = 8_000
-
-
-class TypedWrongError(ValueError):
-    """A field cannot be read; the text names it, its value and what was expected.
-
-    ``field`` is its name, if it is one field's fault; ``example`` what could stand there.
-    """
-
-    def __init__(self, text: str, field: str | None = None, example: str | None = None) -> None:
-        """Keep whose fault it is."""
-        super().__init__(text)
-        self.field = field
-        self.example = example
-
-
-class ManyWrongError(ValueError):
-    """What was typed is no entry; ``faults`` holds the fault of each field, in the order in which they were read."""
-
-    def __init__(self, faults: Sequence[TypedWrongError]) -> None:
-        """Keep them all; the text is theirs."""
-        super().__init__("; ".join(str(fault) for fault in faults))
-        self.faults = tuple(faults)
-
-
-def _unsaid(_: str) -> None:
-    """Let a remark fall."""
-
-
-@dataclass(frozen=True, slots=True)
-class Typed:
-    """What was typed: texts by the name of the field; an empty one counts as not given.
-
-    Attributes:
-        fields: the texts.
-        as_options: faults name ``--yeast-low`` instead of ``yeast_low``.
-        remark: told what was assumed, a line; ``measures``: how quantities are said in it.
-    """
-
-    fields: Mapping[str, Any]
-    as_options: bool = False
-    remark: Callable[[str], None] = _unsaid
-    measures: Measures = PLAIN
-
-    def called(self, name: str) -> str:
-        """Return what a field is called where it was typed."""
-        return f"--{name.replace('_', '-')}" if self.as_options else name
-
-    def text(self, name: str) -> str | None:
-        """Return a text, or None."""
-        value = self.fields.get(name)
-        if value is None or (isinstance(value, str) and not value.strip()):
-            return None
-        if isinstance(value, bool) or not isinstance(value, str | int | float):
-            raise TypedWrongError(f"{self.called(name)}: expected text or a number", name)
-        text = str(value).strip()
-        if len(text) > LONGEST_TEXT:
-            raise TypedWrongError(
-                f"{self.called(name)}: {len(text)} characters; expected {LONGEST_TEXT} at most", name
-            )
-        return text
-
-    def required(self, name: str, example: str) -> str:
-        """Return a text that must be given."""
-        text = self.text(name)
-        if text is None:
-            raise TypedWrongError(f"{self.called(name)}: missing; expected e.g. {example}", name, example)
-        return text
-
-    def texts(self, name: str) -> tuple[str, ...]:
-        """Return a list of texts, maybe empty."""
-        value = self.fields.get(name) or ()
-        if isinstance(value, str):
-            value = (value,)
-        if not isinstance(value, Sequence) or not all(isinstance(v, str) for v in value):
-            raise TypedWrongError(f"{self.called(name)}: expected a list of names", name)
-        return tuple(v for v in value if v)
-
-    def by(self, read: Callable[[str, str], float], name: str) -> float | None:
-        """Return what a reader of ``cli.units`` makes of a text, or None if there is none."""
-        text = self.text(name)
-        if text is None:
-            return None
-        with self.at_fault(name):
-            return float(read(self.called(name), text))
-
-    @contextmanager
-    def at_fault(self, name: str) -> Iterator[None]:
-        """Let what a reader of ``recording.units`` or the trade's arithmetic refuses be a field's fault."""
-        try:
-            yield
-        except (units.UnitError, OutOfRangeError) as error:
-            raise TypedWrongError(str(error), name) from None
-
-    def number(self, name: str) -> float | None:
-        """Return a plain number, or None."""
-        text = self.text(name)
-        if text is None:
-            return None
-        try:
-            return units.decimal(text)
-        except ValueError:
-            raise TypedWrongError(
-                f"{self.called(name)} {text!r} is not a number; expected e.g. 3.4", name
-            ) from None
-
-    def one_of(self, name: str, known: Iterable[str]) -> str:
-        """Return a text that must be one of those known."""
-        expected = ", ".join(known)
-        text = self.required(name, expected.partition(",")[0])
-        if text not in expected.split(", "):
-            raise TypedWrongError(
-                f"{self.called(name)} {text!r} is unknown; expected one of {expected}", name
-            )
-        return text
-
-    def volume_or_none_at_all(self, name: str) -> float | None:
-        """Return a volume in litres that may be zero."""
-        is_none = re.fullmatch(r"0+([.,]0*)?\s*[Ll]?", self.text(name) or "")
-        return 0.0 if is_none else self.by(units.volume_litres, name)
 
 
 def instant(recorder: Recorder, text: str | None) -> int:
@@ -242,8 +124,11 @@ def what_was_typed(recorder: Recorder, lot: str, kind: str, at_ms: int, typed: T
         EntryKind.REMIND: lambda: _reminder(typed, recorder),
         EntryKind.ATTEND: lambda: _attended(typed, recorder, lot),
     }
+    if kind in TRANSFERS:
+        return transfer_was_typed(recorder, lot, kind, at_ms, typed)
     if kind not in makers:
-        raise TypedWrongError(f"kind {kind!r} is not written here; expected one of {', '.join(makers)}")
+        known = ", ".join((*makers, *TRANSFERS))
+        raise TypedWrongError(f"kind {kind!r} is not written here; expected one of {known}")
     return makers[kind]()
 
 
@@ -357,7 +242,7 @@ def _racking(typed: Typed, recorder: Recorder, lot: str, at_ms: int) -> Racking:
     to_vessel = typed.required("to", "carboy")
     return Racking(
         to_vessel=to_vessel,
-        from_vessel=typed.text("from") or (history.vessel_at(at_ms) if history is not None else None),
+        from_vessel=typed.text("from") or _only_vessel(history, to_vessel, at_ms),
         gravity=round(offered.gravity, 4) if by_sensors and offered.gravity is not None else read.gravity,
         temperature_c=celsius_c,
         litres=typed.by(units.volume_litres, "litres"),
@@ -368,6 +253,12 @@ def _racking(typed: Typed, recorder: Recorder, lot: str, at_ms: int) -> Racking:
         gravity_as_read=read.as_read,
         calibrated_at_c=read.calibrated_at_c,
     )
+
+
+def _only_vessel(history: LotHistory | None, to: str, at_ms: int) -> str | None:
+    """Return the vessel a lot is racked from if nobody says which: the one it is in; None means all of several."""
+    vessels = () if history is None else history.vessels_at(at_ms)
+    return vessels[0] if len(vessels) == 1 and vessels[0] != to else None
 
 
 def _going_along(typed: Typed, recorder: Recorder, lot: str, to: str, at_ms: int) -> tuple[str, ...]:
@@ -447,6 +338,8 @@ def _bottling(typed: Typed, recorder: Recorder) -> Bottling:
     return Bottling(
         _count(typed.called("bottles"), typed.required("bottles", "28")),
         typed.number("bottle_ml") or 750.0,
+        in_part=typed.fields.get("in_part") in (True, "on"),
+        from_vessel=typed.text("from"),
         closure=typed.text("closure"),
         sugar_g_per_l=typed.number("sugar_g_per_l"),
         drink_from=_day(typed, recorder, "drink_from"),

@@ -10,13 +10,14 @@ from mustwatch.alerting.wording import as_it_opened
 from mustwatch.cellar.book import Entry
 from mustwatch.cellar.entry_json import UnreadableEntryError, entry_from_json, entry_to_json
 from mustwatch.cellar.instant import iso
+from mustwatch.cellar.measures import PLAIN, Measures
 from mustwatch.cellar.possible import bad_values
 from mustwatch.config.plan import measures_of, plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
 from mustwatch.views import carried
 from mustwatch.views.book_page import book_page
-from mustwatch.views.book_record import BookRecord, Told, book_record
+from mustwatch.views.book_record import BookRecord, Standing, Told, book_record, others
 from mustwatch.views.book_words import what_was_done
 from mustwatch.views.cellar import present_stage
 from mustwatch.views.measured import measured_json
@@ -115,7 +116,10 @@ def record_json(record: BookRecord) -> dict[str, Any]:
             entry_to_json(line.entry)
             | {"standing": line.standing.value, "words": what_was_done(line.entry.what)}
             for line in record.lines
-            if line.entry is not None
+            if line.entry is not None and line.entry.lot == lot.lot
+        ],
+        "line": [
+            line_json(line.entry, line.standing, PLAIN) for line in others(lot) if line.entry is not None
         ],
         "told": [
             {
@@ -132,6 +136,18 @@ def record_json(record: BookRecord) -> dict[str, Any]:
             "gravity": _curve(record.curves.gravity, 5),
             "celsius": _curve(record.curves.celsius, 2),
         },
+    }
+
+
+def line_json(entry: Entry, standing: Standing, units: Measures) -> dict[str, Any]:
+    """Return what a lot was told by an entry of another lot's book, as one JSON object."""
+    return {
+        "id": entry.id,
+        "lot": entry.lot,
+        "at": iso(entry.at_ms),
+        "kind": entry.kind.value,
+        "words": what_was_done(entry.what, units),
+        "standing": standing.value,
     }
 
 

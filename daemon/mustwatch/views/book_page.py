@@ -65,6 +65,7 @@ KIND_WORDS = {
     EntryKind.REMIND: "reminder",
     EntryKind.ATTEND: "seen to",
     EntryKind.STOCK: "bottles",
+    EntryKind.TRANSFER: "transfer",
 }
 
 PURPOSE_WORDS = {
@@ -258,9 +259,11 @@ class _Page:
             words += f"<span class=why>although a rule refused it: {escape(entry.despite)}</span>"
         if line.standing is Standing.REPLACED:
             words += "<span class=why>(corrected by another entry)</span>"
+        elif line.standing is Standing.INHERITED and line.entry is not None:
+            words += f"<span class=why>(in the book of {escape(line.entry.lot)})</span>"
         elif line.standing is Standing.UNDONE:
             words += "<span class=why>(undone)</span>"
-        style = "" if line.standing is Standing.HOLDS else " class=gone"
+        style = "" if line.standing in (Standing.HOLDS, Standing.INHERITED) else " class=gone"
         return (
             f"<tr{style}><td class=when>{self._when(entry.at_ms)}<td class=kind>{KIND_WORDS[entry.kind]}<td>{words}"
             f"<td class=n>{escape(gravity)}<td class=n>{escape(celsius)}"

@@ -9,10 +9,12 @@ from typing import Any
 
 from mustwatch.cellar.additions import Purpose, purpose_of
 from mustwatch.cellar.book import Addition, Bottling, Entry
+from mustwatch.cellar.book import Told as Transferred
 from mustwatch.cellar.history import END_MS, LotHistory, in_force
 from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.profile import Stage
 from mustwatch.cellar.strength import Strength, checks, must_until, newest_gravity, strength_of, sweetened_ms
+from mustwatch.cellar.told import WineAdded
 
 TOTAL_UNITS = {
     "kg": ("g", 1000.0),
@@ -30,6 +32,8 @@ class Standing(StrEnum):
     HOLDS = "holds"
     REPLACED = "replaced"
     UNDONE = "undone"
+    INHERITED = "of its parent"
+    """It is in the book of a lot that this one was parted from or blended of."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +152,7 @@ def book_record(
     return BookRecord(
         lot=lot,
         entries=tuple(entries),
-        lines=tuple(_lines(entries, told)),
+        lines=tuple(_lines(lot, entries, told)),
         stages=tuple(_spans(lot.stages if stages is None else stages)),
         curves=Curves(gravity, celsius, tuple(checks(lot))),
         totals=tuple(totals(lot)),
@@ -159,9 +163,36 @@ def book_record(
     )
 
 
-def _lines(entries: Sequence[Entry], told: Iterable[Told]) -> list[Line]:
+def others(lot: LotHistory) -> Iterable[Line]:
+    """Yield what a lot's line holds of the books of others: its parent's before it was parted, and its blends."""
+    for entry, litres in lot.with_litres_before():
+        if entry.lot != lot.lot and not _is_volume(entry):
+            is_own = entry.at_ms >= lot.born_ms
+            yield Line(entry.at_ms, entry, Standing.HOLDS if is_own else Standing.INHERITED)
+        what = entry.what
+        if isinstance(what, WineAdded) and what.giver is not None and _is_blend(what, litres):
+            yield from (Line(e.at_ms, e, Standing.INHERITED) for e in _line_of(what.giver, lot))
+
+
+def _is_blend(what: WineAdded, litres: float | None) -> bool:
+    """Return whether so much came in that the wine is of both lines: what tops it up is less than a tenth."""
+    return litres is None or what.litres is None or what.litres >= 0.1 * litres
+
+
+def _line_of(giver: LotHistory, lot: LotHistory) -> Iterable[Entry]:
+    """Yield the line of a wine that came in, but what is in the lot's own."""
+    own = {entry.id for entry in lot.entries}
+    yield from (e for e in giver.entries if e.id not in own and not _is_volume(e))
+
+
+def _is_volume(entry: Entry) -> bool:
+    """Return whether an entry of the parent's tells no more than what was left there."""
+    return isinstance(entry.what, Transferred) and not entry.what.pours
+
+
+def _lines(lot: LotHistory, entries: Sequence[Entry], told: Iterable[Told]) -> list[Line]:
     held = {e.id for e in in_force(entries)}
-    lines = [Line(e.at_ms, e, _standing(e, held)) for e in entries]
+    lines = [*others(lot), *(Line(e.at_ms, e, _standing(e, held)) for e in entries)]
     lines += [Line(t.at_ms, told=t) for t in told]
     return sorted(lines, key=lambda line: (line.at_ms, line.entry is None))
 

@@ -8,19 +8,25 @@ from mustwatch.cellar.book import (
     Attended,
     BottlesTaken,
     Bottling,
+    Fate,
     Malolactic,
     Measurement,
     Move,
     Note,
     OwnReminder,
+    Pour,
     Racking,
     Reanchor,
     StageChange,
     Start,
     Tasting,
+    Told,
+    Transfer,
+    TransferName,
     What,
 )
 from mustwatch.cellar.measures import PLAIN, Measures
+from mustwatch.cellar.told import Parted, RackedApart, WineAdded
 
 
 def gravity_words(gravity: float | None, units: Measures) -> str | None:
@@ -117,6 +123,44 @@ def span_words(every: str) -> str:
     return unit if count == 1 else f"{count} {unit}s"
 
 
+DONE = {
+    TransferName.RACK: "racked",
+    TransferName.SPLIT: "split",
+    TransferName.BLEND: "blended",
+    TransferName.TOP_UP: "topped up",
+    TransferName.LOSE: "lost",
+    TransferName.DUMP: "poured away",
+}
+"""What a transfer did, in the past tense."""
+
+
+def transfer_words(what: Transfer | Told) -> str:
+    """Return a transfer in one line: each pour with its litres, from where and where to."""
+    if isinstance(what, Parted):
+        into = ", ".join(f"{_volume(p.litres)} in {p.to_vessel}" for p in what.pours)
+        return f"began with a part of {what.parent}: {into}"
+    if not what.pours:
+        return f"{_volume(what.litres)} left of its parent" if isinstance(what, Told) else str(what.name)
+    said = ", ".join(_pour(pour, what) for pour in what.pours if pour.litres != 0.0)
+    why = f": {what.why}" if isinstance(what, Transfer) and what.why else ""
+    return f"{DONE[what.name]}: {said}{why}" if said else DONE[what.name] + why
+
+
+def _pour(pour: Pour, what: Transfer | Told) -> str:
+    whose = f" of {pour.lot}" if isinstance(what, Transfer) and pour.to_lot is not None else ""
+    if pour.litres is None and pour.fate is Fate.UNEXPLAINED:
+        return f"{pour.vessel} is empty then"
+    if pour.to_vessel is None:
+        return f"{_volume(pour.litres)}{whose} {pour.fate.value} from {pour.vessel}"
+    becomes = f" as {pour.to_lot}" if pour.to_lot is not None else ""
+    floats = f" with {' and '.join(pour.floats)}" if pour.floats else ""
+    return f"{_volume(pour.litres)}{whose} from {pour.vessel} to {pour.to_vessel}{becomes}{floats}"
+
+
+def _volume(litres: float | None) -> str:
+    return "the rest" if litres is None else f"{litres:.4g} L"
+
+
 def what_was_done(what: What, units: Measures = PLAIN, *, in_words: bool = True) -> str:
     """Return an entry in one line of plain words, in the past tense.
 
@@ -129,8 +173,13 @@ def what_was_done(what: What, units: Measures = PLAIN, *, in_words: bool = True)
         return _start(what, units, in_words)
     if isinstance(what, Measurement):
         return _measurement(what, units, in_words)
+    if isinstance(what, RackedApart):
+        return transfer_words(Told(TransferName.RACK, what.pours))
     if isinstance(what, Racking):
         return _racking(what, units, in_words)
+    if isinstance(what, WineAdded):
+        into = " and ".join(dict.fromkeys(p.to_vessel for p in what.pours if p.to_vessel))
+        return f"{_volume(what.litres)} {what.what} came in{f', in {into}' if into else ''}"
     if isinstance(what, Addition):
         return _addition(what, units)
     if isinstance(what, Note):
@@ -148,7 +197,11 @@ def what_was_done(what: What, units: Measures = PLAIN, *, in_words: bool = True)
         filled = (
             f"bottled {what.bottles} bottles of {units.volume(size)} ({units.volume(what.bottles * size)})"
         )
-        return ", ".join([filled, *more])
+        where = [f"from {what.from_vessel}"] if what.from_vessel else []
+        rest = ["the rest stays"] if what.in_part else []
+        return ", ".join([filled, *where, *rest, *more])
+    if isinstance(what, Transfer | Told):
+        return transfer_words(what)
     if isinstance(what, Move):
         return (
             f"{what.sensor} taken out"

@@ -96,7 +96,8 @@ def cellar_view(store: Store, settings: Settings, now_ms: int) -> dict[str, Any]
             ]
             case = Case(lot, profile, facts, now_ms)
             is_fresh = facts.estimated_ms is not None and now_ms - facts.estimated_ms < DAY_MS
-            if facts.rate_per_day is not None and is_fresh:
+            is_told = any(of.lot == lot.lot for of in fermenting)  # with another of its vessels
+            if facts.rate_per_day is not None and is_fresh and not is_told:
                 fermenting.append(_fermenting(lot, facts.rate_per_day, plan))
             band = band_now(profile, case)
             row["band"] = {

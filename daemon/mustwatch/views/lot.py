@@ -17,12 +17,14 @@ from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.profile import Profile, Stage
 from mustwatch.cellar.sensor import SensorKind
 from mustwatch.cellar.steps import fill
+from mustwatch.cellar.transfer_rules import LOSSES
 from mustwatch.cellar.vessel import best_fit_first
 from mustwatch.config.plan import CellarPlan, measures_of, plan_of
 from mustwatch.config.profiles import profile_names
 from mustwatch.config.settings import Settings
 from mustwatch.store.store import Store
-from mustwatch.views.book import told_of
+from mustwatch.views.book import line_json, told_of
+from mustwatch.views.book_record import others
 from mustwatch.views.book_words import what_was_done
 from mustwatch.views.cellar import cellar_view, present_stage
 from mustwatch.views.curves import (
@@ -112,7 +114,8 @@ def lots_view(store: Store, settings: Settings, now_ms: int, sought: str = "") -
             continue
         stage = present_stage(lot, history, now, alerts, plan, now_ms)
         row = vessel_overview(lot.vessel or "", lot, now.get(lot.lot), strength_now(store, lot), stage)
-        rows.append(row | {"vessel": lot.vessel, "ended_at": iso(lot.ended_ms)})
+        ended = {"ended_at": iso(lot.ended_ms), "ended_as": lot.ended_as}
+        rows.append(row | {"vessel": lot.vessel, "vessels": list(lot.parts), **ended})
     return rows
 
 
@@ -130,6 +133,7 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
         stage = present_stage(of_lot, history, now, store.alerts.open(), plan, now_ms)
         row = vessel_overview("", of_lot, now.get(lot), strength_now(store, of_lot), stage)
         row |= {"vessel": None, "next": [], "remember": [], "band": None}
+    row |= {"litres": of_lot.litres, "parts": parts_public(of_lot)}
     profile = plan.profile_for(of_lot)
     start = of_lot.start
     whole = whole_of(of_lot, now_ms)
@@ -139,6 +143,7 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
         **row,
         "at": iso(now_ms),
         "ended_at": iso(of_lot.ended_ms),
+        "ended_as": of_lot.ended_as,
         "must": start.must,
         "yeast": start.yeast,
         "profile_title": profile.title,
@@ -154,12 +159,18 @@ def lot_view(store: Store, settings: Settings, lot: str, now_ms: int) -> dict[st
     }
 
 
+def parts_public(lot: LotHistory) -> list[dict[str, Any]]:
+    """Return what stands in each of a lot's vessels, litres or null."""
+    return [{"vessel": vessel, "litres": litres} for vessel, litres in lot.parts.items()]
+
+
 def _timeline(store: Store, lot: LotHistory, settings: Settings) -> list[dict[str, Any]]:
     """Return the book's lines and what was told, newest first."""
     units = measures_of(settings)
     entries = store.book.entries(lot.lot)
     held = {e.id for e in in_force(entries)}
     lines = [_line(entry, held, units) for entry in entries]
+    lines += [line_json(line.entry, line.standing, units) for line in others(lot) if line.entry is not None]
     for told in told_of(store.alerts.of_lot(lot.lot), plan_of(settings).rules.units):
         lines.append(
             {
@@ -201,7 +212,7 @@ def _choices(
 ) -> dict[str, Any]:
     """Return what the forms about a lot offer: free vessels, floats that could go along, sensors, steps."""
     places = {s.id: history.place(s.id, now_ms).vessel for s in plan.sensors.values() if not s.room}
-    here = [sensor for sensor, vessel in places.items() if lot.vessel and vessel == lot.vessel]
+    here = [sensor for sensor, vessel in places.items() if vessel in lot.parts]
     return {
         "vessels": _free(history, plan, lot.litres, now_ms),
         "here": here,
@@ -209,8 +220,11 @@ def _choices(
         "sensors": [
             {"sensor": sensor, "kind": plan.sensors[sensor].kind.value, "vessel": vessel}
             for sensor, vessel in places.items()
-            if vessel != lot.vessel
+            if vessel != lot.vessel or len(lot.parts) > 1
         ],
+        "lots": sorted(o.lot for o in history.lots.values() if o.parts and o.lot != lot.lot),
+        "parts": parts_public(lot),
+        "losses": [fate.value.replace(" ", "-") for fate in LOSSES],
         "steps": [
             {"id": s.id, "do": fill(s.do, lot)} for s in profile.every_step if s.done_by in (None, "note")
         ],

@@ -60,14 +60,16 @@ def vessel_overview(
 
 def _by_hand(history: LotHistory) -> dict[str, Any]:
     """Return what the book alone says of a lot no float has spoken of: its newest gravity by hand."""
-    checks = [
-        (e.at_ms, e.what.gravity, e.what.temperature_c)
-        for e in history.entries
-        if isinstance(e.what, Start | Measurement | Racking) and e.what.gravity is not None
-    ]
-    if not checks:
+    known = [*history.gravities()]
+    if not known:
         return {}
-    at_ms, gravity, temperature_c = checks[-1]
+    at_ms, gravity = known[-1]
+    warmth = (
+        e.what.temperature_c
+        for e in history.entries
+        if isinstance(e.what, Start | Measurement | Racking) and e.at_ms == at_ms
+    )
+    temperature_c = next(warmth, None)
     return {"at_ms": at_ms, "gravity": gravity, "gravity_sd": HYDROMETER_SD, "temperature_c": temperature_c}
 
 
@@ -83,7 +85,7 @@ def cellar_overview(
     stage: Callable[[LotHistory], Stage],
 ) -> list[dict[str, Any]]:
     """Return every configured vessel, and any other a lot sits in, in the order of the configuration."""
-    by_vessel = {lot.vessel: lot for lot in history.lots.values() if lot.vessel is not None}
+    by_vessel = {vessel: lot for lot in history.lots.values() for vessel in lot.parts}
     names = [*vessels, *(v for v in by_vessel if v not in vessels)]
     rows = []
     for name in names:
@@ -91,5 +93,6 @@ def cellar_overview(
         if lot is None:
             rows.append(vessel_overview(name))
         else:
-            rows.append(vessel_overview(name, lot, now.get(lot.lot), strength(lot), stage(lot)))
+            row = vessel_overview(name, lot, now.get(lot.lot), strength(lot), stage(lot))
+            rows.append(row | {"litres": lot.parts[name], "in_several": True} if len(lot.parts) > 1 else row)
     return rows

@@ -33,9 +33,11 @@ class NewEntry(BaseModel):
     total_so2 (mg/L), yan (mg/L of nitrogen), residual_sugar (g/L), method, error (in the unit of the one analysis).
     ``rack``: to, from, gravity, celsius, litres, headspace,
     lees, floats, no_float. ``add``: what, amount, why, purpose, litres, sugar. ``note``: text, step. ``taste``: text.
-    ``bottle``: bottles, bottle_ml, closure, sugar_g_per_l, drink_from, drink_until. ``move``: sensor, to (or ``out``:
-    true). ``reanchor``: sensor, offset (else from the last check). ``stage``: stage. ``malolactic``: state (wanted,
-    begun, done, prevented).
+    ``bottle``: bottles, bottle_ml, in_part, from, closure, sugar_g_per_l, drink_from, drink_until. ``move``: sensor, to
+    (or ``out``: true). ``reanchor``: sensor, offset (else from the last check). ``stage``: stage. ``malolactic``: state
+    (wanted, begun, done, prevented). ``split``: to (a list of ``VESSEL=LITRES`` or ``VESSEL=LITRES=LOT``), from, lees,
+    keep, floats, no_float, why. ``blend``: of (a list of ``LOT`` or ``LOT=LITRES``), to, why. ``top-up``: litres, from
+    (a lot), vessel, from_vessel, why. ``lose``: litres, how, vessel, why. ``dump``: vessel, why.
     """
 
     model_config = ConfigDict(extra="forbid", populate_by_name=True)
@@ -52,6 +54,11 @@ class NewEntry(BaseModel):
         "reanchor",
         "stage",
         "malolactic",
+        "split",
+        "blend",
+        "top-up",
+        "lose",
+        "dump",
     ]
     at: Annotated[str, Field(max_length=64)] | None = Field(
         None, description="When it was done; now if left out."
@@ -79,7 +86,12 @@ class NewEntry(BaseModel):
     residual_sugar: Typed | None = None
     method: str | None = None
     error: Typed | None = None
-    to: str | None = None
+    to: str | list[str] | None = None
+    of: list[str] | None = None
+    from_vessel: str | None = None
+    keep: bool | None = None
+    how: str | None = None
+    in_part: bool | None = None
     sensor: str | None = None
     out: bool | None = None
     offset: Typed | None = None

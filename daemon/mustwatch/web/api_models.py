@@ -81,9 +81,11 @@ class LotRow(BaseModel):
 
 
 class PastLot(LotRow):
-    """A lot, also one that has ended."""
+    """A lot, also one that has ended; ``ended_as``: how its wine went (``bottled``, ``poured away`` ...)."""
 
+    vessels: list[str]
     ended_at: Instant | None
+    ended_as: str | None
 
 
 class VesselRow(LotRow):
@@ -300,7 +302,14 @@ class BookLine(BaseModel):
     at: Instant
     kind: str
     words: str
-    standing: Literal["holds", "replaced", "undone"] | None = None
+    standing: Literal["holds", "replaced", "undone", "of its parent"] | None = None
+
+
+class Part(BaseModel):
+    """What stands in one of a lot's vessels; litres null where nobody wrote how much."""
+
+    vessel: str
+    litres: float | None
 
 
 class Lot(LotRow):
@@ -308,6 +317,7 @@ class Lot(LotRow):
 
     at: Instant
     ended_at: Instant | None
+    ended_as: str | None
     must: str | None
     yeast: str | None
     profile_title: str
@@ -320,4 +330,5 @@ class Lot(LotRow):
     measured: list[MeasuredQuantity]
     so2: Sulfite | None
     malolactic: MalolacticCourse | None
+    parts: list[Part]
     timeline: list[BookLine]

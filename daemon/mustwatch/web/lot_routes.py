@@ -16,10 +16,11 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from mustwatch.cellar.instant import MINUTE_MS, to_ms
 from mustwatch.web.cellarhand import Document, NotKnownError, NotPossibleError, Wish, Written
 from mustwatch.web.chart_window import neighbours, opening
-from mustwatch.web.forms import FORMS, ON_THE_BAR, REASON, START, WHEN, Form, is_a_sentence
+from mustwatch.web.forms import ON_THE_BAR, REASON, START, WHEN, Form, is_a_sentence
 from mustwatch.web.guard import check_form
 from mustwatch.web.lot_chart import LotChart
 from mustwatch.web.shell import Shell
+from mustwatch.web.transfer_forms import ALL_FORMS as FORMS
 from mustwatch.web.words import path_part
 
 SAID = {
