@@ -1,4 +1,4 @@
-"""A book written before wine was moved by transfers means what it meant: volumes, stays, stages, alcohol, SO2, gates.
+"""A book written before wine was moved by transfers means what it meant: volumes, stays, stages, alcohol, gates.
 
 ``book_before_parts/store.sqlite.xz`` was written by the version before, by its own commands: three lots, rackings with and
 without volumes, sugar and sulfite, floats that went along and were moved, two sizes of bottles, an undone note, a wine
@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pytest
 
-from mustwatch.cellar.doses import total_so2_mg_per_l
 from mustwatch.cellar.facts import NOTHING_KNOWN
 from mustwatch.cellar.history import CellarHistory, LotHistory
 from mustwatch.cellar.profile import Profile
@@ -50,8 +49,7 @@ def meaning(lot: LotHistory) -> dict[str, object]:
         "ended_ms": lot.ended_ms,
         "ended_as": lot.ended_as,
         "abv": None if strength is None else round(strength.abv_percent, 6),
-        "so2": [[at_ms, round(mg, 6)] for at_ms, mg in total_so2_mg_per_l(lot.entries, None)],
-        "since": {requirement.value: since(requirement, case) for requirement in Requirement},
+        "since": {name: since(Requirement(name), case) for name in MEANT["lots"][lot.lot]["since"]},
         "stages_through": [[at_ms, stage.value] for at_ms, stage in stages_through(lot, Profile())],
     }
 
