@@ -1,7 +1,10 @@
 """``mustwatch restore``: bring a store back from a backup, from the InfluxDB mirror, or from both."""
 
+import errno
+import os
 import shutil
 import sqlite3
+import stat
 from contextlib import ExitStack
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -159,35 +162,37 @@ def _newest_good_copy(given: Path, folder: Path) -> Path | None:
 
 def _copied(file: Path, folder: Path) -> Path:
     with person.reading(file) as source, (folder / file.name).open("wb") as copy:
+        if not stat.S_ISREG(os.fstat(source.fileno()).st_mode):  # a device has no end
+            raise OSError(errno.EINVAL, "no file, but a device or a pipe", str(file))
         shutil.copyfileobj(source, copy)
     return folder / file.name
 
 
 def _restored(settings: Settings, path: Path, backup: Path | None, from_influx: bool) -> dict[str, Any]:
-    from mustwatch.store.backup import put_back, verify
-    from mustwatch.store.soundness import set_aside
-    from mustwatch.store.store import Store
+    from mustwatch.store.backup import verify
+    from mustwatch.store.restoring import Restoring
 
     if backup is not None:
         verify(backup)
     if from_influx:
         return _fetched(settings, path, backup)
     assert backup is not None  # noqa: S101 - the command has looked
-    aside = set_aside(path, now_ms(), "before-restore") if path.exists() else None
+    restoring = Restoring(path, backup)
     with progress(f"copying {backup.name}", None):
-        put_back(backup, path)
-    store = Store(path, now_ms())
+        store, _ = restoring.open(now_ms())
     try:
-        return _document(path, backup, aside, store)
+        document = _document(path, backup, store)
+        aside = restoring.finish(store, now_ms())
     finally:
         store.close()
+    return {**document, "set_aside": None if aside is None else str(aside)}
 
 
-def _document(path: Path, backup: Path | None, aside: Path | None, store: "Store") -> dict[str, Any]:
+def _document(path: Path, backup: Path | None, store: "Store") -> dict[str, Any]:
     return {
         "store": str(path),
         "backup": None if backup is None else str(backup),
-        "set_aside": None if aside is None else str(aside),
+        "set_aside": None,
         "readings": store.readings.count(),
         "entries": len(store.book.entries()),
     }
@@ -212,7 +217,7 @@ def _fetched(settings: Settings, path: Path, backup: Path | None) -> dict[str, A
             )
         with progress("fetching readings", 1.0) as advance:
             fetched = fetching.into(store, now_ms(), advance)
-        document = _document(path, backup, None, store)
+        document = _document(path, backup, store)
         aside = restoring.finish(store, now_ms())
     except BackupError as error:
         raise BackupError(

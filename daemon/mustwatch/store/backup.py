@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 from mustwatch.cellar.instant import from_ms
 from mustwatch.store.schema import MIGRATIONS
+from mustwatch.store.shape import deviation, version_of
 from mustwatch.store.soundness import is_damage, read_only, sync_folder
 
 SMALL_CACHE = "PRAGMA cache_size=-256"
@@ -169,9 +170,13 @@ def _copy(
 def _row_counts(connection: sqlite3.Connection) -> dict[str, int]:
     tables = [row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type='table'")]
     return {
-        table: int(connection.execute(f'SELECT count(*) FROM "{table}"').fetchone()[0])  # noqa: S608
+        table: int(connection.execute(f"SELECT count(*) FROM {_quoted(table)}").fetchone()[0])  # noqa: S608
         for table in tables
     }
+
+
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
 
 
 def _to_the_card(path: Path) -> None:
@@ -197,15 +202,23 @@ def verify(path: Path) -> Mapping[str, int]:
             if found != "ok":
                 raise BackupError(f"{path} is damaged: {found}; try an older backup")
             counts = _row_counts(connection)
-            if not set(counts) >= NEEDED_TABLES:
-                raise BackupError(f"{path} is no backup of mustwatch: it lacks its tables")
-            schema = connection.execute("SELECT max(version) FROM migration").fetchone()[0]
+            _refuse_other_shape(path, connection, counts)
     except sqlite3.DatabaseError as error:
         raise BackupError(f"{path} is damaged or no backup: {error}; try an older one") from None
-    newest = max(m.version for m in MIGRATIONS)
+    return counts
+
+
+def _refuse_other_shape(path: Path, connection: sqlite3.Connection, counts: Mapping[str, int]) -> None:
+    if not set(counts) >= NEEDED_TABLES:
+        raise BackupError(f"{path} is no backup of mustwatch: it lacks its tables")
+    schema, newest = version_of(connection), max(m.version for m in MIGRATIONS)
+    if schema is None:
+        raise BackupError(f"{path} is no backup of mustwatch: its migrations are not ours; try an older one")
     if schema > newest:
         raise BackupError(f"{path} has schema {schema}, this mustwatch knows {newest}: install the newer one")
-    return counts
+    other = deviation(connection, schema)
+    if other is not None:
+        raise BackupError(f"{path} is no backup of mustwatch: {other}; try an older one")
 
 
 def put_back(backup: Path, store_path: Path) -> None:
@@ -219,14 +232,17 @@ def put_back(backup: Path, store_path: Path) -> None:
     """
     store_path.parent.mkdir(parents=True, exist_ok=True)
     part = store_path.with_name(store_path.name + ".restoring")
-    shutil.copyfile(backup, part)
-    with closing(sqlite3.connect(part, isolation_level=None)) as connection:
-        connection.execute(
-            "UPDATE outbox SET unfinished=1, attempts=max(attempts, 1) WHERE told_ms IS NULL AND expired_ms IS NULL"
-        )
-    with part.open("rb") as file:
-        os.fsync(file.fileno())
-    part.replace(store_path)
+    try:
+        shutil.copyfile(backup, part)
+        with closing(sqlite3.connect(part, isolation_level=None)) as connection:
+            connection.execute(
+                "UPDATE outbox SET unfinished=1, attempts=max(attempts, 1) WHERE told_ms IS NULL AND expired_ms IS NULL"
+            )
+        with part.open("rb") as file:
+            os.fsync(file.fileno())
+        part.replace(store_path)
+    finally:
+        part.unlink(missing_ok=True)
     sync_folder(store_path.parent)
 
 

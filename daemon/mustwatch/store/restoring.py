@@ -23,11 +23,11 @@ def unfinished(path: Path) -> Path:
 class Restoring:
     """The unfinished store of one store's place. Nobody may keep watch on that place."""
 
-    def __init__(self, path: Path, backup: Path | None, source: str) -> None:
-        """Say which place, and from where: a backup, and a source by name."""
+    def __init__(self, path: Path, backup: Path | None, source: str | None = None) -> None:
+        """Say which place, and from where: a backup, and a source by name; without one it is always begun anew."""
         self._path = path
         self._backup = backup
-        self._request = json.dumps([None if backup is None else str(backup.resolve()), source])
+        self._request = source and json.dumps([None if backup is None else str(backup.resolve()), source])
         self.aside = unfinished(path)
 
     def open(self, now_ms: int) -> tuple[Store, bool]:
@@ -42,14 +42,15 @@ class Restoring:
             except sqlite3.DatabaseError:
                 self._remove()
             else:
-                if store.watching.kept(REQUEST) == self._request:
+                if self._request is not None and store.watching.kept(REQUEST) == self._request:
                     return store, True
                 store.close()
                 self._remove()
         if self._backup is not None:
             put_back(self._backup, self.aside)
         store = Store(self.aside, now_ms)
-        store.watching.keep(REQUEST, self._request)
+        if self._request is not None:
+            store.watching.keep(REQUEST, self._request)
         return store, False
 
     def _remove(self) -> None:
