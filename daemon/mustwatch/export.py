@@ -81,12 +81,16 @@ class Export:
                     yield reading, place.vessel, place.lot
 
     def csv(self, out: IO[str]) -> int:
-        """Write readings as CSV (RFC 4180, header first, lines ended by LF); return how many."""
+        """Write readings as CSV (RFC 4180, header first, lines ended by LF); return how many.
+
+        A name that a spreadsheet would work out (``=1+1``) has an apostrophe before it, which makes it text there.
+        """
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow(COLUMNS)
         count = 0
         for reading, vessel, lot in self.rows():
-            writer.writerow((*_cells(reading), vessel, lot))
+            sensor, *cells = _cells(reading)
+            writer.writerow((shown_as_text(sensor), *cells, shown_as_text(vessel), shown_as_text(lot)))
             count += 1
         return count
 
@@ -152,6 +156,11 @@ class Export:
 
 PARQUET_ROWS = 50_000
 """Rows of one row group: what is held in memory at once, about 10 MB."""
+
+
+def shown_as_text(name: str | None) -> str | None:
+    """Return a name as a spreadsheet shows it and never works it out."""
+    return f"'{name}" if name and name.startswith(("=", "+", "-", "@", "\t", "\r")) else name
 
 
 def _cells(reading: Reading) -> tuple[Any, ...]:

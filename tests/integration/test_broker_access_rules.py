@@ -11,7 +11,8 @@ import shutil
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 
@@ -68,8 +69,8 @@ access = module()
 class Guarded:
     """A mosquitto with the files that the script wrote."""
 
-    def __init__(self, folder: Path) -> None:
-        """Write the configuration, let two floats in, and start the broker."""
+    def __init__(self, folder: Path, changed: Callable[[str], str] = lambda conf: conf) -> None:
+        """Write the configuration, let two floats in, and start the broker, with its file changed."""
         program = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin")
         if program is None:
             missing("mosquitto is not installed (apt install mosquitto)")
@@ -88,7 +89,7 @@ class Guarded:
             "hub": self.script("add", "hub", "cellar/a", "cellar/+/b"),
         }
         conf = folder / "mosquitto.conf"
-        conf.write_text(f"user root\n{conf.read_text()}")
+        conf.write_text(changed(f"user root\n{conf.read_text()}"))
         self.log = folder / "log"
         with self.log.open("wb") as log:
             self.process = subprocess.Popen([program, "-c", str(conf)], stdout=log, stderr=log)
@@ -221,6 +222,70 @@ def test_the_daemon_hears_and_a_float_does_not(broker: Guarded) -> None:
     assert not broker.reaches("float-9", "cellar/float-9", "float-1")
     assert not broker.reaches("float-1", "cellar/float-1", "float-9")
     assert not broker.reaches("float-1", "cellar/float-1", "float-1")
+
+
+def test_what_no_float_says_in_one_message_is_not_taken(broker: Guarded) -> None:
+    """100 kB are a night's readings in one pack; what is longer only fills memory."""
+    heard = waiting_for_the_daemon(broker, [100_000], [140_000], [300_000], [1_000])
+
+    assert heard == [100_000, 1_000]
+
+
+def test_one_float_that_floods_fills_no_more_than_so_many_bytes(tmp_path: Path) -> None:
+    """With a hundredth of the limit, so that the test need not fill the memory either."""
+    broker = Guarded(
+        tmp_path, lambda conf: conf.replace("max_queued_bytes 134217728", "max_queued_bytes 1342177")
+    )
+    try:
+        heard = waiting_for_the_daemon(broker, [10_000] * 400)
+
+        assert 100 <= len(heard) <= 140, "1.34 MB of 4"
+    finally:
+        broker.process.terminate()
+        broker.process.wait(10)
+
+
+def waiting_for_the_daemon(broker: Guarded, *parts: list[int]) -> list[int]:
+    """Return the sizes of what comes of a float's messages of some sizes, published while the daemon is away."""
+    heard: list[int] = []
+
+    def daemon() -> paho.Client:
+        client = paho.Client(CallbackAPIVersion.VERSION2, client_id="a-daemon", clean_session=False)
+        client.username_pw_set("mustwatch", broker.passwords["mustwatch"])
+        client.on_connect = lambda c, *_: c.subscribe("cellar/#", 1)
+        client.on_message = lambda _c, _u, message: heard.append(len(message.payload))
+        client.connect("127.0.0.1", broker.port)
+        client.loop_start()
+        return client
+
+    ready = threading.Event()
+    first = daemon()
+    first.on_subscribe = lambda *_: ready.set()
+    assert ready.wait(10)
+    first.disconnect()
+    first.loop_stop()
+    for part in parts:  # a connection each: who says too much is put out
+        client = broker.client("float-1")
+        said: list[int] = []
+        gone = threading.Event()
+        client.on_publish = lambda *_, said=said: said.append(1)
+        client.on_disconnect = lambda *_, gone=gone: gone.set()
+        client.connect("127.0.0.1", broker.port)
+        client.loop_start()
+        for size in part:
+            client.publish("cellar/float-1", b"x" * size, qos=1)
+        wait_until(
+            lambda said=said, part=part, gone=gone: len(said) == len(part) or gone.is_set(), 20, "answers"
+        )
+        client.loop_stop()
+    again = daemon()
+    before = -1
+    while before < len(heard):
+        before = len(heard)
+        time.sleep(0.7)
+    again.disconnect()
+    again.loop_stop()
+    return heard
 
 
 def test_a_float_that_is_shut_out_stays_out(broker: Guarded) -> None:

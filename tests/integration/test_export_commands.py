@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from cellars import PLAN, T0, entry, evaluate, new_store, readings
-from mustwatch.cellar.book import Note, Racking
+from mustwatch.cellar.book import Note, Racking, Start
+from mustwatch.cellar.history import BEGINNING_MS, SensorStay
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.cellar.reading import Reading
 from mustwatch.export import COLUMNS, Export, Wanted
@@ -65,6 +66,20 @@ def test_the_csv_has_the_promised_columns_and_one_row_per_reading(store: Store, 
     assert set(PROMISED) <= set(found[0])
     assert len(found) == store.readings.count()
     assert [row["observed_at"] for row in found] == sorted(row["observed_at"] for row in found)
+
+
+@pytest.mark.parametrize("name", ["=1+1", "+43", "-5", "@SUM(A1)", "\tx", "plain"])
+def test_a_name_is_never_worked_out_by_a_spreadsheet(store: Store, mustwatch: Command, name: str) -> None:
+    """Source: OWASP, "CSV Injection"."""
+    store.book.append(entry(3.5, Start("cup"), lot=name))
+    store.book.configure_place(SensorStay(name, "cup", BEGINNING_MS))
+    store.readings.add([Reading(name, T0 + int(3.6 * DAY_MS), T0, 1.05, None, -3.5)])
+
+    (row,) = [row for row in rows(mustwatch("export").stdout) if name in row["sensor"]]
+
+    wanted = name if name == "plain" else f"'{name}"
+    assert (row["sensor"], row["lot"]) == (wanted, wanted)
+    assert row["celsius"] == "-3.5", "a number stays one"
 
 
 def test_what_is_exported_reads_back_as_what_is_stored(store: Store, mustwatch: Command) -> None:

@@ -2,8 +2,9 @@
 
 import http.client
 import json
+import socket
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 import pytest
 
@@ -105,6 +106,30 @@ def test_more_listeners_than_the_machine_bears_are_turned_away(
         one_more = Listener(port)
         assert one_more.answer.status == 503
         one_more.close()
+
+
+def test_listeners_that_come_at_once_are_counted_all_the_same(
+    served: Callable[..., tuple[Pages, int]],
+) -> None:
+    """Each was looked at before any of the others was counted: 105 listened where 32 may."""
+    pages, port = served()
+    made = [socket.create_connection(("127.0.0.1", port), 10) for _ in range(LISTENERS_AT_MOST + 7)]
+    try:
+        request = f"GET /api/events?since={pages.hand.version()} HTTP/1.1\r\nHost: localhost\r\n\r\n".encode()
+        for one in made:
+            one.sendall(request)
+        answers = [one.recv(2000) for one in made]
+        listening = 0
+        for one, answer in zip(made, answers, strict=True):
+            one.settimeout(1.0)
+            with suppress(TimeoutError):
+                while (more := one.recv(2000)) and b"0\r\n\r\n" not in answer:
+                    answer += more
+            listening += b" 200 " in answer and b"0\r\n\r\n" not in answer
+        assert listening == LISTENERS_AT_MOST
+    finally:
+        for one in made:
+            one.close()
 
 
 def test_events_ask_for_the_token_too(served: Callable[..., tuple[Pages, int]]) -> None:

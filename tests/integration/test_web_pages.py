@@ -12,7 +12,7 @@ from httpx import Response
 from mustwatch.app.web_backend import StoreHand
 from mustwatch.cellar.book import Note, Reanchor
 from mustwatch.cellar.instant import DAY_MS, HOUR_MS
-from mustwatch.web.access import ATTEMPTS, ATTEMPTS_WINDOW_S, AccessRules
+from mustwatch.web.access import ATTEMPTS, ATTEMPTS_WINDOW_S, COOKIE, AccessRules
 from mustwatch.web.app import create_app
 from mustwatch.web.cellarhand import Wish
 from mustwatch.web.forms import FORMS, START
@@ -332,6 +332,24 @@ def test_signing_out_ends_it(pages_over: Over) -> None:
     client.post("/leave", data={"form_token": form_token(client.get("/").text)})
 
     assert client.get("/", follow_redirects=False).status_code == 303
+
+
+def test_signing_out_ends_the_session_itself_whoever_has_copied_its_cookie(pages_over: Over) -> None:
+    pages = pages_over(TOKEN)
+    client = pages.client
+    client.post("/enter", data={"token": TOKEN})
+    copy = {"Cookie": f"{COOKIE}={client.cookies[COOKIE]}"}
+    client.post("/leave", data={"form_token": form_token(client.get("/").text)})
+    client.cookies.clear()
+
+    assert client.get("/", headers=copy, follow_redirects=False).status_code == 303
+    assert client.get("/api/cellar", headers=copy).status_code == 401
+    restarted = TestClient(create_app(pages.hand, AccessRules(TOKEN), now_s=lambda: pages.clocks.now_s))
+    assert restarted.get("/api/cellar", headers=copy).status_code == 401, "nor does a restart revive it"
+    other = restarted.post("/enter", data={"token": TOKEN}, follow_redirects=False)
+    assert other.status_code == 303, "another one may begin"
+    assert restarted.get("/api/cellar").status_code == 200
+    restarted.close()
 
 
 def test_a_link_from_a_message_comes_again_so_that_the_strict_cookie_is_sent(pages_over: Over) -> None:

@@ -1,5 +1,6 @@
 """The pages' hand in the house: answers what they ask from the store, by the same views and rules as the commands."""
 
+import logging
 import sqlite3
 import threading
 from collections.abc import Callable, Mapping, Sequence
@@ -62,6 +63,10 @@ from mustwatch.web.cellarhand import (
     Written,
 )
 
+log = logging.getLogger(__name__)
+
+SESSIONS_LEFT = "sessions_left"
+"""Name under which the sessions that were left are kept, with blanks between."""
 VERSION_CACHE_KIB = 64
 """Page cache of the connection that only asks whether something was written."""
 
@@ -438,6 +443,17 @@ class StoreHand:
         return calendar_feed(self._store, self._settings, self._now_ms())
 
     # --- how the daemon is ---------------------------------------------------------------------------------
+
+    def sessions_left(self) -> list[str]:
+        """Return the sessions that were left."""
+        return str(self._store.watching.kept(SESSIONS_LEFT) or "").split()
+
+    def keep_sessions_left(self, left: list[str]) -> None:
+        """Keep which sessions were left; on a full card they have ended all the same, up to a restart."""
+        try:
+            self._store.watching.keep(SESSIONS_LEFT, " ".join(left))
+        except sqlite3.OperationalError:
+            log.warning("a session that was left could not be noted", exc_info=True)
 
     def health(self) -> tuple[bool, dict[str, Any]]:
         """Return whether all is well, and what was looked at."""

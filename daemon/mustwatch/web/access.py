@@ -8,7 +8,7 @@ import hashlib
 import hmac
 import secrets
 from collections import OrderedDict, deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from enum import Enum, auto
 from urllib.parse import urlsplit
@@ -51,6 +51,7 @@ class Gate:
         mono_s: Callable[[], float],
         now_s: Callable[[], float],
         secret: bytes | None = None,
+        left: Iterable[str] = (),
     ) -> None:
         """Set up.
 
@@ -60,6 +61,7 @@ class Gate:
             now_s: the wall clock, seconds since the epoch, for the age of sessions.
             secret: what sessions and forms are signed with; made from the token, so that a restart signs nobody
                 out and a new token signs everybody out; without a token it is chance.
+            left: sessions that somebody has left, as ``leave`` returned them.
         """
         self._rules = rules
         self._mono_s = mono_s
@@ -68,6 +70,7 @@ class Gate:
             hashlib.sha256(b"mustwatch sessions\x00" + rules.token.encode()).digest() if rules.token else None
         )
         self._secret = secret or made or secrets.token_bytes(32)
+        self._left = set(left)
         self._failures: OrderedDict[str, deque[float]] = OrderedDict()
         self._all_failures: deque[float] = deque()
 
@@ -149,7 +152,14 @@ class Gate:
             return False
         if not hmac.compare_digest(signature.encode(), self._sign("session", said).encode()):
             return False
-        return self._now_s() - int(issued) < SESSION_LIFE_S
+        return said not in self._left and self._now_s() - int(issued) < SESSION_LIFE_S
+
+    def leave(self, session: str) -> list[str]:
+        """End a session, whoever holds its cookie, and return all that were left and are not too old by themselves."""
+        self._left.add(session.rpartition(".")[0])
+        since_s = self._now_s() - SESSION_LIFE_S
+        self._left = {said for said in self._left if int(said.partition(".")[0]) >= since_s}
+        return sorted(self._left)
 
     def form_token(self, session: str) -> str:
         """Return what a form of this session carries."""

@@ -48,7 +48,7 @@ def create_app(
         rules: who may look.
         mono_s, now_s: the clocks of the limit on attempts and of sessions.
     """
-    gate = Gate(rules, mono_s=mono_s, now_s=now_s)
+    gate = Gate(rules, mono_s=mono_s, now_s=now_s, left=hand.sessions_left())
     statics = Statics()
     shell = Shell(hand, gate, statics)
     app = FastAPI(

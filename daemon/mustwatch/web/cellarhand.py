@@ -103,6 +103,14 @@ class Cellarhand(Protocol):
         """Return a number that changes whenever something was written, by whomever; cheap to ask each second."""
         ...
 
+    def sessions_left(self) -> list[str]:
+        """Return the sessions that were left, as kept."""
+        ...
+
+    def keep_sessions_left(self, left: list[str]) -> None:
+        """Keep over a restart which sessions were left."""
+        ...
+
     def cellar(self) -> Document:
         """Return the document of ``mustwatch cellar --json``."""
         ...

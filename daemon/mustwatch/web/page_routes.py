@@ -159,6 +159,7 @@ def entrance_routes(shell: Shell) -> APIRouter:
     @router.post("/leave")
     def leave(request: Request, form_token: Annotated[str, Form()] = "") -> Response:
         check_form(gate, request, form_token)
+        shell.hand.keep_sessions_left(gate.leave(request.state.session))
         left = RedirectResponse("/enter", status_code=303)
         left.headers.append("Set-Cookie", session_cookie("", secure=False, life_s=0))
         return left
