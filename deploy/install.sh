@@ -409,9 +409,12 @@ do_upgrade() {
   if make_release; then upgrade_to_new_release; fi
 }
 
+# The service may put a link in place of any file of its own, so what lies there is touched as the service.
+as_service() { setpriv --reuid="$user" --regid="$user" --clear-groups -- "$@"; }
+
 schema() { # of the store as it lies on the disk; "" if there is none
   [ -e "$var/cellar.db" ] || return 0
-  python3 - "$var/cellar.db" <<'PY'
+  as_service python3 -I - "$var/cellar.db" <<'PY'
 import sqlite3, sys
 with sqlite3.connect(f"file:{sys.argv[1]}?mode=ro", uri=True) as store:
     print(max((row[0] for row in store.execute("SELECT version FROM migration")), default=0))
@@ -435,7 +438,7 @@ upgrade_to_new_release() {
   if [ -n "$before" ]; then
     backup=$var/backups/before-upgrade-$(date -u +%Y%m%dT%H%M%SZ).db
     say "backing up to $backup"
-    setpriv --reuid="$user" --regid="$user" --clear-groups -- "$opt/current/bin/python" -I - "$backup" <<'PY' || {
+    as_service "$opt/current/bin/python" -I - "$backup" <<'PY' || {
 import sys
 from pathlib import Path
 from mustwatch.store.backup import write_backup
@@ -469,12 +472,16 @@ go_back() {
     # The former version cannot read the store as the newer one left it.
     backup=$(cat "$opt/backup-of-upgrade")
     aside=$var/cellar.db.of-$(basename "$failed")
+    if ! (umask 0077 && as_service cp -- "$backup" "$var/cellar.db.back"); then
+      systemctl start mustwatch || true
+      fail "$backup is nothing that the service can read, so nothing was changed"
+    fi
     say "the store goes back to $backup; the newer one is kept as $aside"
     for companion in -wal -shm; do
-      [ ! -e "$var/cellar.db$companion" ] || mv "$var/cellar.db$companion" "$aside$companion"
+      [ ! -e "$var/cellar.db$companion" ] || as_service mv "$var/cellar.db$companion" "$aside$companion"
     done
-    mv "$var/cellar.db" "$aside"
-    install -m 0600 -o "$user" -g "$user" "$backup" "$var/cellar.db"
+    as_service mv "$var/cellar.db" "$aside"
+    as_service mv "$var/cellar.db.back" "$var/cellar.db"
   fi
   ln -sfn "$former" "$opt/current"
   rm -f "$opt/previous"

@@ -411,6 +411,7 @@ def test_a_rollback_brings_the_former_version_back_with_a_store_that_it_can_read
     )
     pi.install("upgrade", "--from", pi.bring(newer))
     assert pi.said("mustwatch", "--version") == "mustwatch 0.1.92"
+    refuse_a_link_in_the_backup_s_place(pi)
 
     said = pi.run("/opt/mustwatch/deploy/install.sh", "rollback").stdout
 
@@ -424,6 +425,26 @@ def test_a_rollback_brings_the_former_version_back_with_a_store_that_it_can_read
         "mustwatch 600",
         "mustwatch 600",
     ]
+
+
+def refuse_a_link_in_the_backup_s_place(pi: Pi) -> None:
+    """The service owns the folder of backups: a rollback, which root types, must not read for it what root can."""
+    secret = pi.root / "root/secret"
+    secret.write_text("for root alone")
+    secret.chmod(0o600)
+    backup = pi.said("cat", "/opt/mustwatch/backup-of-upgrade")
+    as_the_service = ("setpriv", "--reuid=mustwatch", "--regid=mustwatch", "--clear-groups")
+    pi.run(*as_the_service, "mv", backup, f"{backup}.good")
+    pi.run(*as_the_service, "ln", "-s", "/root/secret", backup)
+
+    refused = pi.run("/opt/mustwatch/deploy/install.sh", "rollback", check=False)
+
+    assert refused.returncode == 1
+    assert "nothing was changed" in refused.stderr
+    assert pi.said("mustwatch", "--version") == "mustwatch 0.1.92"
+    wait_until(lambda: pi.said("systemctl", "is-active", "mustwatch") == "active", 20, "it keeps watch")
+    assert pi.run("grep", "-rl", "for root alone", "/var/lib/mustwatch", check=False).stdout == ""
+    pi.run(*as_the_service, "mv", f"{backup}.good", backup)
 
 
 def test_a_second_rollback_has_nothing_to_go_back_to_and_changes_nothing(pi: Pi) -> None:
