@@ -15,13 +15,16 @@ from mustwatch.alerting.rules import tomorrow_ms
 from mustwatch.app.one_tap_link import one_tap_of
 from mustwatch.cellar.book import WHOLE_CELLAR, Entry, EntryKind
 from mustwatch.cellar.history import in_force
+from mustwatch.cellar.instant import iso
 from mustwatch.cellar.measures import Measures
 from mustwatch.cellar.naming import unknown_lot
+from mustwatch.cellar.reading import Reading
 from mustwatch.cellar.stock import stock
 from mustwatch.config.label_sheets import label_sheets
 from mustwatch.config.plan import measures_of, plan_of
 from mustwatch.config.settings import Settings
 from mustwatch.recording.recorder import Recorded, Recorder, RefusedError, WrittenBeforeError
+from mustwatch.recording.setting_aside import NoSuchReadingError, SettingAside
 from mustwatch.recording.typed import ManyWrongError, Typed
 from mustwatch.recording.typed_entry import entry_typed
 from mustwatch.recording.when import WhenError, end_of_day
@@ -306,6 +309,28 @@ class StoreHand:
     def quarantine(self, limit: int) -> Document:
         """Return what could not be read."""
         return quarantine_view(self._store, limit)
+
+    def set_aside(self, sensor: str, at: str, why: str) -> Document:
+        """Set one reading aside.
+
+        Raises:
+            NotKnownError: there is no such reading.
+            NotPossibleError: the instant cannot be read.
+        """
+        return self._moved(lambda setting: setting.set_aside(sensor, at, why))
+
+    def put_back(self, sensor: str, at: str) -> Document:
+        """Put a reading back that was set aside. Raises as ``set_aside`` does."""
+        return self._moved(lambda setting: setting.put_back(sensor, at))
+
+    def _moved(self, move: Callable[[SettingAside], Reading]) -> Document:
+        try:
+            reading = move(SettingAside(Recorder(self._store, self._settings, self._now_ms(), self._wake)))
+        except NoSuchReadingError as error:
+            raise NotKnownError(str(error)) from None
+        except WhenError as error:
+            raise NotPossibleError(str(error)) from None
+        return {"sensor": reading.sensor, "observed_at": iso(reading.observed_ms)}
 
     # --- writing -------------------------------------------------------------------------------------------
 

@@ -6,7 +6,7 @@ import typer
 
 from mustwatch.cellar.additions import Purpose
 from mustwatch.cellar.book import EntryKind, Malic, Note, Tasting
-from mustwatch.cli import record_changes, record_transfers
+from mustwatch.cli import record_changes, record_readings, record_transfers
 from mustwatch.cli.hand import (
     AsJson,
     At,
@@ -28,6 +28,7 @@ app = typer.Typer(
     help="Write in the cellar book what was done and measured; --at for what was done earlier.",
 )
 record_changes.add_to(app)
+record_readings.add_to(app)
 record_transfers.add_to(app)
 
 

@@ -104,7 +104,12 @@ class Evaluation:
             sensor_watch = SensorWatch.restore(snapshot, sensor) if snapshot else SensorWatch(sensor)
             for alert in held.get(sensor.id, ()):
                 sensor_watch.hold(alert.kind, alert.severity, alert.opened_ms, alert.subject.vessel)
-            last_ms = BEGINNING_MS if latest is None else latest.observed_ms
+            # One that was set aside may be said again: what is not newer than it is looked up.
+            last_ms = max(
+                BEGINNING_MS if latest is None else latest.observed_ms,
+                *(aside.reading.observed_ms for aside in store.readings.aside(sensor.id)),
+                BEGINNING_MS,
+            )
             self._ways.add(sensor.id, sensor_watch, last_ms)
         for history in self.history.lots.values():
             if history.ended_ms is None:

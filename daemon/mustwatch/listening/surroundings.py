@@ -11,7 +11,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from mustwatch.cellar.instant import from_ms
+from mustwatch.cellar.instant import from_ms, iso
 from mustwatch.config.settings import Settings
 from mustwatch.ingest.clock import NOT_BEFORE_MS
 
@@ -156,7 +156,8 @@ def store(settings: Settings, now_ms: int) -> Iterator[Look]:
     try:
         with closing(sqlite3.connect(read_only(path), uri=True, timeout=ANSWER_S)) as db:
             version = db.execute("SELECT max(version) FROM migration").fetchone()[0]
-            newest_ms = db.execute("SELECT max(observed_ms) FROM reading").fetchone()[0]
+            newest = "SELECT observed_ms, id FROM reading JOIN sensor ON key=sensor ORDER BY observed_ms DESC LIMIT 1"
+            newest_ms, newest_of = db.execute(newest).fetchone() or (None, "")
             broken = _unreadable(db) if version >= CHECKSUMS_SINCE else []
             unwatched = _unwatched(db, settings) if version >= CHECKSUMS_SINCE else {}
     except sqlite3.Error as error:
@@ -187,8 +188,8 @@ def store(settings: Settings, now_ms: int) -> Iterator[Look]:
         yield Look(
             "clock",
             State.MEND,
-            f"the newest reading is {ahead} ahead of this machine's clock",
-            "set the clock",
+            f"the newest reading, of {newest_of}, is {ahead} ahead of this machine's clock",
+            f"set the clock; or, if that is right: mustwatch record set-aside {newest_of} {iso(newest_ms)}",
         )
     if is_kept(path):
         yield Look("daemon", State.GOOD, "keeps watch")

@@ -28,6 +28,14 @@ class Unreadable(NamedTuple):
     detail: str
 
 
+class Aside(NamedTuple):
+    """A reading that somebody set aside: when, and why."""
+
+    reading: Reading
+    aside_ms: int
+    why: str
+
+
 class Readings:
     """The readings table: one row per sensor and instant, never changed once written, only completed."""
 
@@ -110,13 +118,48 @@ class Readings:
             )
             note_landed(self._db, (reading.observed_ms,))
 
-    def get(self, sensor: str, observed_ms: int) -> Reading | None:
-        """Return the stored reading of a sensor at an instant, or None."""
-        rows = self._db.query(
-            f"SELECT {_COLUMNS} FROM reading WHERE observed_ms=? AND sensor=?",  # noqa: S608
-            (observed_ms, self._key(sensor)),
+    def set_aside(self, reading: Reading, now_ms: int, why: str) -> None:
+        """Take a reading out of all that is concluded and shown; it is kept as it was said."""
+        self._move(
+            reading,
+            f"INSERT INTO reading_aside ({_COLUMNS}, aside_ms, why) SELECT {_COLUMNS}, ?, ? FROM reading",  # noqa: S608
+            (now_ms, why),
+            "DELETE FROM reading",
         )
-        return self._reading(rows[0]) if rows else None
+
+    def put_back(self, reading: Reading) -> None:
+        """Take a reading in again that was set aside."""
+        source = f"SELECT {_COLUMNS} FROM reading_aside"  # noqa: S608
+        into = f"INSERT OR IGNORE INTO reading ({_COLUMNS}) {source}"
+        self._move(reading, into, (), "DELETE FROM reading_aside")
+
+    def _move(self, reading: Reading, into: str, values: tuple[object, ...], out_of: str) -> None:
+        where = " WHERE observed_ms=? AND sensor=?"
+        place = (reading.observed_ms, self._key(reading.sensor))
+        with self._db.transaction():
+            self._db.execute(into + where, (*values, *place))
+            self._db.execute(out_of + where, place)
+            note_landed(self._db, (reading.observed_ms,))
+
+    def aside(self, sensor: str) -> list[Aside]:
+        """Return a sensor's readings that were set aside, in time order."""
+        rows = self._db.query(
+            f"SELECT {_COLUMNS}, aside_ms, why FROM reading_aside WHERE sensor=? ORDER BY observed_ms",  # noqa: S608
+            (self._known(sensor),),
+        )
+        return [Aside(self._reading(row[:9]), row[9], row[10]) for row in rows]
+
+    def get(self, sensor: str, observed_ms: int) -> Reading | None:
+        """Return the reading of a sensor at an instant that is stored, or set aside, or None."""
+        key = self._key(sensor)
+        for table in ("reading", "reading_aside"):
+            rows = self._db.query(
+                f"SELECT {_COLUMNS} FROM {table} WHERE observed_ms=? AND sensor=?",  # noqa: S608
+                (observed_ms, key),
+            )
+            if rows:
+                return self._reading(rows[0])
+        return None
 
     def _reading(self, row: tuple[Any, ...]) -> Reading:
         at_ms, key, delay_ms, gravity, inclination, temperature, battery, signal, stamp = row

@@ -116,6 +116,16 @@ CREATE TRIGGER mirror_message_update AFTER UPDATE OF told_ms, expired_ms ON outb
 """
 
 
+# A reading that somebody set aside is out of all that is concluded and shown, and kept as it was said.
+_ASIDE = """
+CREATE TABLE reading_aside (
+  observed_ms INTEGER NOT NULL, sensor INTEGER NOT NULL, delay_ms INTEGER NOT NULL,
+  gravity REAL, inclination_deg REAL, temperature_c REAL, battery_v REAL, signal_dbm REAL,
+  stamp INTEGER NOT NULL, aside_ms INTEGER NOT NULL, why TEXT NOT NULL,
+  PRIMARY KEY (observed_ms, sensor)) WITHOUT ROWID
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Migration:
     """One step of the schema; ``apply`` runs inside a transaction and must not end it."""
@@ -143,6 +153,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(2, "the mirror's spool", _script(";\n".join((_MIRROR, *_MIRROR_TRIGGERS)))),
     Migration(3, "the mirror's marker", _script(_MARKER)),
     Migration(CHECKSUMS_SINCE, "checksums, and rows set aside", add_checksums),
+    Migration(5, "readings set aside", _script(_ASIDE)),
 )
 
 

@@ -48,6 +48,10 @@ def _sensor(store: Store, sensor: Sensor, history: CellarHistory, now_ms: int) -
         and battery <= sensor.battery_low_v,
         "beyond_calibration": latest is not None and _is_beyond(store, sensor, latest),
         "calibrations": _calibrations(store, sensor),
+        "set_aside": [
+            {**_said(reading), "set_aside_at": iso(aside_ms), "why": why}
+            for reading, aside_ms, why in store.readings.aside(sensor.id)
+        ],
         "offset": next((offset for _, offset in reversed(history.offsets.get(sensor.id, ()))), 0.0),
     }
 

@@ -49,6 +49,8 @@ SENT: Responses = {
 }
 
 LotName = Annotated[str, Path(description="The lot's name.", min_length=1, max_length=64)]
+SensorId = Annotated[str, Path(description="The sensor's id.", min_length=1, max_length=64)]
+Observed = Annotated[str, Path(description="When it was observed, as `/api/sensors` says.", max_length=40)]
 When = Annotated[datetime | None, Query(description=f"ISO 8601 with offset, as {INSTANT_EXAMPLE}.")]
 
 
@@ -251,6 +253,26 @@ def api_writing_routes(shell: Shell) -> APIRouter:
     ) -> JSONResponse:
         """Write an entry of the wrong lot into the right one's book; it is undone where it was."""
         return written_json(hand.move_entry(lot, entry_id, to.lot, to.despite), 200)
+
+    @router.post(
+        "/sensors/{sensor}/readings/{at}/set-aside",
+        response_model=sensor_models.ReadingMoved,
+        responses=MISSING | OVER,
+        summary="Set a reading aside",
+    )
+    def set_aside(sensor: SensorId, at: Observed, body: Annotated[sensor_models.Why, Body()]) -> JSONResponse:
+        """Take one reading, as of a clock that was wrong, out of all that is concluded and shown. It is kept."""
+        return JSONResponse(hand.set_aside(sensor, at, body.why))
+
+    @router.delete(
+        "/sensors/{sensor}/readings/{at}/set-aside",
+        response_model=sensor_models.ReadingMoved,
+        responses=MISSING | OVER,
+        summary="Put a reading back",
+    )
+    def put_back(sensor: SensorId, at: Observed) -> JSONResponse:
+        """Take a reading in again that was set aside."""
+        return JSONResponse(hand.put_back(sensor, at))
 
     return router
 

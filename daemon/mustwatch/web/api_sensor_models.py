@@ -2,7 +2,7 @@
 
 from typing import Literal
 
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 
 from mustwatch.web.api_models import Instant, Severity
 
@@ -38,6 +38,26 @@ class Calibration(BaseModel):
     points: list[CalibrationPoint]
 
 
+class SetAside(Said):
+    """A reading that somebody set aside: when, and why."""
+
+    set_aside_at: Instant
+    why: str
+
+
+class ReadingMoved(BaseModel):
+    """A reading that was set aside, or put back."""
+
+    sensor: str
+    observed_at: Instant
+
+
+class Why(BaseModel):
+    """Why a reading is set aside."""
+
+    why: str = Field("", max_length=500)
+
+
 class Sensor(BaseModel):
     """A sensor: where it is, when it was last heard, its battery, its calibrations (newest first)."""
 
@@ -57,6 +77,7 @@ class Sensor(BaseModel):
     beyond_calibration: bool
     """Its last inclination lies outside the points it was calibrated with: the gravity is an extrapolation."""
     calibrations: list[Calibration]
+    set_aside: list[SetAside]
     offset: float
 
 

@@ -227,6 +227,19 @@ class Cellarhand(Protocol):
         """Return every sensor: last heard, battery, place, calibration with residuals."""
         ...
 
+    def set_aside(self, sensor: str, at: str, why: str) -> Document:
+        """Set one reading aside: out of all that is concluded and shown, but kept. Return which.
+
+        Raises:
+            NotKnownError: there is no such reading.
+            NotPossibleError: the instant cannot be read.
+        """
+        ...
+
+    def put_back(self, sensor: str, at: str) -> Document:
+        """Put a reading back that was set aside. Raises as ``set_aside`` does."""
+        ...
+
     def quarantine(self, limit: int) -> Document:
         """Return what could not be read: counts by reason, and the newest payloads."""
         ...

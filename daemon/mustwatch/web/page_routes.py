@@ -15,6 +15,7 @@ from mustwatch.web.shell import Shell
 
 QUARANTINE_SHOWN = 50
 Night = Annotated[date | None, Query(alias="date", ge=NIGHT_EARLIEST, le=NIGHT_LATEST)]
+Filled = Annotated[str, Form(max_length=500)]
 ICON_SIZES = (192, 512)
 PAPER = "#f6f1e4"
 """The ground of the pages by day, as in the style sheet."""
@@ -113,6 +114,20 @@ def page_routes(shell: Shell) -> APIRouter:
     def sensors(request: Request) -> HTMLResponse:
         quarantine = hand.quarantine(QUARANTINE_SHOWN)
         return shell.page(request, "sensors.html", sensors=hand.sensors(), quarantine=quarantine)
+
+    @router.post("/sensors/set-aside")
+    def set_aside(
+        request: Request, sensor: Filled, at: Filled, why: Filled = "", form_token: Filled = ""
+    ) -> Response:
+        check_form(shell.gate, request, form_token)
+        hand.set_aside(sensor, at, why)
+        return RedirectResponse("/sensors", status_code=303)
+
+    @router.post("/sensors/put-back")
+    def put_back(request: Request, sensor: Filled, at: Filled, form_token: Filled = "") -> Response:
+        check_form(shell.gate, request, form_token)
+        hand.put_back(sensor, at)
+        return RedirectResponse("/sensors", status_code=303)
 
     return router
 
