@@ -54,6 +54,8 @@ OPERATIONS = [
     ("/api/alerts/{alert_id}/acknowledge", "POST"),
     ("/api/messages/undelivered", "GET"),
     ("/api/sensors", "GET"),
+    ("/api/sensors/{sensor}/readings/{at}/set-aside", "POST"),
+    ("/api/sensors/{sensor}/readings/{at}/set-aside", "DELETE"),
     ("/api/quarantine", "GET"),
 ]
 
