@@ -5,8 +5,9 @@ import math
 from collections.abc import Iterable
 from pathlib import Path
 
+from mustwatch.alerting.message import MessageKind, written_message
 from mustwatch.alerting.rules import TellRules
-from mustwatch.cellar.book import Entry, Start, What
+from mustwatch.cellar.book import Entry, Note, Start, What
 from mustwatch.cellar.history import BEGINNING_MS, SensorStay
 from mustwatch.cellar.instant import DAY_MS, MINUTE_MS
 from mustwatch.cellar.profile import Profile
@@ -15,6 +16,7 @@ from mustwatch.cellar.sensor import Sensor, SensorKind
 from mustwatch.cellar.vessel import Vessel, VesselKind
 from mustwatch.config.plan import CellarPlan
 from mustwatch.evaluation.live import Evaluation
+from mustwatch.store.book import CalibrationPoints
 from mustwatch.store.store import Store
 
 T0 = 1_788_220_800_000
@@ -64,6 +66,18 @@ def new_store(path: Path, *entries: Entry) -> Store:
     for one in entries or (entry(0, Start("bucket", gravity=1.050, temperature_c=19.0)),):
         store.book.append(one)
     return store
+
+
+def lived_store(path: Path, said: Iterable[Reading]) -> Path:
+    """Make a store with something in each of its tables, and return where it is."""
+    start = Start("bucket", gravity=1.050, temperature_c=19.0)
+    store = new_store(path, entry(0, start), entry(1, Note("a note")))
+    evaluate(store, [said])
+    store.book.save_calibration(CalibrationPoints("float", T0, ((25.0, 1.0), (70.0, 1.11))))
+    store.watching.keep("job:backup", "1")
+    store.outbox.put([written_message(MessageKind.TEST, "phone", "t", "b", T0, DAY_MS)])
+    store.close()
+    return path
 
 
 def evaluate(store: Store, batches: Iterable[Iterable[Reading]], now_ms: int | None = None) -> Evaluation:

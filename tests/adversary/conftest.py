@@ -13,6 +13,8 @@ sys.path.insert(0, str(HERE))
 
 from attack_table import Row, table  # noqa: E402 - found by the line before
 
+from cellars import lived_store, readings  # noqa: E402
+from daemons import Daemon  # noqa: E402
 from endpoints import HttpEndpoint  # noqa: E402
 
 OUT = HERE / "out" / "adversary.json"
@@ -30,6 +32,12 @@ def row(request: pytest.FixtureRequest) -> Callable[[str], Row]:
     return begin
 
 
+@pytest.fixture(scope="session")
+def lived(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a store with something in each of its tables."""
+    return lived_store(tmp_path_factory.mktemp("lived") / "c.db", readings(9.0))
+
+
 @pytest.fixture
 def endpoint() -> Iterator[HttpEndpoint]:
     """Return somebody to tell."""
@@ -37,6 +45,31 @@ def endpoint() -> Iterator[HttpEndpoint]:
     made.listen()
     yield made
     made.refuse()
+
+
+@pytest.fixture
+def bucket(daemon_with: Callable[[str], Daemon]) -> Callable[..., Daemon]:
+    """Make daemons over a cellar of one bucket with one float on ``cellar/float``.
+
+    The parts of the configuration may be given: the broker, the pages (none else), how the float speaks, and somebody
+    to tell by URL.
+    """
+
+    def make(
+        mqtt: str,
+        *,
+        web: str = "enabled = false",
+        float_: str = 'decoder = "senml"',
+        tell: str = "",
+        more: str = "",
+    ) -> Daemon:
+        told = f'[[tell]]\nname = "phone"\nurl = "{tell}"\nquiet_hours = ""\n' if tell else ""
+        return daemon_with(
+            f'[mqtt]\n{mqtt}\n[web]\n{web}\n{told}[[vessel]]\nname = "bucket"\nkind = "bucket"\nlitres = 30\n{more}\n'
+            f'[[sensor]]\nid = "float"\nkind = "float"\nvessel = "bucket"\ntopic = "cellar/float"\n{float_}\n'
+        )
+
+    return make
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:

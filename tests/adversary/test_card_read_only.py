@@ -14,6 +14,10 @@ from endpoints import HttpEndpoint
 from mustwatch.store.store import Store
 
 CARD_MB = 48
+FLOAT = """
+decoder = "json"
+fields = { gravity = { path = "g", unit = "SG" }, time = { path = "t", unit = "epoch_s" } }
+"""
 TOLD = "mustwatch cannot write to its card"
 
 
@@ -62,30 +66,6 @@ def card(tmp_path: Path) -> Iterator[WornCard]:
     made.unmount()
 
 
-def toml(port: int, url: str) -> str:
-    return f"""
-[mqtt]
-port = {port}
-[web]
-enabled = false
-[[tell]]
-name = "phone"
-url = "{url}"
-quiet_hours = ""
-[[vessel]]
-name = "bucket"
-kind = "bucket"
-litres = 30
-[[sensor]]
-id = "float"
-kind = "float"
-vessel = "bucket"
-topic = "cellar/float"
-decoder = "json"
-fields = {{ gravity = {{ path = "g", unit = "SG" }}, time = {{ path = "t", unit = "epoch_s" }} }}
-"""
-
-
 def publish(broker: NativeBroker, first: int, count: int) -> None:
     now_s = int(time.time()) - 4000
     broker.publish(
@@ -95,14 +75,14 @@ def publish(broker: NativeBroker, first: int, count: int) -> None:
 
 @pytest.mark.broker
 def test_it_stays_tells_once_and_stores_everything_on_a_card_that_is_well(
-    daemon_with: Callable[[str], Daemon],
+    bucket: Callable[..., Daemon],
     mosquitto: NativeBroker,
     endpoint: HttpEndpoint,
     card: WornCard,
     row: Callable[[str], Row],
 ) -> None:
     tried = row("the card becomes read-only amid the work, and is so at the next start")
-    daemon = daemon_with(toml(mosquitto.port, endpoint.url))
+    daemon = bucket(f"port = {mosquitto.port}", float_=FLOAT, tell=endpoint.url)
     config = daemon.config.read_text().replace(str(daemon.store), str(card.path / "cellar.db"))
     daemon.config.write_text(config)
     daemon.store = card.path / "cellar.db"

@@ -12,15 +12,12 @@ from shutil import copyfile
 import pytest
 from attack_table import Row
 
-from cellars import PLAN, T0, entry, evaluate, new_store, readings
+from cellars import PLAN, T0
 from daemons import Daemon, wait_until
 from endpoints import HttpEndpoint
-from mustwatch.alerting.message import MessageKind, written_message
-from mustwatch.cellar.book import Note, Start
 from mustwatch.cellar.instant import DAY_MS
 from mustwatch.config.settings import Settings
 from mustwatch.evaluation.live import Evaluation
-from mustwatch.store.book import CalibrationPoints
 from mustwatch.store.inspection import broken_rows, set_aside_broken
 from mustwatch.store.store import Store
 from mustwatch.views.cellar import cellar_view
@@ -39,21 +36,6 @@ TABLES = (
 )
 ORIGINAL = {"entry", "alert", "outbox", "calibration"}
 FLIPS = 150
-
-
-@pytest.fixture(scope="module")
-def lived(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a store with something in each of its tables."""
-    path = tmp_path_factory.mktemp("lived") / "c.db"
-    store = new_store(
-        path, entry(0, Start("bucket", gravity=1.050, temperature_c=19.0)), entry(1, Note("a note"))
-    )
-    evaluate(store, [readings(9.0)])
-    store.book.save_calibration(CalibrationPoints("float", T0, ((25.0, 1.0), (70.0, 1.11))))
-    store.watching.keep("job:backup", "1")
-    store.outbox.put([written_message(MessageKind.TEST, "phone", "t", "b", T0, DAY_MS)])
-    store.close()
-    return path
 
 
 def flip(path: Path, table: str, chance: random.Random) -> str:

@@ -41,14 +41,14 @@ def toml(broker_port: int, port: int, url: str) -> str:
     return "\n".join(lines)
 
 
-def seasons(store: Store, now_ms: int) -> None:
+def seasons(store: Store, now_ms: int, days: int = DAYS) -> None:
     """Write readings and book of lots of which nothing is concluded, as after an upgrade of the watch."""
-    from_ms = now_ms - DAYS * DAY_MS - 3 * HOUR_MS  # and nothing in the last three hours
+    from_ms = now_ms - days * DAY_MS - 3 * HOUR_MS  # and nothing in the last three hours
     for i in range(LOTS):
         at_ms = from_ms + i * 1000
         store.book.append(Entry(f"start-{i}", f"lot-{i}", at_ms, at_ms, Start(f"vessel-{i}", gravity=1.050)))
         made = []
-        for step in range(DAYS * 24 * 60 // EVERY_MIN):
+        for step in range(days * 24 * 60 // EVERY_MIN):
             at_ms = from_ms + i * 1000 + step * EVERY_MIN * MINUTE_MS
             jitter = 0.0008 * ((((step + i) * 7919) % 1000) / 500.0 - 1.0)
             gravity = round(gravity_at(step * EVERY_MIN / 1440) + jitter, 4)

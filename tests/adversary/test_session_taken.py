@@ -22,30 +22,10 @@ PROJECT = Path(__file__).resolve().parents[2]
 READINGS = 100
 
 
-def toml(port: int, url: str, client_id: str) -> str:
-    return f"""
-[mqtt]
-port = {port}
-client_id = "{client_id}"
-keepalive_seconds = 5
-reconnect_most_seconds = 1
-[web]
-enabled = false
-[[tell]]
-name = "phone"
-url = "{url}"
-quiet_hours = ""
-[[vessel]]
-name = "bucket"
-kind = "bucket"
-litres = 30
-[[sensor]]
-id = "float"
-kind = "float"
-vessel = "bucket"
-topic = "cellar/float"
-decoder = "senml"
-"""
+def mqtt(broker: NativeBroker, client_id: str) -> str:
+    return (
+        f'port = {broker.port}\nclient_id = "{client_id}"\nkeepalive_seconds = 5\nreconnect_most_seconds = 1'
+    )
 
 
 def waiting_readings(broker: NativeBroker) -> None:
@@ -76,7 +56,7 @@ def stored(daemon: Daemon) -> int:
 
 @pytest.mark.broker
 def test_a_float_that_guesses_takes_nothing_from_a_session_of_a_random_name(
-    daemon_with: Callable[[str], Daemon],
+    bucket: Callable[..., Daemon],
     mosquitto: NativeBroker,
     endpoint: HttpEndpoint,
     tmp_path: Path,
@@ -92,7 +72,7 @@ def test_a_float_that_guesses_takes_nothing_from_a_session_of_a_random_name(
         names += [line.partition("=")[2] for line in lines if line.startswith("MUSTWATCH_MQTT_CLIENT_ID=")]
     assert len(set(names)) == 2, "each installation makes a name of its own"
     assert min(map(len, names)) >= 24
-    daemon = daemon_with(toml(mosquitto.port, endpoint.url, names[0]))
+    daemon = bucket(mqtt(mosquitto, names[0]), tell=endpoint.url)
     daemon.start()
     daemon.stop()
     waiting_readings(mosquitto)
@@ -109,13 +89,13 @@ def test_a_float_that_guesses_takes_nothing_from_a_session_of_a_random_name(
 
 @pytest.mark.broker
 def test_a_session_that_was_emptied_is_told_at_once_with_since_when_readings_may_be_missing(
-    daemon_with: Callable[[str], Daemon],
+    bucket: Callable[..., Daemon],
     mosquitto: NativeBroker,
     endpoint: HttpEndpoint,
     row: Callable[[str], Row],
 ) -> None:
     tried = row("the daemon's session is thrown away under its own name")
-    daemon = daemon_with(toml(mosquitto.port, endpoint.url, "known"))
+    daemon = bucket(mqtt(mosquitto, "known"), tell=endpoint.url)
     daemon.start()
     waiting_readings(mosquitto)
     wait_until(lambda: stored(daemon) == READINGS, 20, "what came")
@@ -137,14 +117,14 @@ def test_a_session_that_was_emptied_is_told_at_once_with_since_when_readings_may
 
 @pytest.mark.broker
 def test_a_second_daemon_of_the_same_name_is_told(
-    daemon_with: Callable[[str], Daemon],
+    bucket: Callable[..., Daemon],
     mosquitto: NativeBroker,
     endpoint: HttpEndpoint,
     row: Callable[[str], Row],
 ) -> None:
     tried = row("a second daemon on a bench, under the same name")
-    daemon = daemon_with(toml(mosquitto.port, endpoint.url, "mustwatch"))
-    other = daemon_with(toml(mosquitto.port, "json://127.0.0.1:9/", "mustwatch"))
+    daemon = bucket(mqtt(mosquitto, "mustwatch"), tell=endpoint.url)
+    other = bucket(mqtt(mosquitto, "mustwatch"), tell="json://127.0.0.1:9/")
     daemon.start()
     began = time.monotonic()
     other.start()

@@ -21,29 +21,6 @@ from endpoints import HttpEndpoint
 SILENT = 1_000
 
 
-def toml(broker: int, port: int, url: str) -> str:
-    return f"""
-[mqtt]
-port = {broker}
-[web]
-port = {port}
-[[tell]]
-name = "phone"
-url = "{url}"
-quiet_hours = ""
-[[vessel]]
-name = "bucket"
-kind = "bucket"
-litres = 30
-[[sensor]]
-id = "float"
-kind = "float"
-vessel = "bucket"
-topic = "cellar/float"
-decoder = "senml"
-"""
-
-
 def processor_s(pid: int) -> float:
     fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
@@ -56,7 +33,7 @@ def hot(ago_s: int) -> bytes:
 
 @pytest.mark.broker
 def test_an_alert_is_told_meanwhile_and_the_pages_answer_again(
-    daemon_with: Callable[[str], Daemon],
+    bucket: Callable[..., Daemon],
     mosquitto: NativeBroker,
     endpoint: HttpEndpoint,
     row: Callable[[str], Row],
@@ -64,7 +41,7 @@ def test_an_alert_is_told_meanwhile_and_the_pages_answer_again(
     tried = row("a thousand silent connections to the pages")
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     port = _free_port()
-    daemon = daemon_with(toml(mosquitto.port, port, endpoint.url))
+    daemon = bucket(f"port = {mosquitto.port}", web=f"port = {port}", tell=endpoint.url)
     begun = datetime.fromtimestamp(time.time() - 7200, UTC).isoformat()
     daemon.done(
         "record", "start", "kit", "--vessel", "bucket", "--gravity", "1.05", "--celsius", "19", "--at", begun

@@ -34,18 +34,14 @@ main()
 
 @pytest.mark.broker
 def test_the_process_ends_itself_within_a_minute(
-    daemon_with: Callable[[str], Daemon],
+    bucket: Callable[..., Daemon],
     mosquitto: NativeBroker,
     monkeypatch: pytest.MonkeyPatch,
     row: Callable[[str], Row],
 ) -> None:
     tried = row("a thread hangs inside a transaction")
     monkeypatch.setattr(daemons, "COMMAND", list(HANGS))
-    daemon = daemon_with(
-        f'[mqtt]\nport = {mosquitto.port}\n[[vessel]]\nname = "bucket"\nkind = "bucket"\nlitres = 30\n'
-        '[web]\nport = 0\n[[sensor]]\nid = "float"\nkind = "float"\nvessel = "bucket"\ntopic = "cellar/float"\n'
-        'decoder = "senml"'
-    )
+    daemon = bucket(f"port = {mosquitto.port}", web="port = 0")
     daemon.start()
     mosquitto.publish(("cellar/float", b'[{"n": "gravity", "u": "/", "v": 1.05}]'))
     wait_until(lambda: "hanging" in daemon.said(), 20, "it hangs")

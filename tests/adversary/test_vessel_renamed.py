@@ -15,32 +15,7 @@ from mustwatch.config.plan import note_places, plan_of
 from mustwatch.config.settings import load
 from mustwatch.store.store import Store
 
-
-def toml(url: str) -> str:
-    return f"""
-[mqtt]
-port = 1
-[web]
-enabled = false
-[[tell]]
-name = "phone"
-url = "{url}"
-quiet_hours = ""
-[[vessel]]
-name = "bucket"
-kind = "bucket"
-litres = 30
-[[vessel]]
-name = "carboy"
-kind = "carboy"
-litres = 23
-[[sensor]]
-id = "float"
-kind = "float"
-vessel = "bucket"
-topic = "cellar/float"
-decoder = "senml"
-"""
+CARBOY = '[[vessel]]\nname = "carboy"\nkind = "carboy"\nlitres = 23'
 
 
 @pytest.mark.parametrize(
@@ -51,14 +26,14 @@ decoder = "senml"
     ],
 )
 def test_the_lot_is_named_by_start_check_cellar_and_a_message_until_it_is_written_where_it_is(
-    daemon_with: Callable[[str], Daemon],
+    bucket: Callable[..., Daemon],
     endpoint: HttpEndpoint,
     row: Callable[[str], Row],
     changed: tuple[str, str],
     gone: str,
 ) -> None:
     tried = row(f"in the configuration {changed[0].splitlines()[0]} becomes {changed[1].splitlines()[0]}")
-    daemon = daemon_with(toml(endpoint.url))
+    daemon = bucket("port = 1", tell=endpoint.url, more=CARBOY)
     now_ms = time.time_ns() // 1_000_000
     with closing(Store(daemon.store, now_ms)) as store:
         note_places(store, plan_of(load(daemon.config)), now_ms - DAY_MS)

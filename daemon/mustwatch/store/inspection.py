@@ -5,9 +5,11 @@ Nothing original is thrown away: a row that cannot be read is kept in ``set_asid
 
 import json
 import logging
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple
 
+from mustwatch.cellar.history import BEGINNING_MS
+from mustwatch.cellar.instant import DAY_MS
 from mustwatch.store.alerts import ALERTS
 from mustwatch.store.book import CALIBRATIONS, ENTRIES
 from mustwatch.store.outbox import MESSAGES
@@ -31,6 +33,23 @@ def _kept_of(row: Row) -> object:
 NUMBERS = frozenset({"book_seq", "rolled_until", "thinned_until"})
 DOCUMENTS = frozenset({"clock", "morning-told", "session", "topics"})
 STATE = Table("kept", ("name",), "name, value", _kept_of, "state", False)
+OTHERS = (
+    ("reading", "reading", True),
+    ("sensor_stay", "place of a sensor", True),
+    ("reading_aside", "reading that was set aside", True),
+    ("estimate", "estimate", False),
+    ("rollup", "quarter of an hour", False),
+    ("redelivery", "what the broker sent last", False),
+)
+"""Tables that are read without being looked at row by row: by name, what a row is called, whether it is original."""
+KINDS = {"INTEGER": "'integer'", "REAL": "'real', 'integer'", "TEXT": "'text'"}
+OF_A_LOT = frozenset({"entry", "alert", "finding", "estimate"})
+OF_ANYBODY = frozenset({"calibration", "kept", "reading", "sensor_stay"})
+MOST = 1e15
+"""No number of a row is larger; an instant in milliseconds is not, before the year 33658."""
+LOOKED_AT_MS = 60 * DAY_MS
+"""Of the readings so much is looked at, up to the newest: years of them would keep a Pi from starting for long. Older
+ones are left out when they are read."""
 TABLES = (ENTRIES, CALIBRATIONS, ALERTS, MESSAGES, CHECKPOINTS, PRESENT, FINDINGS, STATE)
 
 
@@ -59,7 +78,32 @@ def broken_rows(query: Callable[[str], Iterable[Row]]) -> list[Broken]:
                 table.make(row[keys:])
             except UNREADABLE as error:
                 found.append(Broken(table, row[:keys], row[keys:], str(error) or type(error).__name__))
-    return found
+    known = {(one.table.name, one.key) for one in found}
+    others = [Table(name, (), "", tuple, called, own) for name, called, own in OTHERS]
+    odd = [one for table in (*TABLES, *others) for one in _of_other_kinds(query, table)]
+    return found + [one for one in odd if (one.table.name, one.key) not in known]
+
+
+def _of_other_kinds(query: Callable[[str], Iterable[Row]], table: Table) -> Iterator[Broken]:
+    """Yield the rows in which something stands that its column never holds: SQLite takes anything anywhere."""
+    columns = list(query(f"SELECT name, type, [notnull], pk FROM pragma_table_info('{table.name}')"))  # noqa: S608
+    key = tuple(name for name, _, _, pk in columns if pk)
+    wrong = []
+    for name, kind, _, _ in columns:
+        if kind in KINDS:
+            wrong.append(f"typeof({name}) NOT IN ('null', {KINDS[kind]})")
+        if kind in ("INTEGER", "REAL"):
+            bounds = f"NOT BETWEEN -{MOST} AND {MOST} AND {name} != {BEGINNING_MS}"
+            wrong.append(f"{name} {bounds}" if kind == "REAL" or name.endswith("_ms") else "0")
+    since = ""
+    if table.name == "reading":
+        newest = f"(SELECT max(observed_ms) FROM reading WHERE observed_ms < {MOST})"  # noqa: S608
+        since = f"observed_ms > {newest} - {LOOKED_AT_MS} AND "
+    names = ", ".join((*key, *(name for name, _, _, _ in columns)))
+    rows = query(f"SELECT {names} FROM {table.name} WHERE {since}({' OR '.join(wrong)})")  # noqa: S608
+    for row in rows if key else ():
+        named = table._replace(key=key)
+        yield Broken(named, row[: len(key)], row[len(key) :], "a value that is none of its column's kind")
 
 
 def set_aside_broken(store: Store, now_ms: int) -> list[Broken]:
@@ -75,7 +119,10 @@ def set_aside_broken(store: Store, now_ms: int) -> list[Broken]:
             if one.table.is_original:
                 store.database.execute(
                     "INSERT INTO set_aside (at_ms, what, place, why, body) VALUES (?, ?, ?, ?, ?)",
-                    (now_ms, one.table.name, json.dumps(one.key), one.why, json.dumps(one.row, default=repr)),
+                    (
+                        *(now_ms, one.table.name, json.dumps(one.key, default=repr), one.why),
+                        json.dumps(one.row, default=repr),
+                    ),
                 )
         for lot in store.book.lots_named():  # whatever was concluded from it, or is missing now, is made anew
             store.book.note_change(lot, -(2**62) if _concerns(broken, lot) else now_ms)
@@ -84,8 +131,7 @@ def set_aside_broken(store: Store, now_ms: int) -> list[Broken]:
 
 def _concerns(broken: list[Broken], lot: str) -> bool:
     """Say whether a lot's conclusions may rest on a row that is gone: one of its own, or one that may be anybody's."""
-    of_conclusions = (ENTRIES, CALIBRATIONS, ALERTS, FINDINGS, STATE)
     return any(
-        one.table in of_conclusions and (one.table in (CALIBRATIONS, STATE) or lot in one.row)
+        one.table.name in OF_ANYBODY or (one.table.name in OF_A_LOT and lot in (*one.key, *one.row))
         for one in broken
     )

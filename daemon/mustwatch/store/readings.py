@@ -15,6 +15,8 @@ _COLUMNS = (
 )
 STAMPS: Mapping[object, Stamp] = {int(stamp): stamp for stamp in Stamp}
 """By the number that is stored. One that is none of them is taken for the daemon's own, which changes nothing."""
+NUMBERS = frozenset({int, float, type(None)})
+"""What stands in a row; one that a worn card gives back otherwise is left out."""
 _INSERT = f"INSERT OR IGNORE INTO reading ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"  # noqa: S608
 
 
@@ -189,7 +191,7 @@ class Readings:
             " ORDER BY observed_ms, sensor",
             (from_ms, until_ms, *parameters),
         )
-        return [self._reading(row) for row in rows]
+        return [self._reading(row) for row in rows if NUMBERS.issuperset(map(type, row))]
 
     def pages(
         self, from_ms: int, until_ms: int, rows: int = 2000, after_sensor: int = -1
@@ -209,7 +211,7 @@ class Readings:
             if not found:
                 return
             at_ms, key = found[-1][0], found[-1][1]
-            yield [self._reading(row) for row in found]
+            yield [self._reading(row) for row in found if NUMBERS.issuperset(map(type, row))]
 
     def key_of(self, sensor: str) -> int | None:
         """Return the number under which a sensor's readings are kept, or None if it has none."""

@@ -16,7 +16,10 @@ log = logging.getLogger(__name__)
 T = TypeVar("T")
 Row = tuple[Any, ...]
 
-UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, OverflowError, ArithmeticError, zlib.error)
+UNREADABLE = (
+    *(ValueError, TypeError, LookupError, AttributeError, OverflowError, ArithmeticError, RecursionError),
+    zlib.error,
+)
 """What a row that is not as it was written may raise on the way to what it meant."""
 
 
