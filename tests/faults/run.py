@@ -44,12 +44,24 @@ FAULTS = (
     Fault("network", 5, 50),
     Fault("mirror", 1, 5),
     Fault("endpoint", 5, 20),
+    Fault("messenger", 20, 150),
     Fault("card", 2, 10),
     Fault("clock", 1, 1),
     Fault("power", 10, 100),
     Fault("payloads", 100_000, 100_000),
 )
-LONGEST_FIRST = ("payloads", "clock", "card", "kill", "network", "broker", "endpoint", "power", "mirror")
+LONGEST_FIRST = (
+    "payloads",
+    "clock",
+    "card",
+    "kill",
+    "network",
+    "broker",
+    "endpoint",
+    "power",
+    "messenger",
+    "mirror",
+)
 
 
 def main() -> int:

@@ -10,7 +10,18 @@ from typing import Any
 import pytest
 
 HERE = Path(__file__).parent
-FAULTS = ("kill", "broker", "network", "mirror", "endpoint", "card", "clock", "power", "payloads")
+FAULTS = (
+    "kill",
+    "broker",
+    "network",
+    "mirror",
+    "endpoint",
+    "messenger",
+    "card",
+    "clock",
+    "power",
+    "payloads",
+)
 
 
 @pytest.fixture(scope="module")
