@@ -66,9 +66,9 @@ def publish(broker: NativeBroker) -> None:
 def test_by_command_the_shouting_ends_and_the_lot_is_watched_again(
     daemon: Daemon, mosquitto: NativeBroker
 ) -> None:
-    at = iso(FAR_MS)
+    at = str(iso(FAR_MS))
     assert f"mustwatch record set-aside float {at}" in daemon.command("check").stdout
-    assert daemon.json("record", "set-aside", "float", str(at), "--why", "no clock") == {
+    assert daemon.json("record", "set-aside", "float", at, "--why", "no clock") == {
         "sensor": "float",
         "observed_at": at,
         "done": "set aside",
@@ -83,7 +83,7 @@ def test_by_command_the_shouting_ends_and_the_lot_is_watched_again(
     assert is_settled(daemon), "what comes next is not late"
     observed = daemon.json("cellar")["vessels"][0]["observed_at"]
     assert observed < "2099"
-    again = daemon.command("record", "set-aside", "float", str(at))
+    again = daemon.command("record", "set-aside", "float", at)
     assert (again.returncode, "no such reading" in again.stderr) == (2, True)
 
     daemon.stop()
@@ -100,8 +100,8 @@ def test_by_api_and_page_it_is_the_same(daemon: Daemon, way: str) -> None:
     port = re.search(r"port = (\d+)\n\[\[vessel", daemon.config.read_text())
     assert port is not None
     with httpx.Client(base_url=f"http://127.0.0.1:{port[1]}", timeout=60) as client:
-        at = iso(FAR_MS)
-        path = f"/api/sensors/float/readings/{urllib.parse.quote(str(at))}/set-aside"
+        at = str(iso(FAR_MS))
+        path = f"/api/sensors/float/readings/{urllib.parse.quote(at)}/set-aside"
 
         def aside() -> list[dict[str, str]]:
             return list(client.get("/api/sensors").json()[0]["set_aside"])

@@ -274,9 +274,7 @@ def waiting_for_the_daemon(broker: Guarded, *parts: list[int]) -> list[int]:
         client.loop_start()
         for size in part:
             client.publish("cellar/float-1", b"x" * size, qos=1)
-        wait_until(
-            lambda said=said, part=part, gone=gone: len(said) == len(part) or gone.is_set(), 20, "answers"
-        )
+        wait_until(lambda: len(said) == len(part) or gone.is_set(), 20, "answers")  # noqa: B023 - called here
         client.loop_stop()
     again = daemon()
     before = -1

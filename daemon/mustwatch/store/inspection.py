@@ -48,8 +48,10 @@ OF_ANYBODY = frozenset({"calibration", "kept", "reading", "sensor_stay"})
 MOST = 1e15
 """No number of a row is larger; an instant in milliseconds is not, before the year 33658."""
 LOOKED_AT_MS = 60 * DAY_MS
-"""Of the readings so much is looked at, up to the newest: years of them would keep a Pi from starting for long. Older
-ones are left out when they are read."""
+"""Of what there is most of, so much is looked at, up to the newest: years of it would keep a Pi from starting for long.
+Older readings that cannot be read are left out when they are."""
+MOST_OF = {"reading": "observed_ms", "estimate": "at_ms", "rollup": "at_ms"}
+"""The instants of the tables with the most rows."""
 TABLES = (ENTRIES, CALIBRATIONS, ALERTS, MESSAGES, CHECKPOINTS, PRESENT, FINDINGS, STATE)
 
 
@@ -80,7 +82,9 @@ def broken_rows(query: Callable[[str], Iterable[Row]]) -> list[Broken]:
                 found.append(Broken(table, row[:keys], row[keys:], str(error) or type(error).__name__))
     known = {(one.table.name, one.key) for one in found}
     others = [Table(name, (), "", tuple, called, own) for name, called, own in OTHERS]
-    odd = [one for table in (*TABLES, *others) for one in _of_other_kinds(query, table)]
+    # A snapshot is text or packed; to be read at all it was unpacked above.
+    looked_at = [table for table in (*TABLES, *others) if table is not CHECKPOINTS]
+    odd = [one for table in looked_at for one in _of_other_kinds(query, table)]
     return found + [one for one in odd if (one.table.name, one.key) not in known]
 
 
@@ -88,6 +92,8 @@ def _of_other_kinds(query: Callable[[str], Iterable[Row]], table: Table) -> Iter
     """Yield the rows in which something stands that its column never holds: SQLite takes anything anywhere."""
     columns = list(query(f"SELECT name, type, [notnull], pk FROM pragma_table_info('{table.name}')"))  # noqa: S608
     key = tuple(name for name, _, _, pk in columns if pk)
+    if not key:  # of a version that did not have it yet
+        return
     wrong = []
     for name, kind, _, _ in columns:
         if kind in KINDS:
@@ -96,12 +102,12 @@ def _of_other_kinds(query: Callable[[str], Iterable[Row]], table: Table) -> Iter
             bounds = f"NOT BETWEEN -{MOST} AND {MOST} AND {name} != {BEGINNING_MS}"
             wrong.append(f"{name} {bounds}" if kind == "REAL" or name.endswith("_ms") else "0")
     since = ""
-    if table.name == "reading":
+    if (at := MOST_OF.get(table.name)) is not None:
         newest = f"(SELECT max(observed_ms) FROM reading WHERE observed_ms < {MOST})"  # noqa: S608
-        since = f"observed_ms > {newest} - {LOOKED_AT_MS} AND "
+        since = f"{at} > coalesce({newest}, 0) - {LOOKED_AT_MS} AND "
     names = ", ".join((*key, *(name for name, _, _, _ in columns)))
     rows = query(f"SELECT {names} FROM {table.name} WHERE {since}({' OR '.join(wrong)})")  # noqa: S608
-    for row in rows if key else ():
+    for row in rows:
         named = table._replace(key=key)
         yield Broken(named, row[: len(key)], row[len(key) :], "a value that is none of its column's kind")
 
