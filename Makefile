@@ -6,7 +6,7 @@ STAMP := $(VENV)/.ready
 NICE ?= nice
 DEMO := .demo
 
-.PHONY: demo test check lint format quick coverage unit bench bench-watch report faults adversary soak newcomer arm64 screenshots setup clean python release
+.PHONY: demo test check lint format quick coverage unit bench bench-watch report faults adversary soak arm64 screenshots setup clean python release
 
 python: # the same words, wherever it is missing
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -81,9 +81,6 @@ adversary: $(STAMP) ## attack it as a hostile float, a tired Pi or a worn card w
 soak: $(STAMP) ## the long form of the same, and two hours of work in which nothing may grow
 	$(BIN)/python tests/faults/run.py --long
 	$(BIN)/python tests/faults/soak.py $(ARGS)
-
-newcomer: $(STAMP) ## a newcomer on a fresh Debian 12 and 13, by the README alone: minutes and stumbles (as root)
-	$(BIN)/pytest -q -s tests/packaging/test_newcomer.py
 
 arm64: $(STAMP) ## the quick tests and one reading's way on an emulated 64-bit ARM (as root; slow)
 	tests/containers/run-on-arm64.sh

@@ -1,6 +1,5 @@
 """`mustwatch welcome`, walked by a person at a terminal: a real broker, a float that speaks, an endpoint that is told."""
 
-import os
 import subprocess
 import sys
 import threading
@@ -12,61 +11,20 @@ from pathlib import Path
 import pytest
 
 from brokers import NativeBroker
-from daemons import COMMAND, Daemon, wait_until
+from daemons import COMMAND, Daemon
 from endpoints import HttpEndpoint
-from mustwatch.cli.welcome import BrokerLog
 from mustwatch.config.adding import add_entry
+from mustwatch.listening.broker_log import BrokerLog, logging_everything
+from walker import Walker
 
 pytestmark = pytest.mark.broker
-
-
-class Walker:
-    """A person at the terminal, who reads what is said before they answer."""
-
-    def __init__(self, daemon: Daemon) -> None:
-        """Type `mustwatch welcome`."""
-        self.process = subprocess.Popen(
-            [*COMMAND, "welcome"],
-            env=daemon.environment,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-        )
-        self.said = ""
-        self.reader = threading.Thread(target=self._read, daemon=True)
-        self.reader.start()
-
-    def _read(self) -> None:
-        assert self.process.stdout is not None
-        with self.process.stdout as stdout:
-            while data := os.read(stdout.fileno(), 4096):
-                self.said += data.decode()
-
-    def leaves(self) -> int:
-        """Return how the command ended."""
-        assert self.process.stdin is not None
-        self.process.stdin.close()
-        self.reader.join(30)
-        return self.process.wait(30)
-
-    def sees(self, words: str) -> None:
-        """Wait for words that were not said before, and have read them."""
-        wait_until(lambda: words in self.said, 30, f"{words!r} in: {self.said}")
-        self.said = self.said.split(words, 1)[1]
-
-    def answers(self, question: str, answer: str = "") -> None:
-        """Answer a question; nothing takes what is proposed."""
-        self.sees(question)
-        assert self.process.stdin is not None
-        self.process.stdin.write(f"{answer}\n".encode())
-        self.process.stdin.flush()
 
 
 def test_a_walk_ends_with_a_float_that_is_watched_and_a_person_who_is_told(
     daemon_with: Callable[[str], Daemon], mosquitto: NativeBroker, http_endpoint: HttpEndpoint
 ) -> None:
     cellar = daemon_with(f"[mqtt]\nport = {mosquitto.port}\n[web]\nenabled = false")
-    walker = Walker(cellar)
+    walker = Walker([*COMMAND, "welcome"], cellar.environment)
     walker.sees("takes mustwatch")
     walker.answers("A name for the float", "green")
     walker.sees("topic cellar/green")
@@ -137,24 +95,40 @@ def test_an_entry_with_a_fault_changes_nothing(daemon_with: Callable[[str], Daem
     assert [p.name for p in cellar.folder.iterdir()] == ["mustwatch.toml"]
 
 
-def test_a_float_that_is_refused_is_seen_in_the_broker_s_log(
+def test_a_float_that_is_refused_is_told_why_from_the_broker_s_log(
     tmp_path: Path, mosquitto_with: Callable[..., NativeBroker]
 ) -> None:
-    broker = mosquitto_with(password="s3cret-word")
+    settings = tmp_path / "conf.d"
+    settings.mkdir()
+    acl = "user cellar\ntopic write cellar/cellar\n"
+    broker = mosquitto_with(password="s3cret-word", acl=acl, extra=f"include_dir {settings}")
+    assert broker.process is not None
+    reload = ("kill", "-HUP", str(broker.process.pid))
     log = BrokerLog(broker.directory / "log")
-    for password in ("wrong", "s3cret-word"):
-        subprocess.run(
-            [sys.executable, "-c", SPEAK, str(broker.port), password],
-            capture_output=True,
-            check=False,
-            timeout=60,
-        )
+    with logging_everything(settings, reload):
+        time.sleep(0.3)
+        for password, topic in (("wrong", "cellar/cellar"), ("s3cret-word", "cellar/other")):
+            speak(broker, password, topic)
+        remarks = log.remarks("cellar")
+    time.sleep(0.3)
+    speak(broker, "s3cret-word", "cellar/other")
+
+    assert any("its user or its password is wrong" in remark for remark in remarks), broker.log()
+    assert any("cellar has come in, from 127.0.0.1" in remark for remark in remarks)
+    assert "cellar writes to cellar/other, which it may not: set its topic to cellar/cellar" in remarks
+    assert not [remark for remark in log.remarks("cellar") if "writes to" in remark], "logged only meanwhile"
+    assert list(settings.iterdir()) == []
+
+
+def speak(broker: NativeBroker, password: str, topic: str) -> None:
+    """Say something as a float does."""
+    subprocess.run(
+        [sys.executable, "-c", SPEAK, str(broker.port), password, topic],
+        capture_output=True,
+        check=False,
+        timeout=60,
+    )
     time.sleep(0.2)
-
-    remarks = log.remarks("cellar")
-
-    assert any("refused" in remark for remark in remarks), (broker.directory / "log").read_text()
-    assert any("has come in" in remark for remark in remarks)
 
 
 SPEAK = """
@@ -164,5 +138,6 @@ client = paho.Client(paho.CallbackAPIVersion.VERSION2)
 client.username_pw_set("cellar", sys.argv[2])
 client.connect("127.0.0.1", int(sys.argv[1]))
 client.loop_start()
+client.publish(sys.argv[3], "1", qos=1)
 time.sleep(1)
 """

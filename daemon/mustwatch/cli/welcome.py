@@ -20,7 +20,11 @@ from mustwatch.config.toml_text import quoted
 app = typer.Typer(add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
 COMMAND, BROKER = Path("/usr/local/bin/mustwatch"), Path("/usr/local/sbin/mustwatch-broker")
-BROKER_LOG = Path("/var/log/mosquitto/mosquitto.log")
+BROKER_LOG, BROKER_CONF = (
+    Path("/var/log/mosquitto/mosquitto.log"),
+    Path("/etc/mosquitto/conf.d/mustwatch.conf"),
+)
+RELOAD = ("systemctl", "reload", "mosquitto")
 LOOK_EVERY_S = 5.0
 """How often, while a float is waited for, the broker's log is looked at."""
 WAYS = (
@@ -139,6 +143,7 @@ class Walk:
 
     def _heard(self, name: str, settings: Settings) -> tuple[str, bytes]:
         from mustwatch.listening.broker import Heard, visit
+        from mustwatch.listening.broker_log import BrokerLog, logging_everything
 
         known = {t for s in (one.sensor() for one in settings.sensor) for t in (s.topics or (s.topic,))}
         heard: list[Heard] = []
@@ -151,12 +156,13 @@ class Walk:
         said: set[str] = set()
         log = BrokerLog(BROKER_LOG)
         try:
-            while not heard:
-                gone = visit(settings.mqtt.broker(), ("#",), LOOK_EVERY_S, take)
-                for remark in (gone.trouble, *log.remarks(name)):
-                    if remark is not None and remark not in said:
-                        said.add(remark)
-                        say(f"  {remark}")
+            with logging_everything(BROKER_CONF.parent if BROKER_CONF.exists() else BROKER_CONF, RELOAD):
+                while not heard:
+                    gone = visit(settings.mqtt.broker(), ("#",), LOOK_EVERY_S, take)
+                    for remark in (gone.trouble, *log.remarks(name)):
+                        if remark is not None and remark not in said:
+                            said.add(remark)
+                            say(f"  {remark}")
         except KeyboardInterrupt:
             if not heard:
                 raise SkipError from None
@@ -264,31 +270,6 @@ def _looks(text: str) -> list[dict[str, Any]]:
     except (ValueError, KeyError):
         return []
     return looks
-
-
-class BrokerLog:
-    """What mosquitto's log says of a float that does not come through."""
-
-    def __init__(self, path: Path) -> None:
-        """Begin at its end."""
-        self._path = path
-        self._at = path.stat().st_size if os.access(path, os.R_OK) else 0
-
-    def remarks(self, user: str) -> list[str]:
-        """Return what has come since, in words for a person."""
-        if not os.access(self._path, os.R_OK):
-            return []
-        with self._path.open(encoding="utf-8", errors="replace") as log:
-            log.seek(self._at)
-            new = log.read()
-        remarks = []
-        for client in re.findall(r"Client (\S+) disconnected, not authorised", new):
-            remarks.append(f"a device ({client}) was refused: its user or its password is wrong")
-        if re.search(rf"New client connected .* u'{re.escape(user)}'", new):
-            remarks.append(
-                f"{user} has come in; what it writes elsewhere than to cellar/{user} is not let through"
-            )
-        return remarks
 
 
 def address() -> str:
