@@ -38,7 +38,7 @@ def run(count: int, folder: Path) -> Row:
             sender.put(*[message(title, order=len(titles)) for title in more])
             time.sleep(dice.uniform(*WITHIN_S))
             row.tried += _killed(messenger)
-        sender.wait_until_empty()
+            sender.wait_until_empty()  # else what waits grows faster than one that is killed again and again can tell
         sender.stop()
     endpoint.refuse()
     plain: Counter[str] = Counter()
