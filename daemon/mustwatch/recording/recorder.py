@@ -150,11 +150,6 @@ class Recorder:
         self._placer = Placer(self.store, self.plan)
 
     @property
-    def store(self) -> Store:
-        """Return the store it writes in."""
-        return self._store
-
-    @property
     def history(self) -> CellarHistory:
         """Return the cellar's history as the book now tells it."""
         return self._placer.history
