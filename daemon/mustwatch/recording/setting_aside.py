@@ -11,7 +11,7 @@ from mustwatch.recording.when import when
 from mustwatch.store.readings import Readings
 
 SHOWN = 5
-"""Of so many readings of a minute it is said when they were."""
+"""Up to this many readings of a minute it is said when they were."""
 
 
 class NoSuchReadingError(LookupError):
