@@ -48,8 +48,8 @@ def stock_routes(shell: Shell) -> APIRouter:
 
     @router.get(
         "/api/lots/{lot}/labels",
+        response_model=None,
         responses=EVERYWHERE | WRONG | MISSING | {200: {"content": {"text/html": {}}}},
-        response_class=HTMLResponse,
         summary="Labels to print",
     )
     def labels_for_program(request: Request, lot: LotName, wanted: Annotated[Labels, Depends()]) -> Response:
