@@ -122,7 +122,7 @@ def test_the_code_leads_to_the_lots_page(sheets: Sheets) -> None:
 def test_sulfites_are_named_once_they_were_added_and_words_are_no_markup(sheets: Sheets) -> None:
     sheets.open()
     assert "contains sulfites" not in sheets.page.locator(".label").first.inner_text()
-    sheets.daemon.done("record", "add", LOT, "potassium metabisulfite", "1.0g")
+    sheets.daemon.done("record", "add", LOT, "potassium metabisulfite", "1.0g", "--despite", "it is a must")
     sheets.open(of="vessel", skip=20, text="<b>bold</b>")
 
     label = sheets.page.locator(".label")

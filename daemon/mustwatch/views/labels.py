@@ -1,6 +1,7 @@
 """Labels for bottles and vessels to print: an A4 sheet as one HTML page without anything beside it."""
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Literal
@@ -19,6 +20,11 @@ from mustwatch.store.store import Store
 from mustwatch.views.strength import strength_now
 
 MOST_LABELS = 500
+LINE = 1.25
+WIDE = 0.6
+"""A letter's width by its height, that of a wide one: words fold before the line is full."""
+LARGER = {"name": 1.6, "year": 1.25}
+"""How much larger these lines are than the others."""
 CAUTION = (
     "These are for your own cellar. Wine that is sold, or given to the public, needs more: what a label has to say, "
     "and in which size, differs by country, and so does what it may say. Finings of egg, milk or fish have to be named "
@@ -53,14 +59,14 @@ def labels_page(store: Store, settings: Settings, lot: LotHistory, wanted: Wante
     """
     sheet = _sheet(wanted)
     count = sheet.count - wanted.skip if wanted.count is None else wanted.count
-    lines = _bottle(store, lot, settings) if wanted.of == "bottle" else _vessel(lot, settings)
-    body = "".join(f"<p class={kind}>{escape(text)}</p>" for kind, text in lines if text)
-    body += f"<p class=own>{escape(wanted.text)}</p>" if wanted.text else ""
+    said = _bottle(store, lot, settings) if wanted.of == "bottle" else _vessel(lot, settings)
+    lines = [(kind, text) for kind, text in (*said, ("own", wanted.text)) if text]
+    body = "".join(f"<p class={kind}>{escape(text)}</p>" for kind, text in lines)
     label = f"<div class=said>{body}</div>{_code(lot.lot, wanted.address)}"
     pages = "".join(_pages(sheet, wanted.skip, count, label))
     return (
         f"<!doctype html><html lang=en><meta charset=utf-8><title>{escape(lot.lot)}</title>"
-        f"<style>{_style(sheet)}</style>"
+        f"<style>{_style(sheet, _letters(sheet, lines))}</style>"
         f"<p class=caution><b>Take care.</b> {CAUTION} Print at 100 %, without margins.</p>{pages}</html>"
     )
 
@@ -128,21 +134,41 @@ def _pages(sheet: LabelSheet, skip: int, count: int, label: str) -> Iterator[str
         yield "<div class=sheet>" + "".join(f'<div class="label p{p}">{label}</div>' for p in here) + "</div>"
 
 
-def _style(sheet: LabelSheet) -> str:
+def _unit(sheet: LabelSheet) -> float:
+    return min(sheet.height / 9.0, sheet.width / 15.0)
+
+
+def _letters(sheet: LabelSheet, lines: Sequence[tuple[str, str]]) -> float:
+    """Return the size of the letters, mm, at which the lines surely fit beside the code, folded as they have to be."""
+    unit = _unit(sheet)
+    wide, high = sheet.width - 8.0 * unit, sheet.height - 1.2 * unit
+    sizes = (unit * percent / 100.0 for percent in range(72, 24, -4))
+    for size in sizes:
+        heights = (
+            math.ceil(len(text) * WIDE * of * size / wide) * LINE * of * size
+            for kind, text in lines
+            for of in (LARGER.get(kind, 1.0),)
+        )
+        if sum(heights) <= high:
+            break
+    return size
+
+
+def _style(sheet: LabelSheet, letters: float) -> str:
     corners = "".join(
         f".p{place}{{left:{x:g}mm;top:{y:g}mm}}"
         for place in range(sheet.count)
         for x, y in (sheet.corner(place),)
     )
-    size = min(sheet.height / 9.0, sheet.width / 15.0)
+    size = _unit(sheet)
     return (
         "@page{size:A4;margin:0}html,body{margin:0;background:#fff;color:#000}"
         'body{font-family:"Iowan Old Style","Palatino Linotype",Palatino,P052,Georgia,serif}'
         ".sheet{position:relative;width:210mm;height:297mm;overflow:hidden;break-after:page}"
         f".label{{position:absolute;box-sizing:border-box;width:{sheet.width:g}mm;height:{sheet.height:g}mm;"
         f"padding:{size / 2:.2f}mm {size:.2f}mm;display:flex;gap:{size / 2:.2f}mm;align-items:center;overflow:hidden;"
-        f"font-size:{size * 0.72:.2f}mm;line-height:1.25}}"
-        ".said{flex:1;min-width:0;overflow-wrap:anywhere}.label p{margin:0}.name{font-size:1.6em;line-height:1.1}"
+        f"font-size:{letters:.2f}mm;line-height:{LINE}}}"
+        ".said{flex:1;min-width:0;overflow-wrap:anywhere}.label p{margin:0}.name{font-size:1.6em}"
         f".year{{font-size:1.25em}}.own{{font-style:italic}}.label svg{{flex:none;height:{size * 5:.2f}mm;width:auto}}"
         f"{corners}.caution{{max-width:60em;margin:1em auto;padding:0 1em}}"
         "@media screen{.sheet{outline:1px solid #999;margin:0 auto 1em}.label{outline:1px dotted #bbb}}"
