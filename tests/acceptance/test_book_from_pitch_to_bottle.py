@@ -86,7 +86,7 @@ def test_the_record_tells_the_whole_story_in_order(cellar: BookCellar) -> None:
 def test_the_terminal_shows_entries_and_findings_in_one_timeline(cellar: BookCellar) -> None:
     lines = cellar.do("book", "kit").splitlines()
 
-    story = [line for line in lines if re.match(r"\w{3} \d\d \w{3} \d{4}", line)]
+    story = [line for line in lines if re.match(r"\w{3} \d{1,2} \w{3} \d{4}", line)]
     assert len(story) == 13
     assert ["······" in line for line in story].count(True) == 2
     assert "Ready to rack" in story[1]
