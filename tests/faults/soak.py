@@ -33,6 +33,7 @@ READINGS_EVERY_S, PAGES_EVERY_S, SAMPLE_EVERY_S = 5.0, 4.0, 5.0
 SETTLING = 0.35
 """The part of the time in which daemon and broker begin again and caches fill; what grows is judged in the rest."""
 RESTARTS = 3
+GROWTH_FROM_MINUTES = 10.0
 PAGES = ("/", "/lot/lot-01", "/lot/lot-02?days=3", "/night", "/alerts", "/sensors", "/metrics", "/api/cellar")
 
 
@@ -220,9 +221,14 @@ def main() -> int:
 
 
 def is_flat(found: dict[str, Any]) -> bool:
-    """Say whether nothing was lost and nothing grew by more than what comes and goes."""
+    """Say whether nothing was lost and nothing grew by more than what comes and goes.
+
+    What grows is judged from ten minutes on: in less, caches still fill and one line is kilobytes of log an hour.
+    """
     grown, (before, after) = found["grown"], found["log_bytes_an_hour"]
-    return (
+    if found["minutes"] < GROWTH_FROM_MINUTES:
+        return bool(found["lost"] == found["exit"] == 0 and found["messages"] and found["notes"])
+    return bool(
         found["lost"] == found["exit"] == 0
         and grown["resident_mb"] <= 4.0
         and grown["descriptors"] <= 3
