@@ -110,7 +110,7 @@ def test_what_is_bottled_at_the_page_stands_in_the_stock_until_the_last_bottle(c
 
 
 def test_more_than_there_is_cannot_be_taken_and_nothing_is_written(cellar: Cellar) -> None:
-    cellar.record("bottle", "3", at=0.1)
+    cellar.record("bottle", "3", "--in-part", at=0.1)
     (row,) = cellar.stock()["bottlings"]
 
     refused = cellar.daemon.command("stock", "--open", row["id"], "--bottles", "4")
