@@ -2,6 +2,7 @@
 
 import os
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -64,7 +65,9 @@ def test_the_watch_goes_on_from_the_newest_good_backup(path: Path, tmp_path: Pat
 
 def test_damage_deep_in_the_file_is_found_by_reading_it_through(path: Path) -> None:
     """Opening sees the first page only; the check after an unclean end reads them all."""
-    scribble(path, path.stat().st_size // 4096 // 2)
+    with closing(sqlite3.connect(path)) as connection:  # no page of the schema, which opening reads
+        (page,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name='reading'").fetchone()
+    scribble(path, page - 1)
     Store(path, T0).close()
 
     assert quick_check(path) is not None

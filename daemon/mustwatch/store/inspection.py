@@ -5,6 +5,7 @@ Nothing original is thrown away: a row that cannot be read is kept in ``set_asid
 
 import json
 import logging
+import sqlite3
 from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple
 
@@ -14,6 +15,7 @@ from mustwatch.store.alerts import ALERTS
 from mustwatch.store.book import CALIBRATIONS, ENTRIES
 from mustwatch.store.outbox import MESSAGES
 from mustwatch.store.revising import PREFIX, due_of
+from mustwatch.store.soundness import is_damage
 from mustwatch.store.store import Store
 from mustwatch.store.watching import CHECKPOINTS, FINDINGS, PRESENT
 from mustwatch.store.whole import UNREADABLE, Row, Table
@@ -106,7 +108,13 @@ def _of_other_kinds(query: Callable[[str], Iterable[Row]], table: Table) -> Iter
         newest = f"(SELECT max(observed_ms) FROM reading WHERE observed_ms < {MOST})"  # noqa: S608
         since = f"{at} > coalesce({newest}, 0) - {LOOKED_AT_MS} AND "
     names = ", ".join((*key, *(name for name, _, _, _ in columns)))
-    rows = query(f"SELECT {names} FROM {table.name} WHERE {since}({' OR '.join(wrong)})")  # noqa: S608
+    try:
+        rows = list(query(f"SELECT {names} FROM {table.name} WHERE {since}({' OR '.join(wrong)})"))  # noqa: S608
+    except sqlite3.DatabaseError as error:
+        if not is_damage(error):
+            raise
+        log.warning("table %s cannot be read through: %s", table.name, error)
+        return  # the file itself is damaged: reading it through, beside the work, finds that, and a backup helps
     for row in rows:
         named = table._replace(key=key)
         yield Broken(named, row[: len(key)], row[len(key) :], "a value that is none of its column's kind")
