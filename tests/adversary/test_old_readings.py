@@ -77,7 +77,7 @@ def test_a_float_that_says_random_days_makes_no_other_lot_s_message_late(
     daemon, port, made_ms = cellar
     dice, was_behind, told_s = random.Random(2026), 0, None
     for number in range(FLOOD):
-        at_ms = made_ms - dice.randrange(4 * 60, DAYS * 24 * 60) * 60_000 + number
+        at_ms = made_ms - dice.randrange(4 * 60, DAYS * 24 * 60) * 60_000 + number + 1
         mosquitto.publish(("cellar/float-0", senml(at_ms, OLD, 19.0)))
         if number == FLOOD // 2:
             publish_hot(mosquitto, 3)
@@ -111,7 +111,7 @@ def test_twelve_old_readings_at_full_speed_keep_nobody_from_page_or_book(
 ) -> None:
     tried = row("12 old readings, one of each lot's first day, at full speed")
     daemon, port, made_ms = cellar
-    at_ms = made_ms - (DAYS - 1) * DAY_MS
+    at_ms = made_ms - (DAYS - 1) * DAY_MS + 1  # at an instant at which its season says nothing
     mosquitto.publish(*[(f"cellar/float-{i}", senml(at_ms + i, OLD, 19.0)) for i in range(LOTS)])
     wait_until(lambda: is_behind(port), 30, "it begins")
     began = time.monotonic()
