@@ -4,6 +4,7 @@ import fcntl
 import os
 import pty
 import re
+import select
 import signal
 import struct
 import subprocess
@@ -50,6 +51,7 @@ def begun(config: Path, *words: str, no_colour: bool = False) -> tuple[subproces
         stderr=slave,
         env=env,
         start_new_session=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a job in the background ignores it
     )
     os.close(slave)
     return command, master
@@ -61,6 +63,8 @@ def seen(
     """Return what stands on the terminal when the command has ended, or when it is enough."""
     said = b""
     while not enough(said.decode("utf-8", "ignore")):
+        if not select.select([master], [], [], 30.0)[0]:
+            raise AssertionError(f"nothing more for 30 s after: {said!r}")
         try:
             piece = os.read(master, 65536)
         except OSError:  # the other end is closed
