@@ -52,6 +52,8 @@ OPERATIONS = [
     ("/api/calendar", "POST"),
     ("/api/alerts", "GET"),
     ("/api/alerts/{alert_id}/acknowledge", "POST"),
+    ("/api/alerts/{alert_id}/put-off", "POST"),
+    ("/api/alerts/{alert_id}/recall", "POST"),
     ("/api/messages/undelivered", "GET"),
     ("/api/sensors", "GET"),
     ("/api/sensors/{sensor}/readings/{at}/set-aside", "POST"),

@@ -15,8 +15,9 @@ from mustwatch.cellar.instant import DAY_MS, HOUR_MS
 from mustwatch.web.access import ATTEMPTS, ATTEMPTS_WINDOW_S, COOKIE, AccessRules
 from mustwatch.web.app import create_app
 from mustwatch.web.cellarhand import Wish
-from mustwatch.web.forms import FORMS, START
+from mustwatch.web.forms import START
 from mustwatch.web.statics import KEEP_S
+from mustwatch.web.transfer_forms import ALL_FORMS as FORMS
 from web_cellar import HOSTILE, NOW_MS, TOKEN, Pages, TestClient
 
 Over = Callable[..., Pages]
@@ -626,6 +627,7 @@ def test_every_kind_of_entry_has_its_form(pages_over: Over) -> None:
         assert f"/record/{name}" in page
         assert f"<h1>{FORMS[name].title}</h1>" in page
     assert offered >= {"measure", "rack", "add", "note", "bottle", "taste", "take-out", "reanchor", "stage"}
+    assert offered >= {"split", "lose", "dump"}
 
 
 def test_all_faults_are_said_at_once_each_at_its_field_and_the_first_has_the_focus(pages_over: Over) -> None:
