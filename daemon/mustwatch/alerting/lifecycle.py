@@ -8,7 +8,7 @@ from dataclasses import replace
 from enum import StrEnum
 
 from mustwatch.alerting.alert import MAX_RAISES, Alert, Raise, State
-from mustwatch.watch.finding import RANK, Figures, Severity, Subject
+from mustwatch.watch.finding import RANK, Figures, Subject
 
 
 class Move(StrEnum):
@@ -176,12 +176,6 @@ def reinstate(alert: Alert, noticed_ms: int) -> Alert:
 def arrived(alert: Alert, at_ms: int) -> Alert:
     """Return the alert knowing that a message about it arrived; the first arrival is the one that is kept."""
     return alert if alert.told_ms is not None else replace(alert, told_ms=at_ms)
-
-
-def worst_told(alert: Alert) -> Severity | None:
-    """Return the highest severity any target was told, or None if nobody was told anything."""
-    told = [telling.severity for telling in alert.tellings.values() if telling.severity is not None]
-    return max(told, key=RANK.__getitem__, default=None)
 
 
 def diagram() -> str:

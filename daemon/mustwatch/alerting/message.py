@@ -6,11 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Self
 
-from mustwatch.cellar.instant import MINUTE_MS
 from mustwatch.watch.finding import Severity
-
-TEST_LIFE_MS = 15 * MINUTE_MS
-"""A test message answers somebody who is waiting for it; later it only puzzles."""
 
 
 class MessageKind(StrEnum):

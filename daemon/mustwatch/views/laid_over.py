@@ -14,7 +14,6 @@ from mustwatch.views.book_words import what_was_done
 from mustwatch.views.curves import estimate_curves
 from mustwatch.views.series import Point
 
-FEWEST_LOTS, MOST_LOTS = 2, 4
 POINTS = 400
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-RANKS = {"urgent": 0, "warning": 1, "notice": 2}
+from mustwatch.watch.finding import RANK
 
 
 def alerts_of(row: Mapping[str, Any], alerts: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
@@ -13,7 +13,7 @@ def alerts_of(row: Mapping[str, Any], alerts: Iterable[Mapping[str, Any]]) -> li
         for alert in alerts
         if alert["vessel"] == row["vessel"] or (alert["lot"] is not None and alert["lot"] == row["lot"])
     ]
-    return sorted(about, key=lambda alert: RANKS[alert["severity"]])
+    return sorted(about, key=lambda alert: -RANK[alert["severity"]])
 
 
 def by_need(
@@ -28,7 +28,7 @@ def by_need(
     def need(row: Mapping[str, Any]) -> tuple[int, ...]:
         about = alerts_of(row, held)
         unknown = [a for a in about if a["acknowledged_at"] is None] or about
-        worst = RANKS[unknown[0]["severity"]] if unknown else len(RANKS)
+        worst = -RANK[unknown[0]["severity"]] if unknown else 1
         is_due = any(step["due"] in ("now", "overdue") for step in row["next"])
         return (worst, int(row["lot"] is None), int(not is_due))
 

@@ -1,9 +1,10 @@
 """The JSON API behind the pages: described by OpenAPI, in the words of the commands' ``--json``."""
 
 from datetime import date, datetime
+from functools import partial
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Body, Path, Query, Request
+from fastapi import APIRouter, Body, Path, Query
 from starlette.responses import JSONResponse
 
 from mustwatch.cellar.instant import iso, to_ms
@@ -48,6 +49,7 @@ SENT: Responses = {
     413: {"model": models.Problem, "description": "Too long."},
 }
 
+AlertId = Annotated[str, Path(max_length=100)]
 LotName = Annotated[str, Path(description="The lot's name.", min_length=1, max_length=64)]
 SensorId = Annotated[str, Path(description="The sensor's id.", min_length=1, max_length=64)]
 Observed = Annotated[str, Path(description="When it was observed, as `/api/sensors` says.", max_length=40)]
@@ -187,33 +189,20 @@ def api_writing_routes(shell: Shell) -> APIRouter:
         }
     }
 
-    @router.post(
-        "/alerts/{alert_id}/acknowledge",
-        response_model=models.Alert,
-        responses=MISSING | OVER,
-        summary="Acknowledge an alert",
-    )
-    def acknowledge(request: Request, alert_id: Annotated[str, Path(max_length=100)]) -> JSONResponse:
+    answer = partial(router.post, response_model=models.Alert, responses=MISSING | OVER)
+
+    @answer("/alerts/{alert_id}/acknowledge", summary="Acknowledge an alert")
+    def acknowledge(alert_id: AlertId) -> JSONResponse:
         """Say that somebody knows: it is not told again unless it gets worse."""
         return JSONResponse(hand.acknowledge(alert_id))
 
-    @router.post(
-        "/alerts/{alert_id}/put-off",
-        response_model=models.Alert,
-        responses=MISSING | OVER,
-        summary="Put an alert off until tomorrow",
-    )
-    def put_off(request: Request, alert_id: Annotated[str, Path(max_length=100)]) -> JSONResponse:
+    @answer("/alerts/{alert_id}/put-off", summary="Put an alert off until tomorrow")
+    def put_off(alert_id: AlertId) -> JSONResponse:
         """Say that somebody knows, and wants to be asked again tomorrow morning."""
         return JSONResponse(hand.acknowledge(alert_id, until_tomorrow=True))
 
-    @router.post(
-        "/alerts/{alert_id}/recall",
-        response_model=models.Alert,
-        responses=MISSING | OVER,
-        summary="Undo the acknowledging of an alert",
-    )
-    def recall(request: Request, alert_id: Annotated[str, Path(max_length=100)]) -> JSONResponse:
+    @answer("/alerts/{alert_id}/recall", summary="Undo the acknowledging of an alert")
+    def recall(alert_id: AlertId) -> JSONResponse:
         """Take back that somebody knows: it is open, and told again when it is due."""
         return JSONResponse(hand.recall(alert_id))
 

@@ -10,7 +10,11 @@ from mustwatch.web.overlay_chart import overlay_svg
 from mustwatch.web.shell import Shell
 
 Sought = Annotated[str, Query(max_length=80, description="Words in a lot's name, must, yeast or notes.")]
-Chosen = Annotated[list[str], Query(alias="lot", min_length=2, max_length=4, description="Two to four lots.")]
+FEWEST, MOST = 2, 4
+"""Lots in one picture: more lines are not told apart."""
+Chosen = Annotated[
+    list[str], Query(alias="lot", min_length=FEWEST, max_length=MOST, description="Two to four lots.")
+]
 UntilDay = Annotated[float | None, Query(gt=0, le=3_650, description="Only the days before it.")]
 
 
@@ -33,7 +37,7 @@ def lots_routes(shell: Shell) -> APIRouter:
         chosen: Annotated[list[str] | None, Query(alias="lot")] = None,
         days: UntilDay = None,
     ) -> HTMLResponse:
-        if chosen is None or not 2 <= len(chosen) <= 4:
+        if chosen is None or not FEWEST <= len(chosen) <= MOST:
             raise NotPossibleError("Tick two to four lots, then lay them over each other.")
         document = hand.laid_over(chosen, days)
         drawing = overlay_svg(document, shell.words)
