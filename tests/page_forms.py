@@ -6,6 +6,8 @@ from urllib.parse import quote
 
 import httpx
 
+from daemons import Daemon, wait_until
+
 
 class _Forms(HTMLParser):
     """The forms of a page: the hidden fields of each, by its action."""
@@ -34,6 +36,13 @@ class AtThePage:
     def __init__(self, base: str) -> None:
         """Open the pages at an address."""
         self.client = httpx.Client(base_url=base, timeout=60.0)
+
+    @classmethod
+    def of(cls, daemon: Daemon, port: int) -> "AtThePage":
+        """Wait until a daemon that was started serves its pages, and open them."""
+        base = f"http://127.0.0.1:{port}"
+        wait_until(lambda: f"pages at {base}" in daemon.said(), 30, "the pages are served")
+        return cls(base)
 
     def form(self, page: str, action: str) -> dict[str, str]:
         """Return the hidden fields of a page's form."""

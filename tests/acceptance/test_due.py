@@ -53,9 +53,7 @@ class Cellar:
             )
         )
         self.daemon.start(listening=False)
-        base = f"http://127.0.0.1:{port}"
-        wait_until(lambda: f"pages at {base}" in self.daemon.said(), 20, "the pages are served")
-        self.page = AtThePage(base)
+        self.page = AtThePage.of(self.daemon, port)
 
     def due(self, *options: str) -> dict[str, dict[str, Any]]:
         return {row["do"]: row for row in self.daemon.json("due", *options)["due"]}

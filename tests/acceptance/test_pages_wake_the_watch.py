@@ -48,9 +48,7 @@ class Shed:
         self.broker = broker
         self.daemon = make(CELLAR.format(broker=broker.port, web=port))
         self.daemon.start()
-        base = f"http://127.0.0.1:{port}"
-        wait_until(lambda: f"pages at {base}" in self.daemon.said(), 20, "the pages are served")
-        self.page = AtThePage(base)
+        self.page = AtThePage.of(self.daemon, port)
 
     def say(self, *said: tuple[float, float]) -> None:
         """Have the float say gravities, each so many hours ago, over the broker."""

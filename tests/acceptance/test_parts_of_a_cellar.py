@@ -49,9 +49,7 @@ class Season:
         self.broker = broker
         self.daemon = make(configuration(broker.port, port))
         self.daemon.start()
-        base = f"http://127.0.0.1:{port}"
-        wait_until(lambda: f"pages at {base}" in self.daemon.said(), 20, "the pages are served")
-        self.page = AtThePage(base)
+        self.page = AtThePage.of(self.daemon, port)
 
     def record(self, *words: str, hours_ago: float) -> str:
         at = (datetime.now(UTC) - timedelta(hours=hours_ago)).isoformat(timespec="seconds")

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from daemons import Daemon, wait_until
+from daemons import Daemon
 from mustwatch.demo import free_port
 from page_forms import AtThePage
 
@@ -41,9 +41,7 @@ class Cellar:
             self.record("measure", "--gravity", "0.994", "--celsius", "20", at=days)
         self.record("add", "metabisulfite", "1.2g", at=0.15)
         self.daemon.start(listening=False)
-        base = f"http://127.0.0.1:{port}"
-        wait_until(lambda: f"pages at {base}" in self.daemon.said(), 20, "the pages are served")
-        self.page = AtThePage(base)
+        self.page = AtThePage.of(self.daemon, port)
 
     def record(self, what: str, *words: str, at: float) -> None:
         self.daemon.done("record", what, "red", *words, "--at", ago(at))

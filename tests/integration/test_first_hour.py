@@ -32,8 +32,7 @@ def test_what_arrives_is_shown_with_the_entry_it_needs_until_a_lot_begins(
     web = free_port()
     daemon = daemon_with(CELLAR.format(broker=mosquitto.port, web=web))
     daemon.start()
-    wait_until(lambda: "pages at" in daemon.said(), 30, "the pages are served")
-    page = AtThePage(f"http://127.0.0.1:{web}")
+    page = AtThePage.of(daemon, web)
 
     assert "nothing was said so far" in page.client.get("/").text
     said = json.dumps({"sg": 1.052, "temp": 19.5, "battery": 3.9, "note": HOSTILE}).encode()
